@@ -1,4 +1,4 @@
-//! The endpoints, one file for each; a file stands where its route does.
+//! The API's endpoints, one file each, in the folders of their routes.
 
 mod answer;
 pub(crate) mod balances;

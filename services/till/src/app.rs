@@ -1,4 +1,4 @@
-//! What every handler may use.
+//! What every handler can use.
 
 use crate::connection_adapter::ConnectionAdapter;
 use crate::feed_adapter::FeedAdapter;
@@ -18,10 +18,10 @@ use std::fmt;
 use std::sync::Arc;
 use tokio::sync::watch;
 
-/// The port of a Host that names none (RFC 9110, 4.2.1).
+/// The port of a Host without one (RFC 9110, 4.2.1).
 const HTTP_PORT: u16 = 80;
 
-/// The shop behind the API, and what its requests share.
+/// The shop behind the pages and the API, and what requests share.
 #[derive(Clone)]
 pub struct App {
     pub(crate) ledger: Ledger,
@@ -33,9 +33,9 @@ pub struct App {
     pub(crate) image_processor: ImageProcessor,
     pub(crate) feed_adapter: Option<Arc<dyn FeedAdapter>>,
     pub(crate) connection_adapter: Option<Arc<dyn ConnectionAdapter>>,
-    /// Who watches how many sales.
+    /// Who is watching how many sales.
     pub(crate) watchers: Arc<Watchers>,
-    /// Turns true when the program is told to stop: what would otherwise go on for ever ends then.
+    /// Becomes true when the program should stop, which ends what would otherwise go on forever.
     pub(crate) ending: Arc<watch::Sender<bool>>,
     pub(crate) secrets: Arc<Secrets>,
     pub(crate) keys: Option<Arc<TokenKeys>>,
@@ -48,8 +48,8 @@ impl fmt::Debug for App {
 }
 
 impl App {
-    /// Over an open shop. Answers to loopback names at port 80, until [`App::on_port`] or
-    /// [`serve`](crate::serve) says which port it is.
+    /// For an open shop. Answers to loopback names at port 80, until [`App::on_port`] or
+    /// [`serve`](crate::serve) sets the port.
     pub fn new(ledger: Ledger) -> Self {
         Self {
             ledger,
@@ -68,13 +68,13 @@ impl App {
         }
     }
 
-    /// With an adapter that takes order feeds in.
+    /// Adds an adapter for order feeds.
     #[must_use]
     pub fn with_feed_adapter(self, adapter: Arc<dyn FeedAdapter>) -> Self {
         Self { feed_adapter: Some(adapter), ..self }
     }
 
-    /// With an adapter that knows how online shops are spoken to.
+    /// Adds an adapter that knows how to talk to online shops.
     #[must_use]
     pub fn with_connection_adapter(self, adapter: Arc<dyn ConnectionAdapter>) -> Self {
         Self { connection_adapter: Some(adapter), ..self }
@@ -87,35 +87,35 @@ impl App {
         Self { guard: Arc::new(guard), ..self }
     }
 
-    /// Answers to the name of a site too, so that other machines may reach it.
+    /// Also answers to the name of a site, so that other machines can reach it.
     #[must_use]
     pub fn with_site(self, site: Site) -> Self {
         let guard = Guard::clone(&self.guard).with_site(Some(site));
         Self { guard: Arc::new(guard), ..self }
     }
 
-    /// Believes these proxies whom they speak for; from anybody else their headers are but text.
+    /// Trusts these proxies about who is asking; from anybody else their headers mean nothing.
     #[must_use]
     pub fn with_proxies(self, nets: Vec<ProxyNet>) -> Self {
         let guard = Guard::clone(&self.guard).with_proxies(Proxies::new(nets));
         Self { guard: Arc::new(guard), ..self }
     }
 
-    /// Keeps fewer connections open at once than it would, where the system gives fewer files.
+    /// Keeps fewer connections open at once, if the system allows fewer files.
     #[must_use]
     pub fn with_most_connections(self, most: usize) -> Self {
         let connections = self.limits.connections.min(most);
         Self { limits: Limits { connections, ..self.limits }, ..self }
     }
 
-    /// With keys for the tokens of programs; without them, none is taken.
+    /// Adds the keys for the tokens of programs; without them, no token is accepted.
     #[must_use]
     pub fn with_keys(self, keys: Arc<TokenKeys>) -> Self {
         Self { keys: Some(keys), ..self }
     }
 
-    /// Runs a command without a key, for what holds a password: of the body that comes with a key a fast
-    /// hash is kept, by which a password could be guessed.
+    /// Runs a command without a key, if it contains a password: a fast hash of the body is stored with a key,
+    /// and would help to guess the password.
     pub(crate) async fn run_unkept<C: Command>(&self, command: &C) -> Result<C::Answer, Problem> {
         Ok(self.ledger.execute(None, command).await?.answer)
     }

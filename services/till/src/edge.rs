@@ -1,5 +1,5 @@
-//! What all requests share, in one layer: the guard, who may take the route, the limits, the headers, counting,
-//! the log, and the last resort against a panic.
+//! What all requests share, in one layer: request checks, sign-in, limits, headers, metrics, the log, and
+//! catching a panic.
 
 pub(crate) mod auth;
 mod compression;
@@ -35,13 +35,13 @@ use std::task::Poll;
 use std::time::{Duration, Instant};
 use tracing::{Instrument, Span, field};
 
-/// The longest that a request is worked on, once it was read: six times what a write waits for another.
+/// The longest that a request is worked on after it was read: six times what a write waits for another.
 pub(crate) const REQUEST_TIME: Duration = Duration::from_secs(30);
-/// Requests there are let in always; all others up to a number at once.
+/// Requests to these are always let in; all others up to a number at once.
 const WATCHED: [&str; 2] = ["/health/", "/metrics"];
 
-/// OWASP ASVS 5.0.0: 14.3.2, 3.4.4, 3.4.3 and 3.4.6, 3.4.5, 3.4.8. Nothing is loaded from elsewhere,
-/// no script stands within a page, and no other page may hold one of ours in a frame.
+/// OWASP ASVS 5.0.0: 14.3.2, 3.4.4, 3.4.3 and 3.4.6, 3.4.5, 3.4.8. Nothing is loaded from elsewhere, pages
+/// contain no scripts, and no other page can show one of ours in a frame.
 const HEADERS: [(HeaderName, &str); 5] = [
     (header::CACHE_CONTROL, "no-store"),
     (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
@@ -54,10 +54,10 @@ const HEADERS: [(HeaderName, &str); 5] = [
     (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
 ];
 
-/// A year (OWASP ASVS 5.0.0, 3.4.1). Not for names below it, which may be others'.
+/// A year (OWASP ASVS 5.0.0, 3.4.1). Not for names below it, which may belong to others.
 const HTTPS_ONLY: &str = "max-age=31536000";
 
-/// The layer. What is logged of a request stands in one span, by the name that its answer carries too.
+/// The layer. Everything logged about a request is in one span, named by the id that its answer carries.
 pub(crate) async fn edge(State(state): State<EdgeState>, request: Request, next: Next) -> Response {
     let id = request_id::of(request.headers());
     let route = request.extensions().get::<MatchedPath>().cloned();
@@ -100,7 +100,7 @@ async fn answer(state: &EdgeState, route: Option<MatchedPath>, request: Request,
     response
 }
 
-/// What every answer says to a browser; what a handler has said by itself stays.
+/// Headers of every answer; what a handler has set stays.
 fn set_headers(headers: &mut HeaderMap, is_site: bool) {
     for (name, value) in HEADERS {
         headers.entry(name).or_insert(HeaderValue::from_static(value));
@@ -110,7 +110,7 @@ fn set_headers(headers: &mut HeaderMap, is_site: bool) {
     }
 }
 
-/// Lets a request in, if whoever asks may take its route and there is room, and gives it up if it takes too long.
+/// Lets a request in if the caller may use its route and there is room, and ends it if it takes too long.
 async fn let_in(app: &App, access: Option<Access>, visit: Visit, request: Request, next: Next) -> Response {
     let (mut parts, body) = request.into_parts();
     let caller = match admit(app, access, &visit, &parts).await {
@@ -121,7 +121,7 @@ async fn let_in(app: &App, access: Option<Access>, visit: Visit, request: Reques
     let is_watch = WATCHED.iter().any(|start| parts.uri.path().starts_with(start));
     let ticket = if is_watch { Ticket::free() } else { Ticket::new(app.gates.of(kind), app.limits.turn) };
     let is_read = matches!(parts.method, Method::GET | Method::HEAD);
-    // What reads has no body to wait for.
+    // A request that only reads has no body to wait for.
     if is_read && ticket.clone().enter().await.is_err() {
         return ticket.trouble().unwrap_or_else(given_up).into_response();
     }
@@ -157,14 +157,14 @@ async fn let_in(app: &App, access: Option<Access>, visit: Visit, request: Reques
     response
 }
 
-/// Whether a change waits until its person has given their password again. A program has none.
+/// Whether a change waits until its person has entered their password again. Programs have none.
 fn must_confirm(access: Option<Access>, caller: &Caller, method: &Method) -> bool {
     let changes = !matches!(*method, Method::GET | Method::HEAD);
     let is_stale = caller.person.is_some_and(|person| !person.is_fresh);
     changes && is_stale && access.is_some_and(Access::needs_confirmation)
 }
 
-/// Asks for the password first, and goes on once it came.
+/// Asks for the password first, and goes on once it was entered.
 async fn confirmed(app: &App, visit: &Visit, caller: &Caller, request: Request, next: Next) -> Response {
     match confirm::ask(app, visit, caller, request).await {
         Ok(confirm::Outcome::Confirmed(request, cookie)) => {
@@ -177,9 +177,9 @@ async fn confirmed(app: &App, visit: &Visit, caller: &Caller, request: Request, 
     }
 }
 
-/// Ends when the work took too long: since the request had its turn, or, if it never gets that far, since it came.
+/// Ends when the work took too long: since the request had its turn or, without one, since it came.
 async fn too_long(ticket: &Arc<Ticket>, before: Duration) {
-    // Without a turn there is nothing that could be worked on for the rest of the time.
+    // Without a turn there is nothing to work on for the rest of the time.
     let _ = tokio::time::timeout(before + REQUEST_TIME, ticket.entered()).await;
     if ticket.has_entered() {
         tokio::time::sleep(REQUEST_TIME).await;
@@ -190,9 +190,8 @@ fn given_up() -> Problem {
     Problem::new(Kind::Busy, "this took too long and was stopped; try again with the same key")
 }
 
-/// Waits for the answer; a panic in it becomes a problem of this request alone. Nothing that a handler
-/// leaves behind half done is seen again: what it shares with others is the ledger, whose
-/// transactions end with it.
+/// Waits for the answer; a panic becomes a problem of this request alone. Nothing that a handler leaves half
+/// done is seen again: it only shares the ledger with others, whose transactions end with it.
 async fn unpanicked(handled: impl Future<Output = Response>) -> Response {
     let mut handler = pin!(handled);
     poll_fn(|context| match catch_unwind(AssertUnwindSafe(|| handler.as_mut().poll(context))) {
@@ -207,7 +206,7 @@ fn words_of(panic: &(dyn Any + Send)) -> &str {
     text.or_else(|| panic.downcast_ref::<String>().map(String::as_str)).unwrap_or("without words")
 }
 
-/// What went wrong here is told once, with all its causes; what was refused is daily business.
+/// Our own failures are logged once with all causes; rejections are routine.
 fn log(reported: &Reported) {
     let kind = reported.kind.code();
     let is_refused = matches!(reported.kind, Kind::SignInNeeded | Kind::NotAllowed | Kind::ForeignOrigin);
@@ -221,7 +220,7 @@ fn log(reported: &Reported) {
     }
 }
 
-/// The method as a label; there are endless others, and a label must not be.
+/// The method as a label; there are countless others, and labels must not be.
 fn method_label(method: &Method) -> &'static str {
     match *method {
         Method::GET => "GET",

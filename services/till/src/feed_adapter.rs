@@ -1,7 +1,7 @@
-//! Where feeds are taken in, put out, compared and looked at.
+//! The interface to feeds: taking them in, writing, comparing and previewing them.
 //!
-//! Feeds are not this crate's business: whoever puts the program together hands in an adapter that
-//! knows them. Without one there is no route for orders, and the Online room says so.
+//! This crate does not know feeds; the program passes in an adapter that does. Without one there is no route
+//! for orders, and the Online pages say so.
 
 use domain::ids::RunId;
 use ledger::{Actor, CommandError};
@@ -9,29 +9,28 @@ use std::fmt;
 use std::future::Future;
 use std::pin::Pin;
 
-/// The connection of feeds written to files; it stands in every shop.
+/// The connection for feeds written to files; every shop has it.
 pub(crate) const FEED: &str = "feed";
 
-/// What the adapter answers, once it is done.
+/// The adapter's answer, once it is ready.
 pub type AdapterFuture<'a, T> = Pin<Box<dyn Future<Output = Result<T, FeedTrouble>> + Send + 'a>>;
-/// What became of a feed: a report to be given to the caller as it is.
+/// A report, to be passed on to the caller unchanged.
 pub type FeedFuture<'a> = AdapterFuture<'a, serde_json::Value>;
 
 /// Takes feeds in and puts them out.
 pub trait FeedAdapter: Send + Sync {
-    /// Takes a JSON feed of orders in, or with `dry_run` only says what would become of it. `name`
-    /// is what the feed is called in reports, `by` is written down as having brought it, within
-    /// whose limits it is taken. The same
-    /// bytes again must change nothing.
+    /// Takes in a JSON feed of orders, or with `dry_run` only reports what would happen. `name` is the feed's
+    /// name in reports. `by` is who brings it, for the activity log; their limits apply. The same bytes again
+    /// must change nothing.
     fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, by: Actor) -> FeedFuture<'_>;
 
-    /// The folder that listings can be put into, if there is one.
+    /// The folder for listings, if there is one.
     fn out_folder(&self) -> Option<String>;
 
-    /// Writes listings and records what they told.
+    /// Writes listings and records what they said.
     fn put_out(&self, out: PutOut) -> AdapterFuture<'_, WentOut>;
 
-    /// Compares what the online shop says it lists with the shelf.
+    /// Compares what the online shop says it lists with our stock.
     fn compare(&self, list: GivenFile, adopt: bool) -> AdapterFuture<'_, Compared>;
 
     /// What a layout is for, or what is wrong with it.
@@ -41,70 +40,61 @@ pub trait FeedAdapter: Send + Sync {
     fn preview(&self, file: GivenFile, rows: usize) -> AdapterFuture<'_, Previewed>;
 }
 
-/// Which listings go out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Outgoing {
-    /// All that is on offer or was.
+    /// Everything that is or was offered.
     All,
-    /// What changed since it was last told.
+    /// What changed since the last feed.
     Changes,
     /// Those of an earlier run, as they are now.
     Again(RunId),
 }
 
-/// A feed to put out.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PutOut {
-    /// Which listings.
     pub what: Outgoing,
     /// The layout's text; our own columns if none.
     pub layout: Option<String>,
-    /// As a file for whoever asks, and not into the folder.
+    /// Returned as a file, and not written to the folder.
     pub download: bool,
 }
 
-/// What went out.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct WentOut {
-    /// The run, by which it can be put out again; none if there was nothing to tell.
+    /// The run, for writing it again; none if there was nothing to write.
     pub run: Option<RunId>,
-    /// How many listings.
     pub listings: u64,
-    /// How many of them are ended by it.
+    /// How many of them are ended.
     pub ended: u64,
-    /// The file, if it was put into the folder.
+    /// The file's path, if it was written to the folder.
     pub file: Option<String>,
-    /// The file's bytes, if it was asked for.
+    /// The file's bytes, if they were asked for.
     pub bytes: Vec<u8>,
-    /// Pictures that could not be put beside it: the item's sku, and why.
+    /// Pictures that could not be put beside it: the item's SKU and the reason.
     pub missing: Vec<(String, String)>,
 }
 
-/// A file that a person handed in.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct GivenFile {
-    /// What it is called.
     pub name: String,
     /// Its bytes.
     pub bytes: Vec<u8>,
-    /// Whether only its beginning was handed in.
+    /// Whether only its beginning was uploaded.
     pub cut: bool,
-    /// The layout's text that it is read by; our own columns if none.
+    /// The text of its layout; our own columns if none.
     pub layout: Option<String>,
 }
 
-/// What both sides say.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Compared {
     /// How many listings the file has.
     pub listed: u64,
-    /// In which ways they differ.
     pub drifts: Vec<Drift>,
     /// Rows that cannot be read.
     pub rejected: u64,
     /// The first of these, in words.
     pub refused: Vec<String>,
-    /// How many were taken over as listed.
+    /// How many now count as listed.
     pub adopted: u64,
 }
 
@@ -113,13 +103,10 @@ pub struct Compared {
 pub struct Drift {
     /// gone, unlisted, price, text, stock, unknown or twice.
     pub kind: &'static str,
-    /// The item, or their code.
     pub sku: String,
-    /// Which of its texts, or what it is called.
+    /// Which of its texts differs, or its name.
     pub what: String,
-    /// Ours.
     pub here: String,
-    /// Theirs.
     pub there: String,
 }
 
@@ -128,7 +115,6 @@ pub struct Drift {
 pub struct LayoutFault {
     /// The line, from 1, if it is known.
     pub line: Option<usize>,
-    /// What is wrong.
     pub words: String,
 }
 
@@ -144,34 +130,28 @@ impl fmt::Display for LayoutFault {
 /// The first rows of a file, as a layout reads them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Previewed {
-    /// What the layout is for.
     pub feed: String,
-    /// Our fields.
     pub fields: Vec<String>,
-    /// The rows.
     pub rows: Vec<PreviewedRow>,
 }
 
-/// A row.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PreviewedRow {
     /// The line that it begins on, from 1.
     pub line: u64,
-    /// A text for each field.
     pub cells: Vec<String>,
-    /// Why it would be refused.
     pub refused: Option<String>,
-    /// The place of the field that is to blame, if one is.
+    /// The position of the field that causes it, if one does.
     pub to_blame: Option<usize>,
 }
 
-/// Why a feed as a whole was not taken in or put out. Single orders that are refused stand in the report.
+/// Why a whole feed was not taken in or written. Rejected orders are in the report.
 #[derive(Debug, thiserror::Error)]
 pub enum FeedTrouble {
     /// It cannot be read; the words say where and what to do.
     #[error("{0}")]
     Unreadable(String),
-    /// The ledger refused it, or the database was in trouble.
+    /// The ledger rejected it, or the database failed.
     #[error(transparent)]
     Ledger(#[from] CommandError),
     /// It stopped in the middle; what came before stays.
@@ -179,11 +159,10 @@ pub enum FeedTrouble {
     Stopped {
         /// What became of the rows before.
         done: String,
-        /// Why it stopped.
         #[source]
         source: Box<FeedTrouble>,
     },
-    /// Something else went wrong, which is not the caller's fault and not shown to him.
+    /// Something else failed, which the caller did not cause and does not see.
     #[error("the feed could not be worked on")]
     Other(#[source] Box<dyn std::error::Error + Send + Sync>),
 }

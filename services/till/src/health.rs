@@ -1,4 +1,4 @@
-//! Whether the program lives, whether it can work, and what it counted: for those who watch it.
+//! Whether the program runs and works, and its metrics, for monitoring.
 
 pub(crate) mod live;
 pub(crate) mod metrics;

@@ -1,5 +1,5 @@
-//! POST /hooks/{connection}: what an online shop tells by itself. Its signature says who it is, so that
-//! nobody else is asked for; what is not signed well is answered before anything of it is read.
+//! POST /hooks/{connection}: what an online shop sends by itself. Its signature proves who it is, so nothing
+//! else is required; without a valid signature it is answered before anything in it is read.
 
 use crate::app::App;
 use crate::connection_adapter::{Hook, HookAnswer};
@@ -10,16 +10,15 @@ use crate::request::route::Route;
 use axum::extract::{Path, Request, State};
 use axum::http::{HeaderMap, StatusCode};
 
-/// Where hooks come in.
 pub(crate) const PATH: &str = "/hooks/{connection}";
-/// The largest hook: an order of some hundred lines has a tenth of it.
+/// The largest webhook: an order with some hundred lines has a tenth of it.
 const HOOK_LIMIT: usize = 1024 * 1024;
 
 pub(crate) fn routes() -> Vec<Route> {
     vec![Route::post(PATH, Access::Public, take_hook)]
 }
 
-/// What is no text is no header of a signature.
+/// A header that is not text is not part of a signature.
 fn headers(map: &HeaderMap) -> Vec<(String, String)> {
     let pairs = map.iter().filter_map(|(name, value)| Some((name.as_str(), value.to_str().ok()?)));
     pairs.map(|(name, value)| (name.to_owned(), value.to_owned())).collect()
@@ -32,7 +31,7 @@ pub(crate) async fn take_hook(
     request: Request,
 ) -> Result<StatusCode, Problem> {
     let adapter = app.connection_adapter.as_ref().ok_or_else(no_such)?;
-    // Whoever guesses at names sends no body here.
+    // Whoever guesses names need not send a body.
     if let Some(refused) = adapter.refuse_hook(&connection).await {
         return told(refused);
     }

@@ -1,7 +1,7 @@
-//! What is counted, for Prometheus.
+//! Metrics for Prometheus.
 //!
-//! The recorder is the application's own and not the process's: two of them in one process (as in
-//! the tests) do not count into each other.
+//! The recorder belongs to the application and not the process, so that two applications in one process (as in
+//! the tests) do not mix their counts.
 
 pub(crate) mod connections;
 
@@ -10,8 +10,8 @@ use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle, Prometheu
 use std::fmt;
 use std::time::Duration;
 
-/// Upper edges of the latency buckets in seconds: a sale on a good disk takes a few milliseconds,
-/// one that waits its turn behind a bulk write up to the 5 s after which it is told to come again.
+/// Upper bounds of the latency buckets in seconds. A sale on a good disk takes a few milliseconds; one that
+/// waits behind a bulk write takes up to the 5 s after which it is told to come again.
 const LATENCY_SECONDS: [f64; 12] = [0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0];
 
 const REQUESTS: &str = "fleecefold_http_requests_total";
@@ -20,7 +20,6 @@ const SALES: &str = "fleecefold_sales_total";
 const REFUSALS: &str = "fleecefold_problems_total";
 const SWEPT: &str = "fleecefold_holds_swept_total";
 
-/// The counters of one application.
 pub(crate) struct Meters {
     recorder: PrometheusRecorder,
     handle: PrometheusHandle,
@@ -74,12 +73,11 @@ impl Meters {
         with_local_recorder(&self.recorder, || counter!(SWEPT).increment(lines));
     }
 
-    /// The text that Prometheus reads.
     pub(crate) fn render(&self) -> String {
         self.handle.render()
     }
 
-    /// Folds the latencies into their buckets; without it they pile up until somebody reads them.
+    /// Moves latencies into their buckets; otherwise they pile up until somebody reads them.
     pub(crate) fn tidy(&self) {
         self.handle.run_upkeep();
     }

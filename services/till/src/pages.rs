@@ -1,7 +1,8 @@
-//! The pages: eight rooms, each a folder with its pages, a page being a struct beside its template.
+//! The pages: each area is a folder with its pages, and a page is a struct beside its template.
 //!
-//! A handler parses, calls one function of the ledger, and answers with a [`HtmlPage`]; a form that was
-//! done is answered with [`see_other`]. Problems are answered as by the API; the edge writes them as a page.
+//! A handler parses the request, calls one function of the ledger, and answers with an [`HtmlPage`]; a
+//! successful form is answered with [`see_other`]. Problems are returned as in the API, and the edge turns them
+//! into pages.
 
 pub(crate) mod account;
 pub(crate) mod assets;

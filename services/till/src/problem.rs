@@ -1,7 +1,7 @@
-//! Refusals and troubles as RFC 9457 problem documents, from one closed list of types.
+//! Refusals and failures as RFC 9457 problem documents, from one closed list of types.
 //!
-//! A refusal's words are for people; its type and its members are for programs. What went wrong
-//! inside (SQL, paths, panics) is logged at the edge and never answered.
+//! A problem's text is for people; its type and its members are for programs. What went wrong inside (SQL,
+//! paths, panics) is logged at the edge and never sent.
 
 mod document;
 mod from_ledger;
@@ -15,18 +15,18 @@ use axum::response::{IntoResponse, Response};
 use std::error::Error;
 use std::fmt::Write;
 
-/// Says that an answer was given before, under the same key.
+/// Says that this answer was given before, under the same key.
 pub(crate) const REPLAYED: HeaderName = HeaderName::from_static("answered-before");
 /// The media type of RFC 9457.
 pub(crate) const PROBLEM_JSON: &str = "application/problem+json";
-/// Seconds after which asking again may help: a sale that is in the way takes milliseconds, a bulk
-/// write lets others in between.
+/// Seconds after which another try may succeed: a sale that is in the way takes milliseconds, and a bulk write
+/// lets others in between.
 const RETRY_AFTER_SECONDS: HeaderValue = HeaderValue::from_static("1");
 
 /// How a program says who it is (RFC 9110, 11.6.1; RFC 6750, 3).
 pub(crate) const BEARER: HeaderValue = HeaderValue::from_static("Bearer realm=\"fleecefold\"");
 
-/// Makes the list of types with the path, the status and the title of each.
+/// Makes the enum of types, with the path, status and title of each.
 macro_rules! kinds {
     ($($(#[$doc:meta])* $kind:ident $code:literal $status:ident $title:literal,)+) => {
         /// Every type of problem that the API answers.
@@ -40,7 +40,7 @@ macro_rules! kinds {
             #[cfg(test)]
             pub(crate) const ALL: &'static [Self] = &[$(Self::$kind,)+];
 
-            /// The last part of its type.
+            /// The last segment of its type's URI.
             pub(crate) fn code(self) -> &'static str {
                 match self {
                     $(Self::$kind => $code,)+
@@ -67,23 +67,23 @@ macro_rules! kinds {
 kinds! {
     /// Sold before.
     AlreadySold "already-sold" CONFLICT "It was already sold",
-    /// Set aside for somebody.
+    /// Set aside for somebody else.
     OnHold "on-hold" CONFLICT "It is on hold",
     /// Less free stock than asked for.
     NotEnough "not-enough" CONFLICT "There is not enough in stock",
-    /// Gone, but not by a sale.
+    /// No longer in stock, but not because of a sale.
     Gone "gone" CONFLICT "It is no longer in stock",
     /// No item has the code.
     UnknownCode "unknown-code" NOT_FOUND "No item has this code",
-    /// The code has a wrong digit.
+    /// The code's check digit is wrong.
     WrongDigit "wrong-digit" UNPROCESSABLE_ENTITY "The code has a wrong digit",
-    /// The key came with another body before.
+    /// The key was used before with another body.
     KeyReused "key-reused" UNPROCESSABLE_ENTITY "The key was used for another request",
-    /// The first request with the key has not ended.
+    /// The first request with the key is still running.
     StillRunning "still-running" CONFLICT "The first request with this key is still running",
     /// There is no such thing.
     NoSuch "no-such" NOT_FOUND "Not found",
-    /// The hold is over.
+    /// The hold has been taken, ended or has expired.
     HoldOver "hold-over" CONFLICT "The hold has ended",
     /// A value is wrong.
     Invalid "invalid" UNPROCESSABLE_ENTITY "A value is wrong",
@@ -91,15 +91,15 @@ kinds! {
     MoreThanSold "more-than-sold" UNPROCESSABLE_ENTITY "You cannot refund more than was sold",
     /// The sale cannot be voided.
     NotVoidable "not-voidable" CONFLICT "The sale cannot be voided",
-    /// Changed by somebody else meanwhile.
+    /// Somebody else changed it meanwhile.
     Stale "stale" PRECONDITION_FAILED "Someone else changed it",
     /// An edit without If-Match.
     PreconditionRequired "precondition-required" PRECONDITION_REQUIRED "The edit needs an If-Match header",
-    /// The code finds another item.
+    /// The code belongs to another item.
     CodeTaken "code-taken" CONFLICT "The code belongs to another item",
-    /// The order was taken in with other contents.
+    /// The order was taken in before with other contents.
     OrderDiffers "order-differs" CONFLICT "The order was imported before with different contents",
-    /// The order has the dateModified that it had before, and other contents.
+    /// The order has the same dateModified as before, but other contents.
     SameDateOtherContents "same-date-other-contents" CONFLICT "The order has the same date but different contents",
     /// A refund of goods that are not sold yet.
     RefundWaits "refund-waits" CONFLICT "The refund is of goods that still wait",
@@ -107,37 +107,37 @@ kinds! {
     NumberUsedAgain "number-used-again" CONFLICT "The order's number was used for another purchase",
     /// A write without its key.
     KeyMissing "key-missing" BAD_REQUEST "The request needs an Idempotency-Key",
-    /// Not readable as what it should be.
+    /// The request cannot be parsed.
     Malformed "malformed" BAD_REQUEST "The request cannot be read",
     /// A body over the limit.
     TooLarge "too-large" PAYLOAD_TOO_LARGE "The request is too large",
-    /// The body did not come in time.
+    /// The body did not arrive in time.
     TooSlow "too-slow" REQUEST_TIMEOUT "The request arrived too slowly",
     /// Not JSON.
     UnsupportedMediaType "unsupported-media-type" UNSUPPORTED_MEDIA_TYPE "The request's body must be JSON",
-    /// The path knows other methods.
+    /// The path exists, but not with this method.
     MethodNotAllowed "method-not-allowed" METHOD_NOT_ALLOWED "This method is not supported here",
     /// No such path.
     NotFound "not-found" NOT_FOUND "Nothing at this address",
-    /// It is not known who asks.
+    /// The caller is not known.
     SignInNeeded "sign-in-needed" UNAUTHORIZED "Sign-in required",
-    /// Their role does not include it.
+    /// The caller's role lacks the permission.
     NotAllowed "not-allowed" FORBIDDEN "Not allowed",
-    /// More than the owner lets them do by themselves.
+    /// Above what the owner lets this caller do alone.
     AboveYourLimit "above-your-limit" FORBIDDEN "This is above your limit",
-    /// Too many wrong tries to sign in.
+    /// Too many wrong attempts to sign in.
     TooOften "too-often" TOO_MANY_REQUESTS "Too many wrong attempts",
-    /// From a page of elsewhere, or not for this server.
+    /// Sent by another site's page, or addressed to another server.
     ForeignOrigin "foreign-origin" FORBIDDEN "The request comes from another site",
-    /// Ask again in a moment.
+    /// Another try in a moment may succeed.
     Busy "busy" SERVICE_UNAVAILABLE "The shop is busy",
-    /// The database cannot be used now.
+    /// The database cannot be reached at the moment.
     Away "away" SERVICE_UNAVAILABLE "The shop's database is unavailable",
-    /// Anything that is not the caller's fault.
+    /// Anything else that is not the caller's fault.
     StorageError "trouble" INTERNAL_SERVER_ERROR "Something went wrong",
 }
 
-/// A problem about to be answered.
+/// A problem to be answered.
 #[derive(Debug)]
 pub(crate) struct Problem {
     kind: Kind,
@@ -153,7 +153,7 @@ impl Problem {
         Self { kind, document, replayed: false, wait: None, cause: None }
     }
 
-    /// A value of the body is wrong, at a JSON Pointer.
+    /// A wrong value in the body, at a JSON Pointer.
     pub(crate) fn invalid(pointer: impl Into<String>, reason: impl std::fmt::Display) -> Self {
         let pointer = pointer.into();
         let detail = reason.to_string();
@@ -163,7 +163,7 @@ impl Problem {
         problem
     }
 
-    /// A value of the query or a header is wrong.
+    /// A wrong value in the query or in a header.
     pub(crate) fn invalid_parameter(name: &str, reason: impl std::fmt::Display) -> Self {
         let detail = reason.to_string();
         let mut problem = Self::new(Kind::Invalid, format!("{name}: {detail}"));
@@ -171,7 +171,7 @@ impl Problem {
         problem
     }
 
-    /// With what went wrong inside, for the log alone.
+    /// Adds the error behind it, for the log only.
     pub(crate) fn because(self, error: &dyn Error) -> Self {
         let mut cause = error.to_string();
         let mut next = error.source();
@@ -183,33 +183,33 @@ impl Problem {
         self.caused_by(cause)
     }
 
-    /// With words for the log alone.
+    /// Adds words for the log only.
     pub(crate) fn caused_by(self, cause: String) -> Self {
         Self { cause: Some(cause), ..self }
     }
 
-    /// Says that its key got this answer before.
+    /// Marks it as an answer that the key got before.
     pub(crate) fn replayed(self, replayed: bool) -> Self {
         Self { replayed, ..self }
     }
 
-    /// Says how many seconds to wait before asking again.
+    /// Sets how many seconds to wait before the next try.
     pub(crate) fn wait(self, seconds: i64) -> Self {
         Self { wait: Some(seconds), ..self }
     }
 
-    /// How many seconds to wait before asking again; one, if nothing is said.
+    /// How many seconds to wait before the next try; one if unset.
     pub(crate) fn retry_after(&self) -> i64 {
         self.wait.unwrap_or(1)
     }
 
-    /// With another sentence for the caller.
+    /// Adds a sentence for the caller.
     pub(crate) fn with_more(mut self, sentence: &str) -> Self {
         self.document.detail = format!("{}. {sentence}", self.document.detail);
         self
     }
 
-    /// The pointers of its faults stand below `prefix`, such as `#/items/3`.
+    /// Puts `prefix`, such as `#/items/3`, before the pointers of its faults.
     pub(crate) fn below(mut self, prefix: &str) -> Self {
         for fault in &mut self.document.errors {
             if let Some(pointer) = &mut fault.pointer {
@@ -219,7 +219,7 @@ impl Problem {
         self
     }
 
-    /// The document alone, to stand within another answer.
+    /// The document by itself, to be part of another answer.
     pub(crate) fn into_document(self) -> ProblemDocument {
         *self.document
     }
@@ -229,7 +229,7 @@ impl Problem {
     }
 }
 
-/// What the edge counts and logs of a problem that was answered, and writes of it as a page.
+/// What the edge needs of a problem to count it, log it and show it as a page.
 #[derive(Clone, Debug)]
 pub(crate) struct Reported {
     pub(crate) kind: Kind,
@@ -241,7 +241,7 @@ pub(crate) struct Reported {
 impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let status = self.kind.status();
-        // A document of strings and one number cannot fail to be written.
+        // A document of strings and one number always serializes.
         let body = serde_json::to_vec(&self.document).unwrap_or_default();
         let mut response = (status, [(header::CONTENT_TYPE, PROBLEM_JSON)], body).into_response();
         if status == StatusCode::SERVICE_UNAVAILABLE {

@@ -1,4 +1,4 @@
-//! A small invented shop in a temporary folder, and asking it over its router.
+//! A small invented shop in a temporary folder, and requests to its router.
 
 pub(crate) mod browser;
 mod online;
@@ -31,24 +31,22 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use tempfile::TempDir;
 use tower::ServiceExt;
 
-/// Where the tests' requests say that they go.
+/// The host that the tests' requests name.
 pub(crate) const HOST: &str = "localhost";
 /// 2026-05-17T12:00:00Z.
 const NOW: Moment = Moment::from_millis(1_779_019_200_000);
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 
-/// The shop.
 #[derive(Clone)]
 pub(crate) struct TestShop {
     pub(crate) app: App,
     clock: Arc<ManualClock>,
     tokens: Arc<Vec<(Role, String)>>,
-    /// What is sent as Authorization; an owner's token unless a test says otherwise.
+    /// Sent as Authorization; an owner's token unless a test says otherwise.
     bearer: Option<String>,
     _folder: Arc<TempDir>,
 }
 
-/// An answer.
 #[derive(Debug)]
 pub(crate) struct Reply {
     pub(crate) status: u16,
@@ -78,7 +76,7 @@ impl Reply {
         serde_json::from_slice(&self.bytes).unwrap_or_else(|e| panic!("{e}: {}", self.text()))
     }
 
-    /// That it is a problem document of the type, in body, status line and media type.
+    /// Asserts a problem document of the type, in body, status line and media type.
     pub(crate) fn expect_problem(&self, kind: &str, status: u16) {
         assert_eq!(
             (self.status, self.header("content-type")),
@@ -92,13 +90,13 @@ impl Reply {
         assert!(document["title"].is_string() && document["detail"].is_string(), "{}", self.text());
     }
 
-    /// That it is the problem of a wrong value at a place.
+    /// Asserts the problem of a wrong value at a pointer.
     pub(crate) fn expect_fault(&self, pointer: &str) {
         self.expect_problem("invalid", 422);
         assert_eq!(self.json()["errors"][0]["pointer"], pointer, "{}", self.text());
     }
 
-    /// Whether no value in it is a JSON number.
+    /// Asserts that no value in it is a JSON number.
     pub(crate) fn has_no_number(&self) -> bool {
         fn none(value: &Value) -> bool {
             match value {
@@ -111,7 +109,7 @@ impl Reply {
         none(&self.json())
     }
 
-    /// The names of the members of the object that begins with `first`, in their order.
+    /// The names of the members of the object that begins with `first`, in order.
     pub(crate) fn names_in_order(&self, first: &str) -> Vec<String> {
         let start = self.text().find(&format!("{{\"{first}\"")).expect("the object");
         let rest = &self.text()[start..];
@@ -156,7 +154,7 @@ impl ParseCode for str {
     }
 }
 
-/// Two pieces of one style, counted goods, goods by weight.
+/// Two pieces of one style, counted goods, and goods by weight.
 fn goods() -> Vec<NewItem> {
     let style = Some("Moor cowl".to_owned());
     let piece = |sku, name, ounces: &str, cost| NewItem {
@@ -184,8 +182,8 @@ fn goods() -> Vec<NewItem> {
     ]
 }
 
-/// Counts what it is handed, and fails by the name of the feed. What it puts out it records as a feed
-/// would be, without writing one.
+/// Counts what it is given, and fails for certain feeds, by name. What it publishes it records as a feed would
+/// be, without writing one.
 struct CountingAdapter {
     calls: AtomicU32,
     ledger: Ledger,
@@ -311,7 +309,7 @@ impl FeedAdapter for CountingAdapter {
     }
 }
 
-/// A style, and goods.
+/// Adds a style and goods.
 async fn stock(ledger: &Ledger) {
     let rate = WeightRate::parse("7.50", "ONZ").expect("a rate");
     let rule = PriceRule { rate, ending: PriceEnding::Whole, minimum: None };
@@ -323,7 +321,7 @@ async fn stock(ledger: &Ledger) {
     assert!(added.iter().all(|o| matches!(o, RowOutcome::Added(_))), "{added:?}");
 }
 
-/// What the tokens of the tests are called, by what they may: entries say so.
+/// The names of the tests' tokens by role; stock entries show them.
 pub(crate) fn name_of(role: Role) -> &'static str {
     match role {
         Role::Counter => "counter",
@@ -341,7 +339,6 @@ async fn token(ledger: &Ledger, keys: &TokenKeys, role: Role) -> String {
     token
 }
 
-/// A connection from this machine.
 pub(crate) fn here() -> ConnectInfo<SocketAddr> {
     ConnectInfo(SocketAddr::from((Ipv4Addr::LOCALHOST, 50_000)))
 }
@@ -353,7 +350,6 @@ impl TestShop {
         shop
     }
 
-    /// Without goods.
     pub(crate) async fn empty() -> Self {
         let folder = tempfile::tempdir().expect("a folder");
         let url = format!("sqlite:{}", folder.path().join("shop.db").display());
@@ -369,13 +365,13 @@ impl TestShop {
         shop.as_role(Role::Owner)
     }
 
-    /// The same shop, asked by somebody of a role.
+    /// The same shop with requests by somebody of a role.
     pub(crate) fn as_role(&self, role: Role) -> Self {
         let token = self.tokens.iter().find(|(of, _)| *of == role).map(|(_, token)| token.clone());
         Self { bearer: token, ..self.clone() }
     }
 
-    /// The same shop, asked by nobody known.
+    /// The same shop with requests by a stranger.
     pub(crate) fn as_nobody(&self) -> Self {
         Self { bearer: None, ..self.clone() }
     }
@@ -385,12 +381,12 @@ impl TestShop {
         format!("Bearer {}", self.bearer.as_deref().unwrap_or_default())
     }
 
-    /// Known by a public address too.
+    /// With a public address too.
     pub(crate) fn at_site(self, site: &str) -> Self {
         Self { app: self.app.with_site(site.parse().expect("a site")), ..self }
     }
 
-    /// Behind a proxy of this network.
+    /// Behind a proxy in this network.
     pub(crate) fn behind_proxy(self, net: &str) -> Self {
         Self { app: self.app.with_proxies(vec![net.parse().expect("a network")]), ..self }
     }
@@ -447,7 +443,7 @@ impl TestShop {
         self.ask(Method::GET, path, headers, Body::empty()).await
     }
 
-    /// With a key in quotes.
+    /// With the key in quotes.
     pub(crate) async fn post(&self, path: &str, key: &str, body: Value) -> Reply {
         self.post_with(path, &[("idempotency-key", &quoted(key))], body).await
     }
@@ -467,7 +463,7 @@ impl TestShop {
         self.ask(Method::DELETE, path, &[("idempotency-key", &quoted(key))], Body::empty()).await
     }
 
-    /// One of it, for a fifty in cash.
+    /// One of the item, paid with 50 in cash.
     pub(crate) fn cash_sale(sku: &str) -> Value {
         json!({"channel": "store", "lines": [{"sku": sku, "quantity": "1"}],
             "tenders": [{"kind": "cash", "amount": "50.00"}]})
@@ -480,7 +476,7 @@ impl TestShop {
     }
 }
 
-/// As an RFC 8941 string. Keys of tests are often made of what they send, so they are cut short.
+/// As an RFC 8941 string. Tests' keys are often made from what they send, so they are cut.
 fn quoted(key: &str) -> String {
     let ascii: String = key.chars().filter(|c| c.is_ascii() && !c.is_ascii_control()).take(200).collect();
     format!("\"{}\"", ascii.replace('\\', "\\\\").replace('"', "\\\""))

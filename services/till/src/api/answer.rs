@@ -1,4 +1,4 @@
-//! Answers of success.
+//! Successful answers.
 
 use crate::problem::REPLAYED;
 use axum::Json;
@@ -6,7 +6,7 @@ use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 
-/// What a write answers: the same status and body each time its key comes again.
+/// The answer to a write: the same status and body each time its key comes again.
 #[derive(Debug)]
 pub(crate) struct Answer<T> {
     status: StatusCode,
@@ -20,17 +20,16 @@ impl<T> Answer<T> {
         Self { status, replayed, header: None, body }
     }
 
-    /// Something was changed.
     pub(crate) fn ok(replayed: bool, body: T) -> Self {
         Self::new(StatusCode::OK, replayed, body)
     }
 
-    /// Something new stands at `place`.
+    /// Something new exists at `place`.
     pub(crate) fn created(replayed: bool, place: String, body: T) -> Self {
         Self { header: Some((header::LOCATION, place)), ..Self::new(StatusCode::CREATED, replayed, body) }
     }
 
-    /// With the tag of what it is now.
+    /// Adds the entity tag of its current state.
     pub(crate) fn with_tag(self, tag: String) -> Self {
         Self { header: Some((header::ETAG, tag)), ..self }
     }

@@ -14,7 +14,7 @@ use ledger::sales::Pay;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-/// A payment of what was owed.
+/// A payment of an open balance.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct PaymentText {
@@ -36,7 +36,7 @@ impl PaymentText {
     }
 }
 
-/// What is left.
+/// What is still due.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct LeftShown {

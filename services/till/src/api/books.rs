@@ -10,18 +10,18 @@ use ledger::books::{BooksBy, BooksQuery, BooksRow};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-/// Which part of the books, and how they are grouped.
+/// Which part of the books, and how to group it.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct BooksParams {
-    /// `day`, `month`, `channel`, separated by commas; one row sums all without it.
+    /// `day`, `month`, `channel`, separated by commas; without it, one row has the totals.
     #[param(example = "month,channel")]
     by: Option<String>,
-    /// From this month, inclusive.
+    /// The first month, inclusive.
     #[param(example = "2026-01")]
     from: Option<String>,
-    /// To this month, inclusive.
+    /// The last month, inclusive.
     #[param(example = "2026-12")]
     to: Option<String>,
 }
@@ -53,7 +53,7 @@ pub(crate) struct BooksShown {
     rows: Vec<BooksRowShown>,
 }
 
-/// A row: the columns of `fleecefold books`. Those that are not grouped by are left out.
+/// A row with the columns of `fleecefold books`; what is not grouped by is left out.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct BooksRowShown {
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -62,27 +62,27 @@ pub(crate) struct BooksRowShown {
     month: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     channel: Option<String>,
-    /// Sales that were not voided.
+    /// Sales that are not voided.
     sales: String,
     /// Units sold less units refunded; a line by weight is one.
     units: String,
-    /// Weight of the lines by weight.
+    /// Weight of goods sold by weight.
     ounces: String,
     gross: String,
     discounts: String,
     refunds: String,
-    /// gross − discounts − refunds.
+    /// Gross − discounts − refunds.
     net: String,
     shipping: String,
     tax: String,
     fees: String,
     postage: String,
     cost: String,
-    /// net − cost − fees − postage.
+    /// Net − cost − fees − postage.
     margin: String,
-    /// Units whose cost is not known.
+    /// Units without a known cost.
     uncosted: String,
-    /// What cash rounding brought.
+    /// What cash rounding added, or took if below 0.
     rounding: String,
 }
 
@@ -115,7 +115,7 @@ impl BooksRowShown {
     }
 }
 
-/// The books, by day, month and channel, in the shop's zone.
+/// Sales by day, month and channel, in the shop's time zone.
 #[utoipa::path(get, path = "/api/books", tag = "books", params(BooksParams),
     responses((status = 200, description = "The rows.", body = BooksShown), ReadProblems))]
 pub(crate) async fn read_books(
@@ -139,11 +139,11 @@ mod tests {
             "lines": [{"sku": "ROVING", "quantity": "3.5", "unitCode": "ONZ", "discount": "0.38", "tax": "0.50"}]});
         assert_eq!(shop.post("/api/sales", "k2", roving).await.status, 201);
         let books = shop.get("/api/books?by=month,channel").await;
-        // The order of the columns is design 9's.
+        // The columns have a fixed order.
         let columns = "month,channel,sales,units,ounces,gross,discounts,refunds,net,shipping,tax,fees,postage,cost,\
             margin,uncosted,rounding";
         assert_eq!(books.names_in_order("month"), columns.split(',').collect::<Vec<_>>());
-        // 3.5 oz × 2.25 = 7.875, half away from zero 7.88; less 0.38 is 7.50; tax apart.
+        // 3.5 oz × 2.25 = 7.875, half away from zero 7.88; less 0.38 is 7.50; tax is separate.
         let expected = json!([
             {"month": "2026-05", "channel": "market", "sales": "1", "units": "1", "ounces": "3.50", "gross": "7.88",
              "discounts": "0.38", "refunds": "0.00", "net": "7.50", "shipping": "0.00", "tax": "0.50", "fees": "0.00",

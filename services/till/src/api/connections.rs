@@ -16,42 +16,42 @@ pub(crate) struct ConnectionsShown {
     connections: Vec<ConnectionShown>,
 }
 
-/// A connection, and how it does.
+/// A connection, and how it is doing.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct ConnectionShown {
     name: String,
-    /// Where its sales are booked.
+    /// The channel of its orders.
     channel: String,
-    /// Seconds since the oldest change that may be told and was not; null if there is none.
+    /// Seconds since the oldest change that could be sent and was not; null if there is none.
     lag_seconds: Option<String>,
-    /// Items with something to tell, those included whose message is parked.
+    /// Items with something to send, including those whose message needs attention.
     waiting: String,
-    /// Items whose message was refused and waits for a person.
+    /// Items whose message was refused and needs attention.
     parked: String,
-    /// Messages that were taken, since the connection was made.
+    /// Messages accepted since the connection was made.
     sent: String,
-    /// Messages that were refused, since then.
+    /// Messages refused since the connection was made.
     refused: String,
-    /// Orders that could not be taken yet.
+    /// Orders that could not be taken in yet.
     orders_kept: String,
-    /// Differences that a person is asked about.
+    /// Differences that wait for a decision.
     drifts: String,
-    /// When its shop last answered; null if it never did.
+    /// When its shop last answered; null if never.
     last_contact: Option<String>,
-    /// Until when all of it waits; null if it does not.
+    /// Until when it is paused; null if it is not.
     quiet_until: Option<String>,
-    /// Hooks that were not believed, since the connection was made.
+    /// Webhooks without a valid signature since the connection was made.
     unsigned_hooks: String,
-    /// The latest of what is wrong at present; null if nothing is.
+    /// The latest problem; null if there is none.
     last_trouble: Option<String>,
-    /// When that was.
+    /// When the latest problem was.
     trouble_at: Option<String>,
-    /// All that is wrong at present, the latest first.
+    /// All current problems, latest first.
     troubles: Vec<TroubleShown>,
 }
 
-/// What is wrong with a connection at present.
+/// A current problem of a connection.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct TroubleShown {
@@ -85,7 +85,7 @@ fn shown(status: ConnectionStatus, now: Moment) -> ConnectionShown {
     }
 }
 
-/// How the live connections to online shops do.
+/// How the connections to online shops are doing.
 #[utoipa::path(get, path = "/api/connections", tag = "online",
     responses((status = 200, description = "All of them.", body = ConnectionsShown), ReadProblems))]
 pub(crate) async fn list_connections(State(app): State<App>) -> Result<Json<ConnectionsShown>, Problem> {
@@ -114,7 +114,7 @@ mod tests {
         assert!(reply.has_no_number());
         shop.park("village", "COWL", "422: a picture is wanted").await;
         let one = shop.get("/api/connections").await.json()["connections"][0].clone();
-        // A parked message waits for a person, and is no lag.
+        // A message that needs attention is no lag.
         assert_eq!(
             (&one["lagSeconds"], &one["parked"], &one["refused"]),
             (&json!(null), &json!("1"), &json!("1"))

@@ -1,12 +1,11 @@
-//! Entity tags of what counts its changes: the revision, in quotes.
+//! Entity tags: the revision, in quotes.
 
 use crate::problem::{Kind, Problem};
 use axum::http::{HeaderMap, HeaderName, header};
 
-/// The most tags of one header; a program knows one or two versions of a thing.
+/// The most tags in one header; a program knows one or two versions of a thing.
 const MAX_TAGS: usize = 32;
 
-/// The tag of a revision.
 pub(crate) fn of_revision(revision: i64) -> String {
     format!("\"{revision}\"")
 }
@@ -14,13 +13,13 @@ pub(crate) fn of_revision(revision: i64) -> String {
 /// A conditional header (RFC 9110, 13.1).
 #[derive(Debug, PartialEq, Eq)]
 enum Tags {
-    /// `*`: any that there is.
+    /// `*`: any version.
     Any,
-    /// These; each with whether it is weak.
+    /// These tags, each with whether it is weak.
     These(Vec<(bool, String)>),
 }
 
-/// Whether If-None-Match names the revision, by weak comparison.
+/// Whether If-None-Match has the revision, by weak comparison.
 pub(crate) fn is_known(headers: &HeaderMap, revision: i64) -> Result<bool, Problem> {
     let own = revision.to_string();
     Ok(match read(headers, &header::IF_NONE_MATCH)? {
@@ -30,16 +29,15 @@ pub(crate) fn is_known(headers: &HeaderMap, revision: i64) -> Result<bool, Probl
     })
 }
 
-/// What an edit is based on, by If-Match.
+/// What an edit is based on, from If-Match.
 #[derive(Debug, PartialEq, Eq)]
 pub(crate) enum Basis {
-    /// Whatever there is.
     Any,
-    /// One of these revisions. Weak tags never match, nor do tags that are no revision.
+    /// One of these revisions. Weak tags never match, nor do tags that are not revisions.
     OneOf(Vec<i64>),
 }
 
-/// What an edit is based on; an edit that does not say is refused.
+/// What an edit is based on; an edit that does not say so is rejected.
 pub(crate) fn basis(headers: &HeaderMap) -> Result<Basis, Problem> {
     let words = "say which version the edit is based on: send If-Match with the ETag that was read";
     match read(headers, &header::IF_MATCH)? {
@@ -60,7 +58,7 @@ fn read(headers: &HeaderMap, name: &HeaderName) -> Result<Option<Tags>, Problem>
     let mut any = false;
     for value in headers.get_all(name) {
         let text = value.to_str().map_err(|_| wrong())?;
-        // The tags here are numbers; one with a comma in it is nobody's, and reads as malformed.
+        // Our tags are numbers; one with a comma in it is not ours and counts as malformed.
         for part in text.split(',').map(str::trim).filter(|p| !p.is_empty()) {
             if part == "*" {
                 any = true;
@@ -111,8 +109,8 @@ mod tests {
         assert_eq!(basis(&HeaderMap::new()).map_err(|p| p.kind()), Err(Kind::PreconditionRequired));
     }
 
-    // The table of RFC 9110, 8.8.3.2: two tags, equal strongly, equal weakly. Here the second is
-    // always the strong tag of revision 1, as this server sends.
+    // The table in RFC 9110, 8.8.3.2: two tags, equal strongly, equal weakly. Here the second is always the
+    // strong tag of revision 1, as this server sends it.
     #[test]
     fn comparison_is_as_in_the_table() {
         let check = |text: &str, strong: bool, weak: bool| {

@@ -1,4 +1,4 @@
-//! Feeds: what went out, and orders that come in.
+//! Feeds: listings that were written, and orders that come in.
 
 pub(crate) mod get;
 pub(crate) mod orders;

@@ -1,4 +1,4 @@
-//! Holds: stock set aside.
+//! Holds: stock that is reserved.
 
 pub(crate) mod delete;
 pub(crate) mod get;
@@ -9,22 +9,22 @@ use ledger::shelf::{HeldLine, Hold};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// Lines that were set aside together.
+/// Lines that are held together.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct HoldShown {
-    /// Names it to a sale, or to end it.
+    /// The identifier for a sale, or for ending the hold.
     id: String,
     /// basket, customer, market or order.
     #[serde(rename = "for")]
     purpose: &'static str,
     for_whom: String,
-    /// Until when; null if it has no end.
+    /// When it ends; null if it has no end.
     until: Option<String>,
     lines: Vec<HeldLineShown>,
 }
 
-/// A line that was set aside.
+/// A line on hold.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct HeldLineShown {

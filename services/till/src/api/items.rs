@@ -15,16 +15,16 @@ use ledger::shelf::ItemView;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// An item as it stands.
+/// An item as it is now.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct ItemShown {
     id: String,
     /// piece, counted or weight.
     kind: &'static str,
-    /// The code that it goes by.
+    /// The code that people use for it.
     sku: String,
-    /// Its in-store code, which any scanner reads; never a GTIN outside.
+    /// The code on its tag, which any scanner reads; never a GTIN outside the shop.
     in_store_code: String,
     gtin13: Option<String>,
     name: String,
@@ -35,32 +35,32 @@ pub(crate) struct ItemShown {
     description: String,
     image: Vec<String>,
     weight: Option<WeightText>,
-    /// Money added to the weight's price.
+    /// Added to the price by weight.
     extras: String,
-    /// Of one, or of one stock unit.
+    /// The price of one, or of one stock unit.
     price: String,
     price_currency: String,
     /// `rule` or `hand`.
     priced_by: &'static str,
-    /// How the price came about, while the style's rate is still that of the price.
+    /// How the price was calculated, as long as the style's rate still gives it.
     calculation: Option<CalculationShown>,
-    /// What one cost; null if it is not known, left out for whoever may not see it.
+    /// The cost of making one; null if unknown, left out for callers who may not see it.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>, required = false)]
     #[expect(clippy::option_option, reason = "left out and null are two different things here")]
     cost: Option<Option<String>>,
-    /// The unit that goods by weight are stocked and priced in.
+    /// The unit in which goods by weight are stocked and priced.
     unit_code: Option<&'static str>,
-    /// Kept off online.
+    /// Whether it must not be listed online.
     do_not_list: bool,
     on_hand: String,
-    /// Of these, set aside.
+    /// How much of it is on hold.
     held: String,
-    /// Of these, to be sold now.
+    /// How much of it can be sold now.
     free: String,
-    /// Sold so far, less what came back.
+    /// Sold so far, less refunded.
     sold: String,
-    /// `listed` or `ended` online; null if it was never told.
+    /// `listed` or `ended` online; null if it was never sent.
     listing: Option<&'static str>,
     revision: String,
 }
@@ -70,7 +70,7 @@ pub(crate) struct ItemShown {
 #[serde(rename_all = "camelCase")]
 pub(crate) struct CalculationShown {
     weight: WeightText,
-    /// Money for one unit.
+    /// Money per unit of weight.
     rate: String,
     /// The unit of the rate.
     unit_code: &'static str,
@@ -79,12 +79,12 @@ pub(crate) struct CalculationShown {
     extras: String,
     /// exact, five, whole, or an amount such as 0.95.
     ending: String,
-    /// After the ending.
+    /// The price after the ending.
     ended: String,
-    /// The style's least price, where it decided.
+    /// The style's minimum, if it decided the price.
     minimum: Option<String>,
     price: String,
-    /// The whole of it, as people write it.
+    /// The whole calculation in words.
     #[schema(example = "6.35 oz × 7.50 an ounce = 47.63 → 48.00")]
     words: String,
 }
@@ -107,7 +107,7 @@ impl From<&Calculation> for CalculationShown {
 }
 
 impl ItemShown {
-    /// As somebody may see it.
+    /// What this caller may see of it.
     fn of(item: ItemView, caller: &Caller) -> Self {
         let free = shown::quantity(item.free());
         let unit_code = shown::unit_code(item.measure());

@@ -1,4 +1,4 @@
-//! How far each role and each token may go in what it may do.
+//! What each role and each token may do within its permissions.
 
 pub(crate) mod get;
 pub(crate) mod roles;
@@ -9,25 +9,25 @@ use domain::limits::{LimitName, Limits};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-/// Limits as they are written; `none` is no limit.
+/// Limits with their written values; `none` is no limit.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct LimitsShown {
-    /// On which they may sell, separated by commas.
+    /// The channels on which they may sell, separated by commas.
     #[schema(example = "store,market")]
     channels: String,
-    /// The greatest discount, in percent of a line.
+    /// The largest discount, in percent of a line.
     #[schema(example = "25")]
     discount: String,
     /// How many days back a sale may be dated.
     backdate_days: String,
-    /// How many of their holds may be open at once.
+    /// How many of their holds may be open at the same time.
     open_holds: String,
-    /// How many days a hold of theirs lasts at most; one without an end gets this.
+    /// How many days their holds may last; one without an end gets this.
     hold_days: String,
-    /// yes or no: whether they may give a sale's tax.
+    /// yes or no: whether they may enter sales tax by hand.
     tax_by_hand: String,
-    /// The most that they may give back of one sale, or void.
+    /// The most that they may refund or void of one sale.
     refund: String,
 }
 
@@ -45,7 +45,7 @@ impl From<&Limits> for LimitsShown {
     }
 }
 
-/// New limits. What is left out stays; `none` is no limit, `default` takes back what was said before.
+/// New limits. What is left out stays; `none` is no limit, `default` goes back to the default.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct LimitsText {

@@ -18,11 +18,11 @@ use utoipa::ToSchema;
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct ListingsShown {
     listings: Vec<ListingShown>,
-    /// The cursor of the rest; null if there is none.
+    /// The cursor for the rest; null if there is none.
     next: Option<String>,
 }
 
-/// An item as the feed tells it, and how it stands there.
+/// An item in the feed, and its state there.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct ListingShown {
@@ -43,9 +43,9 @@ pub(crate) struct ListingShown {
     /// The unit of goods by weight.
     unit_code: Option<&'static str>,
     revision: String,
-    /// `listed` or `ended`; null if it was never told.
+    /// `listed` or `ended`; null if it was never sent.
     state: Option<&'static str>,
-    /// The revision that was told last; null if none was.
+    /// The last revision that was sent; null if none was.
     told_revision: Option<String>,
 }
 
@@ -73,7 +73,7 @@ impl From<ListingRow> for ListingShown {
     }
 }
 
-/// What is on offer online or was: items with free stock that are not kept off, and those listed.
+/// What is or was offered online: items with free stock that may be listed, and listed items.
 #[utoipa::path(get, path = "/api/listings", tag = "online", params(PageQuery),
     responses((status = 200, description = "Some of the listings.", body = ListingsShown), ReadProblems))]
 pub(crate) async fn list_listings(

@@ -1,11 +1,11 @@
-//! Every body of the API is an object with its fields by name, at every level: each is sent with lists
-//! in place of its objects, as the description says where these are.
+//! Every body of the API is an object with named fields, at every level: this sends each body with lists in
+//! place of its objects, wherever the description has objects.
 
 use crate::testing::{Reply, TestShop};
 use axum::http::Method;
 use serde_json::{Map, Value, json};
 
-/// A path with something in each of its places that reads as what should stand there.
+/// A path with a valid value in each of its places.
 fn filled(path: &str) -> String {
     path.replace("{code}", "COWL")
         .replace("{id}", "1")
@@ -15,7 +15,7 @@ fn filled(path: &str) -> String {
 }
 
 fn resolved<'a>(document: &'a Value, schema: &'a Value) -> &'a Value {
-    // What may be left out is described as null or the thing itself.
+    // An optional value is described as null or the value itself.
     let options = schema["oneOf"].as_array().or_else(|| schema["anyOf"].as_array());
     if let Some(thing) = options.and_then(|all| all.iter().find(|s| s["type"] != "null")) {
         return resolved(document, thing);
@@ -34,7 +34,7 @@ fn is(schema: &Value, name: &str) -> bool {
     }
 }
 
-/// A body that has every field that is described, and the places of all objects in it.
+/// A body with every described field, and the places of all objects in it.
 fn body(document: &Value, schema: &Value, at: &str, objects: &mut Vec<String>) -> Value {
     let schema = resolved(document, schema);
     if is(schema, "object") {
@@ -51,7 +51,7 @@ fn body(document: &Value, schema: &Value, at: &str, objects: &mut Vec<String>) -
     if is(schema, "boolean") { json!(true) } else { json!("1") }
 }
 
-/// The described bodies: method, path, its schema.
+/// The described bodies: method, path and schema.
 fn bodies(document: &Value) -> Vec<(Method, String, Value)> {
     let paths = document["paths"].as_object().expect("paths");
     let operations = paths.iter().flat_map(|(path, operations)| {
@@ -101,7 +101,7 @@ async fn a_list_in_place_of_an_object_is_refused_at_every_level_of_every_body() 
             }
         }
     }
-    // 14 bodies when this was written, some of them with objects within.
+    // There were 14 bodies when this was written, some with objects in them.
     assert!(sent >= 2 * 14, "{sent}");
 }
 
@@ -126,7 +126,7 @@ async fn an_unknown_field_is_refused_by_its_name_at_every_level_of_every_body() 
     }
 }
 
-// What the row of one line looks like as a list: its fields in the order of the code. It rang up.
+// A line as a list, with its fields in the order of the code. This used to ring up a sale.
 #[tokio::test]
 async fn a_sale_written_as_a_list_rings_nothing_up() {
     let shop = TestShop::open().await;

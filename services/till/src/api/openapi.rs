@@ -81,7 +81,7 @@ use utoipa::{Modify, OpenApi};
 )]
 struct Description;
 
-/// How a program says who it is.
+/// How a program authenticates.
 struct Tokens;
 
 impl Modify for Tokens {
@@ -92,7 +92,7 @@ impl Modify for Tokens {
     }
 }
 
-/// The document, written once.
+/// The document, which is written once.
 fn description(with_feed_adapter: bool) -> &'static str {
     static WITH: OnceLock<String> = OnceLock::new();
     static WITHOUT: OnceLock<String> = OnceLock::new();
@@ -102,7 +102,7 @@ fn description(with_feed_adapter: bool) -> &'static str {
         if !with_feed_adapter {
             document.paths.paths.remove(feeds::orders::PATH);
         }
-        // Made of text and numbers alone, it cannot fail to be written.
+        // It consists of text and numbers, so writing it cannot fail.
         let mut document = serde_json::to_value(&document).unwrap_or_default();
         let mut routes = super::routes(with_feed_adapter);
         routes.extend(health::routes());
@@ -238,7 +238,7 @@ mod tests {
         assert_eq!(open, ["/api/openapi.json", "/health/live", "/health/ready", "/metrics"]);
     }
 
-    // A program that is written from the description alone must know what may stand in a body.
+    // A program that is written from this description must know what a body may contain.
     #[tokio::test]
     async fn every_text_of_a_body_says_its_form_and_every_list_its_length() {
         let document = TestShop::open().await.with_feed_adapter().get("/api/openapi.json").await.json();

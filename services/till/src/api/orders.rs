@@ -19,11 +19,11 @@ use utoipa::{IntoParams, ToSchema};
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct OrdersQuery {
-    /// `next` of the answer before; the first rows without it.
+    /// `next` from the previous answer; the first rows if left out.
     cursor: Option<String>,
-    /// How many rows, 1 to 200; 50 without it.
+    /// How many rows, 1 to 200; 50 if left out.
     limit: Option<String>,
-    /// `true`, or given without a value: only orders that wait for a person, with lines out of stock or an unknown
+    /// `true`, or without a value: only orders that need attention, with out-of-stock lines or an unknown
     /// status.
     short: Option<String>,
 }
@@ -39,15 +39,15 @@ impl OrdersQuery {
     }
 }
 
-/// Some of the orders, the latest taken first.
+/// Some of the orders, the latest taken in first.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct OrdersShown {
     orders: Vec<OrderShown>,
-    /// The cursor of the rest; null if there is none.
+    /// The cursor for the rest; null if there is none.
     next: Option<String>,
 }
 
-/// An order as it stands. A past order's lines are those of its sale.
+/// An order as it is now. A past order's lines are those of its sale.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct OrderShown {
@@ -58,7 +58,7 @@ pub(crate) struct OrderShown {
     order_status: &'static str,
     order_date: String,
     past: bool,
-    /// The sale that its filled lines became; null if none was filled and paid.
+    /// The sale of its filled lines; null if no line was filled, or it is not paid.
     sale: Option<String>,
     lines: Vec<OrderLineShown>,
 }
@@ -74,7 +74,7 @@ pub(crate) struct OrderLineShown {
     /// The unit of goods by weight.
     unit_code: Option<&'static str>,
     amount: String,
-    /// held, filled, short or undone.
+    /// held, filled, short (out of stock) or undone.
     state: &'static str,
 }
 
@@ -112,7 +112,7 @@ impl From<OrderLineView> for OrderLineShown {
     }
 }
 
-/// Orders that came in, and how each line stands.
+/// Orders, with the state of each line.
 #[utoipa::path(get, path = "/api/orders", tag = "online", params(OrdersQuery),
     responses((status = 200, description = "Some of the orders.", body = OrdersShown), ReadProblems))]
 pub(crate) async fn list_orders(
@@ -161,12 +161,12 @@ pub(crate) mod tests {
         }
     }
 
-    /// Takes an order of one thing in; the order and its line.
+    /// Takes in an order with one line; returns the order and its line.
     pub(crate) async fn order(shop: &TestShop, number: &str, sku: &str) -> (String, String) {
         take(shop, incoming(shop, number, sku)).await
     }
 
-    /// Takes an order in; the order and its first line.
+    /// Takes in an order; returns the order and its first line.
     pub(crate) async fn take(shop: &TestShop, order: IncomingOrder) -> (String, String) {
         let batch = TakeOrders { orders: vec![order], past: false, who: String::new() };
         shop.ledger().take_orders(&batch).await.expect("taken");
@@ -174,7 +174,7 @@ pub(crate) mod tests {
         (order.id.to_string(), order.lines[0].id.to_string())
     }
 
-    /// An order whose one line is short: the piece went to another order before.
+    /// An order with one out-of-stock line: another order got the piece first.
     pub(crate) async fn short_line(shop: &TestShop) -> (String, String) {
         order(shop, "H-1", "COWL").await;
         order(shop, "H-2", "COWL").await

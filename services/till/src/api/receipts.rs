@@ -7,7 +7,7 @@ use crate::request::query::{PathParam, Receipt};
 use axum::Json;
 use axum::extract::State;
 
-/// The sale with a receipt's number.
+/// The sale with this receipt number.
 #[utoipa::path(get, path = "/api/receipts/{number}", tag = "sales",
     params(("number" = String, Path, description = "As the receipt shows it.")),
     responses((status = 200, description = "The sale.", body = SaleShown), ReadProblems))]

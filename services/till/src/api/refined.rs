@@ -1,8 +1,8 @@
-//! What the description says of a value beyond its type: its form, its words, its bounds; and of an
-//! endpoint, whether it asks who calls.
+//! What the description says about a value beyond its type: its form, allowed words and limits; and whether an
+//! endpoint requires authentication.
 //!
-//! One table for the whole API, by the names of the fields: a name means the same wherever it stands, and a
-//! name of one body alone is written with it. The lists of words are the domain's own.
+//! One table for the whole API, by field name: a name means the same everywhere, and a name with a meaning of
+//! its own in one body is listed with that body. The lists of words come from the domain.
 
 use crate::request::caller::Access;
 use crate::request::query::{DEFAULT_ROWS, MAX_ROWS};
@@ -23,29 +23,29 @@ const WHOLE: &str = "^-?[0-9]{1,19}$";
 const ID: &str = "^[0-9]{1,19}$";
 const DAY: &str = "^[0-9]{4}-[0-9]{2}-[0-9]{2}$";
 const MONTH: &str = "^[0-9]{4}-[0-9]{2}$";
-/// RFC 3339, a local time, or a day alone.
+/// RFC 3339, a local time, or a day.
 const MOMENT: &str = r"^\s*[0-9]{4}-[0-9]{2}-[0-9]{2}([Tt ][0-9:]+([.,][0-9]+)?([Zz]|[-+][0-9:]+)?)?\s*$";
 const ENDING: &str = r"^\s*(exact|five|whole|[-+]?[0-9]+(\.[0-9]+)?)\s*$";
 const GTIN: &str = r"^\s*([0-9]{8}|[0-9]{12,14})\s*$";
-/// As an RFC 8941 string or bare.
+/// An RFC 8941 string, or a bare key.
 const KEY: &str = r#"^("([ !#-\[\]-~]|\\["\\])+"|[!#-~]([ !#-~]*[!#-~])?)$"#;
-/// Limits: each may be none, or go back to what it was without being set.
+/// A limit may also be none, or go back to its default.
 const LIMIT_COUNT: &str = r"^\s*(none|default|[0-9]{1,6})\s*$";
 const LIMIT_PERCENT: &str = r"^\s*(none|default|[0-9]{1,3}(\.[0-9]{1,2})?)\s*$";
 const LIMIT_AMOUNT: &str = r"^\s*(none|default|[0-9]+(\.[0-9]+)?)\s*$";
 const LIMIT_CHANNELS: &str = r"^\s*[a-z][a-z0-9-]*(\s*,\s*[a-z][a-z0-9-]*)*\s*$";
-/// A number of 28 digits and a point, with its sign: what the domain reads.
+/// The longest number: 28 digits and a point, or a sign.
 const DECIMAL_CHARS: usize = 29;
 
-/// What a text must be.
+/// What a text must look like.
 enum Form {
-    /// Of this pattern, and at most so long.
+    /// Matches this pattern, with at most this many characters.
     Pattern(&'static str, usize),
-    /// A moment as it is answered.
+    /// A moment, in an answer.
     Stamp,
-    /// One of these.
+    /// One of these words.
     Words(Vec<&'static str>),
-    /// Any text of so many characters, from and to.
+    /// Any text with a length in this range, in characters.
     Text(usize, usize),
 }
 
@@ -65,7 +65,7 @@ fn fates() -> Vec<&'static str> {
         .to_vec()
 }
 
-/// What a field of one schema alone must be.
+/// The form of a field that only one schema has.
 fn own(schema: &str, field: &str) -> Option<Form> {
     let kinds = || [ItemKind::Piece, ItemKind::Counted, ItemKind::Weight].map(ItemKind::code).to_vec();
     let lines =
@@ -109,7 +109,7 @@ fn own(schema: &str, field: &str) -> Option<Form> {
     })
 }
 
-/// What a field of this name must be, wherever it stands.
+/// The form of a field with this name, in any schema.
 fn everywhere(field: &str) -> Option<Form> {
     Some(match field {
         "amount" | "price" | "discount" | "tax" | "shipping" | "rounding" | "extras" | "cost" | "minimum"
@@ -142,7 +142,7 @@ fn everywhere(field: &str) -> Option<Form> {
     })
 }
 
-/// How many a list may have, and must.
+/// The smallest and largest number of members in a list.
 fn counts(schema: &str, field: &str) -> Option<(usize, usize)> {
     Some(match (schema, field) {
         ("SaleText" | "HoldText", "lines") => (1, MAX_LINES),
@@ -153,7 +153,7 @@ fn counts(schema: &str, field: &str) -> Option<(usize, usize)> {
     })
 }
 
-/// What a part of an address or a header must be.
+/// The form of a part of an address, or of a header.
 fn of_parameter(name: &str) -> Option<Value> {
     let pattern =
         |pattern: &str, most: usize| json!({"type": "string", "pattern": pattern, "maxLength": most});
@@ -174,7 +174,7 @@ fn of_parameter(name: &str) -> Option<Value> {
     })
 }
 
-/// Says all of it in a document that names the types alone.
+/// Adds all of this to a document that only has types.
 pub(super) fn refine(document: &mut Value, routes: &[Route]) {
     let schemas = document.pointer_mut("/components/schemas").and_then(Value::as_object_mut);
     for (name, schema) in schemas.into_iter().flatten() {
@@ -203,7 +203,7 @@ pub(super) fn refine(document: &mut Value, routes: &[Route]) {
 }
 
 fn refine_schema(name: &str, schema: &mut Value) {
-    // A schema that takes another one in has its own fields in one of its parts.
+    // A schema that includes another one has its own fields in one of its parts.
     for part in schema.get_mut("allOf").and_then(Value::as_array_mut).into_iter().flatten() {
         refine_schema(name, part);
     }
@@ -223,12 +223,12 @@ fn refine_schema(name: &str, schema: &mut Value) {
     }
 }
 
-/// A problem's members are described by the kind of the problem.
+/// A problem's members are described by the kind of problem.
 fn is_problem(schema: &str) -> bool {
     matches!(schema, "ProblemDocument" | "Fault" | "ProblemItem" | "SoldDocument")
 }
 
-/// Says what a text must be; of what is no text, nothing.
+/// Adds what a text must look like; does nothing for other types.
 fn say(schema: &mut Value, form: &Form) {
     let is_null = |kind: &Value| kind.as_array().is_some_and(|all| all.iter().any(|one| one == "null"));
     let kind = schema["type"].clone();

@@ -12,17 +12,17 @@ use ledger::sales::DecideReturn;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-/// What becomes of goods that were refunded.
+/// The decision about refunded goods.
 #[derive(Debug, Deserialize, Serialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct FateText {
-    /// `shelf` or `written-off`.
+    /// `shelf` (return to stock) or `written-off`.
     fate: String,
 }
 
 impl Body for FateText {}
 
-/// Says what becomes of refunded goods on which nobody had decided.
+/// Decides what becomes of refunded goods.
 #[utoipa::path(post, path = "/api/refund-lines/{id}/fate", tag = "sales", request_body = FateText,
     params(("id" = String, Path, description = "A line of a refund."), KeyHeader),
     responses((status = 200, description = "What was decided.", body = FateText), WriteProblems))]

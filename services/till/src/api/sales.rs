@@ -11,12 +11,12 @@ use ledger::sales::{RefundView, SaleLine, SaleView, SoldLine, Tender};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// A sale as it stands in the books.
+/// A sale, as booked.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct SaleShown {
     id: String,
-    /// Null for a sale from another system's history.
+    /// Null for a past sale from another system.
     receipt: Option<String>,
     channel: String,
     at: String,
@@ -24,7 +24,7 @@ pub(crate) struct SaleShown {
     order: Option<String>,
     voided: bool,
     totals: TotalsShown,
-    /// What went back over the counter.
+    /// The change that was handed back.
     change: String,
     note: String,
     who: String,
@@ -40,17 +40,17 @@ pub(crate) struct TotalsShown {
     discounts: String,
     tax: String,
     shipping: String,
-    /// What cash rounding added, or took if it is below 0.
+    /// What cash rounding added, or took if below 0.
     rounding: String,
     due: String,
     tendered: String,
 }
 
-/// A line of a sale, as it was then.
+/// A line of a sale, as it was at the time.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct LineShown {
-    /// By which it is refunded.
+    /// The identifier for refunds.
     id: String,
     /// goods, gift-note or deposit.
     kind: &'static str,
@@ -61,12 +61,12 @@ pub(crate) struct LineShown {
     unit_code: Option<&'static str>,
     price: String,
     amount: String,
-    /// Its own, and its share of the sale's.
+    /// Its own discount and its share of the sale's.
     discount: String,
     tax: String,
 }
 
-/// A line of a sale, and what was given back of it.
+/// A line of a sale, and what was refunded of it.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct SoldLineShown {
@@ -75,21 +75,21 @@ pub(crate) struct SoldLineShown {
     given_back: String,
 }
 
-/// How part of a sale was paid.
+/// One payment of a sale.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct TenderShown {
-    /// By which what is owed is paid.
+    /// The identifier for paying an open balance.
     id: String,
     kind: &'static str,
     amount: String,
-    /// Of what is owed: by whom.
+    /// On account: the customer.
     #[serde(skip_serializing_if = "String::is_empty")]
     customer: String,
-    /// Of what is owed: the day it is due.
+    /// On account: the due date.
     #[serde(skip_serializing_if = "Option::is_none")]
     due: Option<String>,
-    /// Of what is owed: what is left of it.
+    /// On account: what is still due.
     #[serde(skip_serializing_if = "Option::is_none")]
     still_owed: Option<String>,
 }
@@ -99,7 +99,7 @@ pub(crate) struct TenderShown {
 pub(crate) struct RefundShown {
     id: String,
     at: String,
-    /// What went to the customer.
+    /// What the customer got back.
     given: String,
     reason: String,
     lines: Vec<RefundLineShown>,
@@ -108,11 +108,11 @@ pub(crate) struct RefundShown {
 /// A line of a refund.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct RefundLineShown {
-    /// By which it is decided what becomes of the goods.
+    /// The identifier for deciding about the goods.
     id: String,
     /// The line of the sale.
     line: String,
-    /// shelf, written-off, or open while nobody has decided.
+    /// shelf (returned to stock), written-off, or open until somebody decides.
     fate: &'static str,
 }
 

@@ -9,12 +9,12 @@ use ledger::shelf::{ShelfQuery, ShelfRow};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-/// Which part of the shelf.
+/// Which stock to show.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct ShelfParams {
-    /// `true`, or given without a value: only what was sold and of which nothing is left.
+    /// `true`, or without a value: only what has sold out.
     #[serde(rename = "sold-out")]
     sold_out: Option<String>,
 }
@@ -36,7 +36,7 @@ pub(crate) struct ShelfShown {
     rows: Vec<ShelfRowShown>,
 }
 
-/// A style, size and color, or an item without style.
+/// A style, size and color, or an item without a style.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct ShelfRowShown {
@@ -71,7 +71,7 @@ impl From<ShelfRow> for ShelfRowShown {
     }
 }
 
-/// The shelf by style, size and color; with `sold-out`, what is worth making next.
+/// Stock by style, size and color; with `sold-out`, what is worth making next.
 #[utoipa::path(get, path = "/api/shelf", tag = "stock", params(ShelfParams),
     responses((status = 200, description = "The rows.", body = ShelfShown), ReadProblems))]
 pub(crate) async fn read_shelf(

@@ -19,13 +19,13 @@ pub(crate) struct ShopShown {
     currency: String,
     /// IANA name.
     zone: String,
-    /// UN/CEFACT code of the unit that it weighs in where nothing else is said.
+    /// UN/CEFACT code of the shop's unit of weight.
     unit_code: &'static str,
     /// Where pictures of listings can be fetched.
     image_base: Option<String>,
     /// How cash is rounded; null if it is not.
     cash_rounding: Option<CashRoundingShown>,
-    /// What the counter offers to be paid by.
+    /// The ways to pay that the counter offers.
     tenders: Vec<&'static str>,
     channels: Vec<ChannelShown>,
 }
@@ -35,7 +35,7 @@ pub(crate) struct ShopShown {
 pub(crate) struct CashRoundingShown {
     /// The smallest coin.
     step: String,
-    /// `up` or `down`: where an amount in the middle of two goes.
+    /// `up` or `down`: where an amount midway between two coins goes.
     tie: &'static str,
 }
 
@@ -44,7 +44,7 @@ pub(crate) struct CashRoundingShown {
 pub(crate) struct ChannelShown {
     code: String,
     name: String,
-    /// What it keeps of a sale, such as `3.1% + 0.25`; null if nothing.
+    /// The fee that it keeps of a sale, such as `3.1% + 0.25`; null if none.
     fee: Option<String>,
 }
 
@@ -74,7 +74,7 @@ impl From<&Shop> for ShopShown {
     }
 }
 
-/// The shop: its name, currency, zone, unit and channels.
+/// The shop's name, currency, time zone, unit and channels.
 #[utoipa::path(get, path = "/api/shop", tag = "shop",
     responses(
         (status = 200, description = "The settings.", body = ShopShown),

@@ -1,4 +1,4 @@
-//! How values are shown: money and quantities as decimal text, never as JSON numbers.
+//! How the API writes values: money and quantities as decimal strings, never as JSON numbers.
 
 use domain::quantity::{Measure, Quantity};
 

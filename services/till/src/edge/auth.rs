@@ -1,5 +1,5 @@
-//! Authentication and authorization: the one place that says whose request it is, by a program's token or a person's
-//! session, and whether they may take the route.
+//! Authentication and authorization: the one place that decides whose request it is, by a program's token or a
+//! person's session, and whether they may use the route.
 
 use crate::app::App;
 use crate::pages::frame::see_other;
@@ -16,11 +16,11 @@ use axum::response::{IntoResponse, Response};
 use domain::people::Permission;
 use ledger::people::{By, SecretHash};
 
-/// What only programs and people at the machine itself may see.
+/// Only programs and people on this machine may see it.
 const OF_THIS_MACHINE: &str = "/metrics";
 
-/// Lets in whoever may take the route, or answers why not. Without a route (`None`) nothing is asked
-/// for; who it is only shapes the page that says so.
+/// Lets in whoever may use the route, or answers why not. Without a route (`None`) nothing is required; who it
+/// is only shapes the page that says so.
 pub(crate) async fn admit(
     app: &App,
     access: Option<Access>,
@@ -54,7 +54,7 @@ pub(crate) async fn admit(
     }
 }
 
-/// Why somebody who is in may not go on, and what they can do.
+/// Why somebody who is signed in may not go on, and what they can do.
 fn not_allowed(known: &Caller, access: Access, path: &str) -> Response {
     tracing::info!(who = known.who, path, "somebody was not allowed");
     let words = match access {
@@ -93,7 +93,7 @@ impl From<Problem> for Box<Response> {
     }
 }
 
-/// Who asks. A token that is there and wrong is said to be wrong, whatever else there is.
+/// Who is asking. A token that is wrong is reported as such, whatever else there is.
 async fn who(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Caller>, Problem> {
     match one(&parts.headers, &header::AUTHORIZATION) {
         Ok(None) => by_session(app, visit, parts).await,
@@ -133,7 +133,7 @@ async fn by_session(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Ca
     let Some(session) = app.ledger.session(&SecretHash::of(&cookie)).await? else { return Ok(None) };
     let changes = !matches!(parts.method, Method::GET | Method::HEAD);
     let headers = &parts.headers;
-    // A form proves by its token that it is of our page; a script's request by what browsers say.
+    // A form proves with its token that it is from our page; a script's request, with what browsers say.
     if changes
         && !is_page(parts.uri.path())
         && !headers.contains_key(header::ORIGIN)
@@ -154,7 +154,7 @@ async fn by_session(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Ca
     Ok(Some(Caller { who, role, token: None, form_token, person: Some(person) }))
 }
 
-/// A person is sent to the sign-in page, and from there back to this one; a program is told what it lacks.
+/// A person is sent to the sign-in page and from there back to this one; a program is told what is missing.
 async fn redirect_to_sign_in(app: &App, parts: &Parts) -> Response {
     if !is_page(parts.uri.path()) {
         let words = "send a token as Authorization: Bearer TOKEN; `fleecefold token add` creates one";

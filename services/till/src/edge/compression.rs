@@ -1,24 +1,23 @@
-//! Pages, style sheets and scripts go out compressed; nothing else does. A tablet at a market stall
-//! is on a thin line, and a page of a hundred pieces is eight times smaller so.
+//! Compresses pages, style sheets and scripts, and nothing else. A tablet at a market stall has a slow
+//! connection, and a page with a hundred pieces becomes eight times smaller.
 //!
-//! Events must leave one by one, photographs are compressed already, and what programs read stays as
-//! it was tagged. A compressed page tells a little of itself by its length: see [`crate::pages::mask`] for what is
-//! done about it. Cookies are not brought along by what another site loads (`SameSite`), and the guard
-//! refuses it.
+//! Events must be sent one by one, photographs are already compressed, and data for programs must stay as
+//! tagged. The length of a compressed page reveals a little about it: see [`crate::pages::mask`] for what is
+//! done against that. Besides, requests from other sites carry no cookies (`SameSite`) and are refused.
 
 use axum::http::{Extensions, HeaderMap, StatusCode, Version, header};
 use tower_http::CompressionLevel;
 use tower_http::compression::CompressionLayer;
 use tower_http::compression::predicate::{And, Predicate, SizeAbove};
 
-/// What fits one packet (RFC 9293, 3.7.1 on a line of 1500 bytes) comes no sooner if it is smaller.
+/// What fits into one packet (RFC 9293, 3.7.1, with 1,500 bytes) does not arrive earlier if it is smaller.
 const ONE_PACKET_BYTES: u16 = 1400;
 
 type Kinds = fn(StatusCode, Version, &HeaderMap, &Extensions) -> bool;
 
-/// The layer, outermost: what the edge writes goes through it too.
+/// The outermost layer, so that answers of the edge go through it too.
 pub(crate) fn layer() -> CompressionLayer<And<SizeAbove, Kinds>> {
-    // The quickest level: the others take longer than they save on a line of today.
+    // The fastest level: others take longer than they save on today's connections.
     CompressionLayer::new()
         .quality(CompressionLevel::Fastest)
         .compress_when(SizeAbove::new(ONE_PACKET_BYTES).and(is_compressed as Kinds))
@@ -34,7 +33,7 @@ mod tests {
     use crate::pages::assets::address;
     use crate::testing::TestShop;
 
-    /// The first bytes of every gzip file (RFC 1952, 2.3.1).
+    /// The first bytes of a gzip file (RFC 1952, 2.3.1).
     const GZIP: [u8; 2] = [0x1f, 0x8b];
 
     #[tokio::test]
@@ -49,7 +48,7 @@ mod tests {
             assert_eq!(reply.bytes.starts_with(&GZIP), expected, "{path} {asked}");
             assert_eq!(reply.bytes.len() * 2 < plain.bytes.len(), expected, "{path} {asked}");
             assert_eq!(reply.header("cache-control"), plain.header("cache-control"), "{path}");
-            // RFC 9110, 8.6 and 12.5.5: the length is of what is sent, and caches are told.
+            // RFC 9110, 8.6 and 12.5.5: the length is that of what is sent, and caches are told.
             if expected {
                 assert!(reply.header("content-length").is_none_or(|n| n == reply.bytes.len().to_string()));
                 assert!(

@@ -1,4 +1,5 @@
-//! A request's body that must come at a pace, and whose last part is handed on only when the request has its turn.
+//! A request's body that must come at a certain pace, and whose last part is passed on only when the request
+//! has its turn.
 
 use crate::traffic::gates::{BodyTrouble, Ticket};
 use crate::traffic::limits::Pace;
@@ -12,15 +13,14 @@ use tokio::time::{Instant, Sleep, sleep_until};
 
 type Entering = Pin<Box<dyn Future<Output = Result<(), BodyTrouble>> + Send>>;
 
-/// A body on its way.
 pub(crate) struct PacedBody {
     inner: Body,
     pace: Pace,
     ticket: Arc<Ticket>,
     received: u64,
-    /// From when its time is counted: from when it is first asked for, as it is not sent before.
+    /// When its time began: when it is first asked for, because it is not sent before.
     clock: Option<(Instant, Pin<Box<Sleep>>)>,
-    /// The part that came last: it is handed on when the next comes, or with the request's turn.
+    /// The last part: passed on when the next one comes, or with the request's turn.
     last: Option<Frame<Bytes>>,
     entering: Option<Entering>,
     is_over: bool,
@@ -36,7 +36,7 @@ impl PacedBody {
         Poll::Ready(Some(Err(axum::Error::new(self.ticket.fail(trouble)))))
     }
 
-    /// Counts what came, and gives time for it.
+    /// Counts what came, and extends the time for it.
     fn count(&mut self, bytes: usize) -> Result<(), BodyTrouble> {
         self.received += bytes as u64;
         if let Some((began, timer)) = &mut self.clock {
@@ -45,7 +45,6 @@ impl PacedBody {
         self.ticket.make_room(bytes)
     }
 
-    /// Whether its time is over.
     fn is_late(&mut self, context: &mut Context<'_>) -> bool {
         let first = self.pace.allowed(0);
         let (_, timer) = self.clock.get_or_insert_with(|| {
@@ -133,7 +132,7 @@ mod tests {
         }
     }
 
-    /// What becomes of a body of so many parts of so many bytes, one a second.
+    /// The outcome for a body with this many parts of this many bytes, one a second.
     async fn read(parts: u64, bytes: usize) -> (Result<usize, ()>, Arc<Ticket>, Duration) {
         tokio::time::pause();
         let (out, inbox) = mpsc::channel(1);

@@ -1,18 +1,18 @@
-//! Names a request, so that an answer, its lines in the log and what a person reports can be put side by side.
+//! Names each request, so that its answer, its log lines and what a person reports can be matched.
 
 use axum::http::{HeaderMap, HeaderName, HeaderValue};
 
-/// The header that carries it, in and out: common practice, no standard.
+/// The header that carries it in both directions: common practice, no standard.
 pub(crate) const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 /// Longer than any usual form of it, such as a UUID's 36 characters.
 const MAX_CHARS: usize = 64;
 
-/// The caller's own name for the request if it can stand in a log as it is, else a new one.
+/// The caller's own id for the request if it is safe to log as it is, or else a new one.
 pub(crate) fn of(headers: &HeaderMap) -> HeaderValue {
     headers.get(REQUEST_ID).filter(|given| is_plain(given)).cloned().unwrap_or_else(make)
 }
 
-/// What a log shows of it.
+/// The id as the log shows it.
 pub(crate) fn text(id: &HeaderValue) -> &str {
     id.to_str().unwrap_or_default()
 }
@@ -24,7 +24,7 @@ fn is_plain(given: &HeaderValue) -> bool {
 }
 
 fn make() -> HeaderValue {
-    // Base64url has no character that a header cannot carry.
+    // Base64url has only characters that a header can carry.
     HeaderValue::try_from(crate::security::random::text())
         .unwrap_or_else(|_| HeaderValue::from_static("none"))
 }

@@ -1,4 +1,4 @@
-//! Serving: connections, the sweeping of holds, and the end.
+//! Serving: connections, expiring holds, and shutdown.
 
 mod connections;
 mod timed_stream;
@@ -13,41 +13,41 @@ use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::task::JoinSet;
 
-/// How often holds that ran out are looked for. A sale ends those in its own way at once; this
-/// only keeps the shelf's figures and the online listings from lagging longer.
+/// How often expired holds are ended. A sale ends those that are in its way at once; this only keeps the
+/// shelf's figures and the online listings up to date.
 const SWEEP_EVERY: Duration = Duration::from_secs(5);
-/// The most sweeps in a row; each ends up to 200 lines and lets others in between.
+/// The most sweeps in a row; each ends up to 200 lines and lets other writes in between.
 const SWEEPS_AT_ONCE: usize = 20;
-/// How long requests that are under way may take to end once the program is told to stop.
+/// How long requests may take to finish after the program was told to stop.
 const LAST_REQUESTS: Duration = Duration::from_secs(10);
 
-/// Why nothing is served.
+/// Why the server does not start.
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
-    /// Others than this machine could reach it, and passwords would come in the clear.
+    /// Other machines could reach it, and passwords would travel unencrypted.
     #[error(
         "{address} can be reached from other machines; tell its public address by --site https://…, behind a proxy \
          that speaks TLS, or serve on 127.0.0.1 or [::1]"
     )]
     NotLoopback {
-        /// Where it was to be served.
+        /// The address that was asked for.
         address: SocketAddr,
     },
-    /// The listener does not say where it listens.
+    /// The listener does not report its address.
     #[error("the address that is listened at cannot be found out")]
     Address(#[source] std::io::Error),
 }
 
-/// Refuses an address that is not loopback, unless the shop is a site: without TLS in front of it,
-/// passwords would go over the network in the clear. To be asked before listening there, so that
-/// nobody can reach it even for a moment.
+/// Refuses an address that is not loopback, unless the shop is a site: without TLS in front of it, passwords
+/// would travel over the network unencrypted. To be called before listening, so that the port is never open
+/// even for a moment.
 pub fn may_listen(address: SocketAddr, site: Option<&Site>) -> Result<(), ServeError> {
     let is_loopback = address.ip().to_canonical().is_loopback();
     if is_loopback || site.is_some() { Ok(()) } else { Err(ServeError::NotLoopback { address }) }
 }
 
-/// Serves until `shutdown`; then takes no new connections, lets the requests under way end, for at
-/// most 10 s, and returns. Refuses what [`may_listen`] refuses.
+/// Serves until `shutdown`; then accepts no new connections, lets running requests finish for at most 10 s, and
+/// returns. Refuses what [`may_listen`] refuses.
 pub async fn serve<S>(listener: TcpListener, app: App, shutdown: S) -> Result<(), ServeError>
 where
     S: Future<Output = ()> + Send + 'static,
@@ -66,7 +66,7 @@ where
     };
     helpers.spawn(async move {
         shutdown.await;
-        // Whatever would go on for ever, such as the watching of sales, ends by itself.
+        // Whatever would go on forever, such as streams of sales, ends by itself.
         ending.send_replace(true);
     });
     let mut open = connections::take(listener, terms).await;
@@ -77,7 +77,7 @@ where
     Ok(())
 }
 
-/// Ends holds that ran out, for as long as it is let.
+/// Ends expired holds until the future is dropped.
 async fn sweep(app: App) {
     let mut ticks = tokio::time::interval(SWEEP_EVERY);
     loop {
@@ -89,7 +89,7 @@ async fn sweep(app: App) {
     }
 }
 
-/// Ends the holds that have run out by now.
+/// Ends the holds that have expired by now.
 pub(crate) async fn sweep_once(app: &App) -> Result<(), ledger::CommandError> {
     for _ in 0..SWEEPS_AT_ONCE {
         if !app.ledger.has_expired_holds().await? {

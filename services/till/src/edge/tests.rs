@@ -81,7 +81,7 @@ fn written(route: &crate::request::route::Route) -> String {
 #[tokio::test]
 async fn whatever_writes_needs_a_key_and_json_and_room() {
     let shop = TestShop::open().await.with_feed_adapter();
-    // A hook says by its signature who it is, and by its own name that it came before.
+    // A webhook proves who sent it by its signature, and has its own way to recognize repeats.
     let ours = |path: &str| !is_page(path) && path != crate::hooks::PATH;
     for route in crate::edge::routes::routes(true).iter().filter(|r| r.method != Method::GET && ours(r.path))
     {
@@ -125,7 +125,7 @@ async fn whatever_writes_needs_a_key_and_json_and_room() {
 #[tokio::test]
 async fn a_body_over_the_limit_is_refused() {
     let shop = TestShop::open().await.with_feed_adapter();
-    // Space after a document is still the document.
+    // Space after a document belongs to it.
     let padded = |size: usize| format!("{}{}", "{}", " ".repeat(size - 2));
     let check = |path: &'static str, size: usize, kind: &'static str, status: u16| {
         let (shop, body) = (&shop, padded(size));
@@ -176,7 +176,7 @@ async fn foreign_requests_are_refused_everywhere() {
         {
             shop.get_with(path, &[header]).await.expect_problem("foreign-origin", 403);
         }
-        // A second Host stands beside the first.
+        // A second Host next to the first.
         shop.get_with(path, &[("host", "evil.example")]).await.expect_problem("foreign-origin", 403);
         assert_ne!(shop.get_with(path, &[("origin", "http://localhost")]).await.status, 403);
     }
@@ -196,7 +196,7 @@ async fn one_request_more_than_there_is_room_for_is_told_to_come_again() {
     reply.expect_problem("busy", 503);
     assert_eq!(reply.header("retry-after"), Some("1"));
     assert_eq!(shop.get("/health/live").await.status, 200);
-    // Who signs in comes by another gate, and whoever writes by the same as who reads.
+    // Signing in uses another gate, and writing uses the same one as reading.
     assert_eq!(shop.as_nobody().get("/sign-in").await.status, 303);
     shop.post("/api/sales", "k1", TestShop::cash_sale("COWL")).await.expect_problem("busy", 503);
     drop(all);

@@ -4,14 +4,14 @@ use axum::Json;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// A word that all is well.
+/// A word that everything is fine.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Health {
     /// `live` or `ready`.
     pub(crate) status: &'static str,
 }
 
-/// Whether the program runs. Says nothing of the database.
+/// Whether the program runs; says nothing about the database.
 #[utoipa::path(get, path = "/health/live", tag = "health",
     responses(
         (status = 200, description = "All is well.", body = Health),

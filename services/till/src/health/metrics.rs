@@ -8,15 +8,15 @@ use axum::response::{IntoResponse, Response};
 /// Prometheus' text exposition format.
 const EXPOSITION: &str = "text/plain; version=0.0.4; charset=utf-8";
 
-/// Counters of requests, sales, problems and swept holds, latencies, and how each connection to an online
-/// shop does, as Prometheus reads them.
+/// Counters of requests, sales, problems and expired holds, latencies, and how each connection to an online
+/// shop is doing, for Prometheus.
 #[utoipa::path(get, path = "/metrics", tag = "health",
     responses((status = 200, description = "The counters.", body = String, content_type = "text/plain")))]
 pub(crate) async fn read_metrics(State(app): State<App>) -> Response {
     let mut text = app.meters.render();
     match app.connection_meters.read(&app.ledger).await {
         Ok(connections) => text.push_str(&connections),
-        // What was counted is told even while the database does not answer.
+        // Counters are reported even while the database does not answer.
         Err(failure) => tracing::warn!(%failure, "the connections cannot be looked at"),
     }
     ([(header::CONTENT_TYPE, EXPOSITION)], text).into_response()
@@ -44,7 +44,7 @@ mod tests {
         check("fleecefold_sync_sent_total{connection=\"village\"} 0");
         check("fleecefold_sync_orders_kept{connection=\"village\"} 0");
         assert!(!text.contains("fleecefold_sync_contact_seconds{connection=\"market\"}"), "{text}");
-        // Looked at once a second at most, and an ended one is gone.
+        // Read once a second at most; an ended connection is gone.
         shop.end_connection("market").await;
         assert!(shop.get("/metrics").await.text().contains("market"));
         shop.advance_millis(1000);

@@ -6,7 +6,7 @@ use crate::problem::{Problem, ProblemDocument};
 use axum::Json;
 use axum::extract::State;
 
-/// Whether the database answers and takes what is written, so that requests can be served.
+/// Whether the database answers and accepts writes, so that requests can be served.
 #[utoipa::path(get, path = "/health/ready", tag = "health", responses(
     (status = 200, description = "All is well.", body = Health),
     (status = 503, description = "away", body = ProblemDocument, content_type = "application/problem+json"),

@@ -1,24 +1,25 @@
-//! The bars of a tag: EAN-13, drawn as SVG, so that it is sharp on any printer.
+//! The bars on a tag: EAN-13 as SVG, so that they are sharp on any printer.
 
 use barcoders::sym::ean13::EAN13;
 use std::fmt::Write;
 
 /// Modules of a symbol, without the light margins (GS1 General Specifications, 5.2.1.1).
 const MODULES: usize = 95;
-/// Light modules left of it, where the first digit stands, and right of it (the same, 5.2.3.4).
+/// Light modules to the left, where the first digit is, and to the right (the same, 5.2.3.4).
 const LEFT_MARGIN: usize = 11;
 const RIGHT_MARGIN: usize = 7;
-/// How high a bar is, in modules: 22.85 mm at 0.33 mm each (the same, 5.2.6.6). The guards go five lower.
+/// The height of a bar, in modules: 22.85 mm at 0.33 mm each (the same, 5.2.6.6). Guard bars are five modules
+/// longer.
 const BAR: usize = 69;
 const GUARD: usize = BAR + 5;
-/// With the digits below.
+/// The height with the digits below.
 const HEIGHT: usize = 80;
-/// A hundredth of a millimetre a module: the nominal size.
+/// Hundredths of a millimeter per module: the nominal size.
 const HUNDREDTHS_A_MODULE: usize = 33;
-/// Where the guards stand: left, middle, right.
+/// The guard bars: left, middle, right.
 const GUARDS: [std::ops::Range<usize>; 3] = [0..3, 45..50, 92..95];
 
-/// Draws a 13-digit number with a right check digit; none if it is not one.
+/// Draws a 13-digit number with a right check digit; none for anything else.
 pub(crate) fn ean13(number: &str) -> Option<String> {
     if number.len() != 13 {
         return None;
@@ -73,9 +74,9 @@ mod tests {
     use super::*;
     use domain::codes::gs1_check_digit;
 
-    /// GS1 General Specifications, figure 5.2.1.2-1, number set A: how wide the four elements of a
-    /// digit are, a light one first. Set C has the same widths with a dark one first; set B has those
-    /// of C the other way round. The tables are from memory.
+    /// GS1 General Specifications, figure 5.2.1.2-1, number set A: the widths of a digit's four elements, a
+    /// light one first. Set C has the same widths with a dark one first, and set B has those of C in reverse.
+    /// The tables are from memory.
     const SET_A: [[usize; 4]; 10] = [
         [3, 2, 1, 1],
         [2, 2, 2, 1],
@@ -88,11 +89,11 @@ mod tests {
         [1, 2, 1, 3],
         [3, 1, 1, 2],
     ];
-    /// The same, figure 5.2.1.3.1-1: the number sets of the left half, which tell the first digit.
+    /// The same, figure 5.2.1.3.1-1: the number sets of the left half, which encode the first digit.
     const LEFT_HALF: [&str; 10] =
         ["AAAAAA", "AABABB", "AABBAB", "AABBBA", "ABAABB", "ABBAAB", "ABBBAA", "ABABAB", "ABABBA", "ABBABA"];
 
-    /// The widths of dark and light elements in turn, as they are drawn, from the first guard on.
+    /// The widths of dark and light elements in turn, as drawn, from the first guard on.
     fn elements(svg: &str) -> Vec<usize> {
         let path = svg.split(" d=\"").nth(1).and_then(|rest| rest.split('"').next()).expect("a path");
         let (mut widths, mut end) = (Vec::new(), LEFT_MARGIN);
@@ -112,7 +113,7 @@ mod tests {
         widths
     }
 
-    /// Reads a symbol back by the published tables alone.
+    /// Reads a symbol back with nothing but the published tables.
     fn read(svg: &str) -> String {
         let widths = elements(svg);
         assert_eq!(widths.len(), 3 + 24 + 5 + 24 + 3);
@@ -137,7 +138,7 @@ mod tests {
     #[test]
     fn the_bars_say_the_number() {
         let check = |number: &str| assert_eq!(read(&ean13(number).expect(number)), number);
-        // The example of GS1's own calculator of check digits; the shop's own first numbers.
+        // The example from GS1's check digit calculator, and the first numbers of a shop.
         check("6291041500213");
         check("2000000000015");
         check("2000000000022");

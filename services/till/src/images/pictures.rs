@@ -1,5 +1,5 @@
-//! Photographs: taken in as a camera made them, kept upright, in three sizes, and without anything
-//! that the camera wrote beside the image, such as where it was taken.
+//! Photographs: turned upright and stored in three sizes, without the metadata that the camera added, such as
+//! where the picture was taken.
 
 mod develop;
 mod files;
@@ -14,7 +14,7 @@ use std::sync::Arc;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::task::JoinError;
 
-/// The largest file that is accepted. A camera's best JPEG is about half of it (from memory).
+/// The largest file that is accepted. A camera's best JPEG is about half as large (from memory).
 pub(crate) const MAX_BYTES: usize = 20 * 1024 * 1024;
 /// How many forms with photographs are read at once: each may hold [`MAX_BYTES`] several times.
 const FORMS_AT_ONCE: usize = 2;
@@ -25,45 +25,45 @@ pub(crate) enum PictureError {
     /// More than [`MAX_BYTES`].
     #[error("it is larger than {} MB; set the camera to a smaller size", MAX_BYTES / 1024 / 1024)]
     TooManyBytes,
-    /// Not JPEG, PNG or WebP by its first bytes, whatever its name says.
+    /// Not JPEG, PNG or WebP by its first bytes, whatever its file name says.
     #[error("it is not a photo in a supported format; use JPEG, PNG or WebP")]
     NotAPicture,
-    /// The image says that it is larger than is believed.
+    /// The image's header states a size beyond the limits.
     #[error("it is {width} × {height} pixels; the limit is {} per side and {} million in total", develop::MAX_SIDE, develop::MAX_POINTS / 1_000_000)]
     TooLarge {
-        /// What it says.
+        /// In pixels, as the header states it.
         width: u32,
-        /// What it says.
+        /// In pixels, as the header states it.
         height: u32,
     },
-    /// More memory than is given to one.
+    /// Decoding it would take more than [`develop::MAX_DECODED`].
     #[error("it needs too much memory; save it as a JPEG first")]
     TooMuchMemory,
-    /// It begins as an image and does not go on as one.
+    /// It begins as an image but cannot be decoded.
     #[error("it is damaged and cannot be read; take the photo again")]
     Damaged(#[source] ImageError),
-    /// A shop on a server of which nobody has said where its photographs go.
+    /// The shop is in PostgreSQL and no folder for photographs was given.
     #[error("the shop has no photo folder; start it with `fleecefold serve --pictures DIR`")]
     NoFolder,
-    /// The smaller ones could not be made.
+    /// The smaller sizes could not be encoded.
     #[error("the photograph could not be written as JPEG")]
     Encode(#[source] ImageError),
-    /// The name that was made of it is none.
+    /// The hash does not make a valid picture name.
     #[error("the photograph could not be named")]
     Name(#[source] ledger::Rejection),
-    /// The folder cannot be written.
+    /// A file of the folder could not be written.
     #[error("the photograph could not be written")]
     Write(#[source] io::Error),
-    /// The folder cannot be read.
+    /// A file of the folder could not be read.
     #[error("the photograph could not be read")]
     Read(#[source] io::Error),
-    /// The thread that was at it ended.
+    /// The thread that worked on it panicked.
     #[error("the photograph could not be worked on")]
     Broken(#[source] JoinError),
 }
 
 impl PictureError {
-    /// Whether it is ours and not the photograph's.
+    /// Whether the fault is the server's and not the photograph's.
     pub(crate) fn is_ours(&self) -> bool {
         match self {
             Self::TooManyBytes
@@ -80,19 +80,20 @@ impl PictureError {
 /// Which of the three files of a picture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Size {
-    /// For the listing, and to look at closely.
+    /// For the online listing, and for zooming in.
     Large,
-    /// For a page.
+    /// For a page of the program.
     Middle,
-    /// For a tag.
+    /// For a tag on the shelf.
     Small,
 }
 
 impl Size {
     pub(crate) const ALL: [Self; 3] = [Self::Large, Self::Middle, Self::Small];
 
-    /// The longest side, in pixels. A smaller photograph is never enlarged. 1600 for the largest is what online
-    /// shops usually zoom into: common practice, no source.
+    /// The longest side, in pixels. A smaller photograph is never enlarged. Online shops commonly zoom into
+    /// 1600 pixels:
+    /// common practice, no source.
     pub(crate) fn longest(self) -> u32 {
         match self {
             Self::Large => 1600,
@@ -109,12 +110,12 @@ impl Size {
         }
     }
 
-    /// The address of a picture that an item names; none if it is of another origin.
+    /// The address of an item's picture; none if it is on another origin.
     pub(crate) fn address(self, image: &str) -> Option<String> {
         PictureName::of_file(image).map(|name| format!("/pictures/{}", self.file(&name)))
     }
 
-    /// Which picture and size a file's name says.
+    /// The picture and size that a file name stands for.
     pub(crate) fn of_file(file: &str) -> Option<(PictureName, Self)> {
         let name = PictureName::parse(file.get(..64)?).ok()?;
         Self::ALL.into_iter().find(|size| size.file(&name) == file).map(|size| (name, size))
@@ -124,7 +125,7 @@ impl Size {
 /// Decodes and resizes photographs, as many at once as memory allows.
 #[derive(Clone, Debug)]
 pub(crate) struct ImageProcessor {
-    /// One at a time: a large photograph takes a few hundred megabytes while it is worked on.
+    /// One at a time: a large photograph needs a few hundred megabytes while it is being resized.
     resize_permits: Arc<Semaphore>,
     forms: Arc<Semaphore>,
 }
@@ -140,7 +141,7 @@ impl ImageProcessor {
         Arc::clone(&self.forms).acquire_owned().await.ok()
     }
 
-    /// Makes the three sizes of a photograph and writes them into the folder.
+    /// Makes the three sizes of a photograph and writes them to the folder.
     pub(crate) async fn take_in(
         &self,
         folder: Option<PathBuf>,
@@ -149,7 +150,7 @@ impl ImageProcessor {
         let folder = folder.ok_or(PictureError::NoFolder)?;
         let permit = Arc::clone(&self.resize_permits).acquire_owned().await.ok();
         let work = move || {
-            // Held by the work and not by the request, which may be given up before it.
+            // Held by the work and not by the request, which may be dropped before the work is done.
             let _permit = permit;
             let Developed { picture, files } = develop::develop(&bytes)?;
             for (name, bytes) in &files {
@@ -161,7 +162,7 @@ impl ImageProcessor {
     }
 }
 
-/// A picture's file; none if it is not there.
+/// The file of a picture; none if there is no such file.
 pub(crate) async fn read(folder: Option<PathBuf>, file: String) -> Result<Option<Vec<u8>>, PictureError> {
     let Some(folder) = folder else { return Ok(None) };
     let read = tokio::task::spawn_blocking(move || files::read(&folder, &file));

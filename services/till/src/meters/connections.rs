@@ -1,5 +1,5 @@
-//! How the connections to online shops do, for Prometheus: read from the ledger, where every process that
-//! sends writes it, so that one of them tells of all.
+//! How the connections to online shops are doing, for Prometheus: read from the ledger, where every sending
+//! process records it, so that any of them can report on all.
 
 use domain::day::Moment;
 use ledger::online::ConnectionStatus;
@@ -8,7 +8,7 @@ use metrics::{counter, describe_counter, describe_gauge, gauge, with_local_recor
 use metrics_exporter_prometheus::PrometheusBuilder;
 use tokio::sync::Mutex;
 
-/// How long what was read is told again: anybody who reaches this server may ask, and each question counts
+/// How long a reading is reused: anybody who reaches this server may ask, and each reading counts what waits.
 /// what waits.
 const FRESH_MS: i64 = 1000;
 
@@ -21,17 +21,16 @@ const KEPT: &str = "fleecefold_sync_orders_kept";
 const DRIFTS: &str = "fleecefold_sync_differences";
 const CONTACT: &str = "fleecefold_sync_contact_seconds";
 
-/// Whole seconds since a change; a clock that was put back makes none of them negative.
+/// Whole seconds since the oldest unsent change; never negative, even if the clock was set back.
 pub(crate) fn lag_seconds(status: &ConnectionStatus, now: Moment) -> Option<i64> {
     status.oldest_unsent.map(|since| (now.millis() - since.millis()).max(0) / 1000)
 }
 
-/// What was read last.
 #[derive(Debug, Default)]
 pub(crate) struct ConnectionMeters(Mutex<Option<(Moment, String)>>);
 
 impl ConnectionMeters {
-    /// The text that Prometheus reads; whoever asks meanwhile waits, and gets the same.
+    /// The text for Prometheus; whoever asks at the same time waits and gets the same.
     pub(crate) async fn read(&self, ledger: &Ledger) -> Result<String, CommandError> {
         let mut kept = self.0.lock().await;
         let now = ledger.now();
@@ -46,7 +45,7 @@ impl ConnectionMeters {
     }
 }
 
-/// Written anew each time, so that nothing is told of a connection that has ended.
+/// Written anew each time, so that ended connections disappear.
 fn render(statuses: &[ConnectionStatus], now: Moment) -> String {
     let recorder = PrometheusBuilder::new().build_recorder();
     with_local_recorder(&recorder, || {

@@ -19,10 +19,8 @@ use axum::response::{IntoResponse, Response};
 use domain::people::Role;
 use ledger::people::{By, CountTry, EditPerson, OpenSession, SecondFactor, TryOf};
 
-/// Where it is.
 const PATH: &str = "/account";
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     vec![
         Route::get(PATH, Access::Authenticated, page),
@@ -37,7 +35,6 @@ pub(crate) fn routes() -> Vec<Route> {
     ]
 }
 
-/// A session in the list.
 struct SessionRow {
     id: String,
     browser: String,

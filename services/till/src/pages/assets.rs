@@ -1,6 +1,6 @@
-//! Style sheets, scripts and pictures that come with the program. Their folder is named by the hash
-//! of them all: what is kept by a browser for good is never out of date, and a script's own imports
-//! stay as they are written.
+//! Style sheets, scripts and pictures that are built into the program. The hash of all of them is in their
+//! address: what a browser caches forever is never out of date, and a script's own imports stay as they are
+//! written.
 
 use crate::problem::{Kind, Problem};
 use axum::extract::Path;
@@ -10,14 +10,12 @@ use sha2::{Digest, Sha256};
 use std::fmt::Write;
 use std::sync::LazyLock;
 
-/// Where they are.
 pub(crate) const PATH: &str = "/assets/{hash}/{name}";
-/// A year, the longest that RFC 9111 caches are used to; the address changes with the contents.
+/// A year, the longest that caches commonly keep (RFC 9111); the address changes with the contents.
 const FOR_GOOD: &str = "public, max-age=31536000, immutable";
 /// Characters of the hash: 64 bits, enough to tell versions apart.
 const HASH_CHARS: usize = 16;
 
-/// A file.
 struct Asset {
     name: &'static str,
     kind: &'static str,
@@ -26,7 +24,6 @@ struct Asset {
 
 macro_rules! assets {
     ($($name:literal $kind:literal),+ $(,)?) => {
-        /// All of them.
         static ASSETS: &[Asset] = &[$(Asset {
             name: $name,
             kind: $kind,
@@ -68,7 +65,7 @@ static HASH: LazyLock<String> = LazyLock::new(|| {
     text
 });
 
-/// The address of a file. A name that is in no list leads nowhere; the tests look for it.
+/// The address of a file. A name that does not exist leads nowhere; the tests check for that.
 pub(crate) fn address(name: &str) -> String {
     debug_assert!(ASSETS.iter().any(|a| a.name == name), "there is no file {name}");
     format!("/assets/{}/{name}", *HASH)

@@ -1,4 +1,4 @@
-//! The list of who changed what, for the owner to read.
+//! The activity log, for the owner to read.
 
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
@@ -13,10 +13,8 @@ use domain::ids::AuditId;
 use domain::people::Permission;
 use serde::Deserialize;
 
-/// Lines of one page.
 const LINES: usize = 100;
 
-/// Its route.
 pub(crate) fn routes() -> Vec<Route> {
     vec![Route::get("/settings/audit", Access::With(Permission::Run), room)]
 }
@@ -34,11 +32,9 @@ struct Line {
 pub(crate) struct Page {
     frame: Frame,
     lines: Vec<Line>,
-    /// Where the list goes on.
     before: Option<String>,
 }
 
-/// Where the list begins.
 #[derive(Debug, Default, Deserialize)]
 pub(crate) struct AuditQuery {
     before: Option<String>,

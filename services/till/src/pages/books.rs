@@ -1,4 +1,4 @@
-//! The room Books: a year of months by channel, a month of days, a day, a sale.
+//! The Books pages: a year of months by channel, a month of days, a day, a sale.
 
 mod chart;
 mod csv;
@@ -16,7 +16,6 @@ use crate::request::route::Route;
 use domain::day::{Day, Month};
 use domain::money::MoneyError;
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     let access = Access::With(Room::Books.permission());
     vec![
@@ -42,7 +41,7 @@ impl Named for Day {
     }
 }
 
-/// Sums beyond what a shop can book are trouble of ours: the ledger's own limits keep them away.
+/// A sum beyond what a shop can book is our own error: the ledger's limits prevent it.
 pub(crate) trait Summed<T> {
     fn summed(self) -> Result<T, Problem>;
 }

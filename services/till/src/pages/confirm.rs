@@ -35,7 +35,6 @@ struct Page {
     faults: Faults,
     /// Where the form goes on to.
     action: String,
-    /// What it brought.
     kept: Vec<(String, String)>,
     /// The secrets that it brought, by field and words.
     secrets: Vec<(&'static str, &'static str)>,
@@ -50,7 +49,6 @@ struct Page {
 pub(crate) enum Outcome {
     /// It goes on, and the session has a new cookie.
     Confirmed(Box<Request>, HeaderValue),
-    /// It is answered here.
     Answered(Box<Response>),
 }
 

@@ -30,7 +30,6 @@ use domain::ids::BasketId;
 use domain::people::Permission;
 use ledger::{Command, Rejection};
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     let sell = Access::With(Permission::Sell);
     let give_back = Access::With(Permission::GiveBack);

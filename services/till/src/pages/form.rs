@@ -22,12 +22,10 @@ pub(crate) const MAX_FIELDS: usize = 2000;
 /// The largest form of somebody who is not in: a name, a password of 1024 bytes, each byte written as three.
 const OUTSIDE_LIMIT: usize = 16 * 1024;
 
-/// What a form brought.
 #[derive(Debug)]
 pub(crate) struct Form {
     /// The key to run its command with.
     pub(crate) key: Key,
-    /// Who sent it.
     pub(crate) caller: Caller,
     pairs: Vec<(String, String)>,
 }
@@ -159,7 +157,6 @@ impl Faults {
         Ok(faults)
     }
 
-    /// One fault.
     pub(crate) fn one(field: &str, words: impl Into<String>) -> Self {
         Self(BTreeMap::from([(field.to_owned(), sentence(&words.into()))]))
     }

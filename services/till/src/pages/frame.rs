@@ -10,7 +10,6 @@ use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use domain::people::Permission;
 
-/// A room.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Room {
     Today,
@@ -75,7 +74,6 @@ impl Room {
     }
 }
 
-/// A link of the menu.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct NavLink {
     pub(crate) name: &'static str,
@@ -86,7 +84,6 @@ pub(crate) struct NavLink {
 /// What a page's struct carries, as its field `frame`, for `frame.html`.
 #[derive(Clone, Debug)]
 pub(crate) struct Frame {
-    /// The shop's name.
     pub(crate) shop: String,
     /// Who is in; empty where nobody has to be.
     pub(crate) who: String,
@@ -134,7 +131,6 @@ impl Frame {
     }
 }
 
-/// A page, written out.
 pub(crate) struct HtmlPage<T>(pub(crate) T);
 
 impl<T: Template> IntoResponse for HtmlPage<T> {

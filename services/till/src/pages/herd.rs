@@ -7,7 +7,6 @@ use crate::request::route::Route;
 use askama::Template;
 use axum::extract::State;
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     vec![Route::get("/herd", Access::With(Room::Herd.permission()), room)]
 }

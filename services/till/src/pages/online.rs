@@ -35,7 +35,6 @@ const MOST_COUNTED: usize = 1000;
 /// Failures that are looked for.
 const FAILED_LOOKED_AT: usize = 50;
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     let list = Access::With(Room::Online.permission());
     let mut routes = vec![
@@ -61,7 +60,6 @@ pub(crate) fn routes() -> Vec<Route> {
     routes
 }
 
-/// Which page of the list.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct RoomQuery {

@@ -22,12 +22,10 @@ use axum::response::{IntoResponse, Response};
 use domain::people::{Permission, Role};
 use ledger::people::{AddPerson, PersonView, Phc};
 
-/// Where they are.
 pub(crate) const PATH: &str = "/settings/people";
 /// Who may see and change them.
 const NEEDS: Access = Access::With(Permission::Admit);
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     vec![
         Route::get(PATH, NEEDS, room),
@@ -225,7 +223,6 @@ async fn pin(app: &App, form: &Form, role: Role) -> Result<Option<Phc>, Problem>
     app.secrets.hash(pin).await.map(Some)
 }
 
-/// A new password, hashed.
 async fn password(app: &App, form: &Form, name: &str) -> Result<Phc, Problem> {
     let password = form.raw("password");
     check_password(password, name).map_err(|e| weak("password", e))?;

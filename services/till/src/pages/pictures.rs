@@ -7,7 +7,6 @@ use axum::extract::{Path, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 
-/// Where they are.
 pub(crate) const PATH: &str = "/pictures/{name}";
 /// A year, and for whoever asked alone: what is named by its hash never changes.
 const FOR_GOOD: &str = "private, max-age=31536000, immutable";

@@ -19,7 +19,6 @@ use ledger::keeping::ChangeShop;
 use room::Page;
 use std::collections::HashMap;
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     let access = Access::With(Room::Settings.permission());
     vec![

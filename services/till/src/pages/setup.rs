@@ -20,7 +20,6 @@ use domain::people::Role;
 use ledger::keeping::BeginShop;
 use ledger::people::{AddPerson, By, TryFrom, TryOf};
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     vec![Route::get("/setup", Access::Public, page), Route::post("/setup", Access::Public, set_up)]
 }

@@ -1,5 +1,5 @@
-//! The room Shelf: all stock as tags, by style, what is held, one item with all that it can be done
-//! with, new rates with every price that they change, and counting.
+//! The room Shelf: all stock as tags, stock by style, holds, an item's page with everything that can be done
+//! with it, new rates with every price that they change, and counts.
 
 mod find;
 mod hold_end;
@@ -29,7 +29,6 @@ use crate::request::route::Route;
 use domain::ids::{StockCountId, StyleId};
 use domain::people::Permission;
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     let (look, sell, count) =
         (Access::With(Permission::Look), Access::With(Permission::Sell), Access::With(Permission::Count));
@@ -74,7 +73,7 @@ impl Named for StockCountId {
     }
 }
 
-/// A page of the room, by its words at the head of each.
+/// A link at the head of each page of the room.
 #[derive(Clone, Debug)]
 pub(crate) struct Way {
     pub(crate) name: &'static str,
@@ -82,7 +81,7 @@ pub(crate) struct Way {
     pub(crate) is_here: bool,
 }
 
-/// The ways through the room that somebody may take.
+/// The links for a caller, by their permissions.
 pub(crate) fn ways(caller: &Caller, here: &str) -> Vec<Way> {
     let all = [
         ("All stock", "/shelf", Permission::Look),

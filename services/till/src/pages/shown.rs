@@ -1,5 +1,5 @@
-//! How pages write what people read. The forms themselves are the domain's, so that receipts and tags on paper
-//! share them; here is what pages need besides.
+//! How pages write values for people. The formats themselves are the domain's, shared with receipts and paper
+//! tags; here is what only pages need.
 
 use domain::basket::TenderKind;
 use domain::channel::Channel;
@@ -15,7 +15,7 @@ pub(crate) fn money(amount: Money) -> String {
     amount.shown()
 }
 
-/// Money as a field of a form takes it: `1029.00`.
+/// Money as a form's field takes it: `1029.00`.
 pub(crate) fn plain(amount: Money) -> String {
     amount.to_string()
 }
@@ -25,7 +25,7 @@ pub(crate) fn moment(zone: &Zone, at: Moment) -> String {
     zone.shown(at)
 }
 
-/// Whom or what something is on hold for, where nobody is named.
+/// Who or what a hold is for, where nobody is named.
 pub(crate) fn held_for(purpose: Purpose) -> &'static str {
     match purpose {
         Purpose::Customer => "a customer",
@@ -35,12 +35,11 @@ pub(crate) fn held_for(purpose: Purpose) -> &'static str {
     }
 }
 
-/// What a channel is called; its code if it has no name any more.
+/// A channel's name, or its code if it no longer has a name.
 pub(crate) fn channel_name(shop: &Shop, channel: &Channel) -> String {
     shop.channels.get(channel).cloned().unwrap_or_else(|| channel.to_string())
 }
 
-/// A tender in words.
 pub(crate) fn tender_name(kind: TenderKind) -> &'static str {
     match kind {
         TenderKind::Cash => "Cash",
@@ -53,8 +52,8 @@ pub(crate) fn tender_name(kind: TenderKind) -> &'static str {
     }
 }
 
-/// Words of an error as a sentence of its own: with a capital and a full stop. What begins with a name, a code
-/// or a file stays as it is.
+/// An error's words as a sentence: with a capital letter and a period. Text that begins with a name, a code or
+/// a file name keeps its first letter.
 pub(crate) fn sentence(words: &str) -> String {
     let first = words.split([' ', ',', ';']).next().unwrap_or_default();
     let is_plain = !first.is_empty() && first.chars().all(|c| c.is_ascii_lowercase() || c == '\'');
@@ -68,7 +67,7 @@ pub(crate) fn sentence(words: &str) -> String {
     text
 }
 
-/// A field of a form as its page calls it.
+/// A field's label on its page.
 pub(crate) fn label(field: &str) -> String {
     let last = field.rsplit('.').next().unwrap_or(field);
     let known = match field {
@@ -106,7 +105,7 @@ pub(crate) fn label(field: &str) -> String {
     }
 }
 
-/// With a capital letter first.
+/// The words with a capital first letter.
 pub(crate) fn capital(words: &str) -> String {
     let mut chars = words.chars();
     chars.next().map(|first| first.to_uppercase().chain(chars).collect()).unwrap_or_default()

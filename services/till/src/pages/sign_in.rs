@@ -38,7 +38,6 @@ const CLEAR_SITE_DATA: (HeaderName, HeaderValue) =
 /// The longest address to go on to.
 const MAX_THEN: usize = 500;
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     vec![
         Route::get("/sign-in", Access::Public, page),
@@ -54,7 +53,6 @@ pub(crate) fn routes() -> Vec<Route> {
 struct Page {
     frame: Frame,
     faults: Faults,
-    /// Where to go on to.
     then: String,
     /// The name as it was typed.
     name: String,
@@ -70,7 +68,6 @@ struct Hand {
     is_chosen: bool,
 }
 
-/// Where to go on to.
 #[derive(Debug, Default, Deserialize)]
 pub(crate) struct SignInQuery {
     #[serde(default)]

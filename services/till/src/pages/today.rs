@@ -1,4 +1,4 @@
-//! The room Today: what waits for a person now, and what the day brought so far.
+//! The room Today: what somebody should see to now, and the day's takings so far.
 
 mod takings;
 mod tasks;
@@ -14,12 +14,10 @@ use domain::people::Permission;
 use takings::Takings;
 use tasks::Task;
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     vec![Route::get("/today", Access::Authenticated, room)]
 }
 
-/// The room.
 #[derive(Template)]
 #[template(path = "today/room.html")]
 pub(crate) struct Page {
@@ -27,7 +25,7 @@ pub(crate) struct Page {
     day: String,
     time: String,
     tasks: Vec<Task>,
-    /// Of those who may read the books.
+    /// Only for callers who may see the takings.
     takings: Option<Takings>,
 }
 

@@ -1,4 +1,4 @@
-//! Forms that bring photographs along.
+//! Forms with photographs.
 
 use crate::app::App;
 use crate::images::pictures::{MAX_BYTES, PictureError};
@@ -12,25 +12,24 @@ use axum::http::StatusCode;
 use ledger::shelf::{KeepPictures, MAX_PHOTOGRAPHS, PictureName};
 use tokio::sync::OwnedSemaphorePermit;
 
-/// The field of the photographs themselves.
+/// The field of the photographs.
 pub(crate) const PHOTOGRAPHS: &str = "photographs";
-/// The field of those that were taken in with an earlier try of the same form.
+/// The field that names photographs stored by an earlier try of the same form.
 pub(crate) const KEPT: &str = "kept";
-/// The most bytes of one form: a few photographs straight from the camera.
+/// The most bytes of one form: a few photographs straight from a camera.
 const MAX_UPLOAD: usize = 64 * 1024 * 1024;
-/// The most bytes of a field of text: the longest note, in the widest letters, several times.
+/// The most bytes of a text field: several times the longest note in UTF-8.
 const MAX_TEXT: usize = 256 * 1024;
 
-/// What such a form brought.
+/// A form that was read, with its photographs.
 pub(crate) struct PhotoForm {
-    /// Its other fields.
     pub(crate) form: Form,
     photographs: Vec<Photograph>,
-    /// Until it is done, no more of such forms are read than there is memory for.
+    /// Held until the form is done, so that no more forms are read at once than memory allows.
     _room: Option<OwnedSemaphorePermit>,
 }
 
-/// A file as it came.
+/// A file as it was sent.
 struct Photograph {
     file: String,
     bytes: Result<Vec<u8>, PictureError>,
@@ -81,7 +80,7 @@ async fn read(mut parts: Multipart) -> Result<Parts, Problem> {
             .await
             .map_err(|error| unread(&error))?
             .ok_or(PictureError::TooManyBytes);
-        // A browser sends an empty file where none was chosen.
+        // Browsers send an empty file if none was chosen.
         let is_none = file.is_empty() && bytes.as_ref().is_ok_and(Vec::is_empty);
         if name == PHOTOGRAPHS && !is_none {
             photographs.push(Photograph { file, bytes });
@@ -90,7 +89,7 @@ async fn read(mut parts: Multipart) -> Result<Parts, Problem> {
     Ok((pairs, photographs))
 }
 
-/// The bytes of a part, or none if they are more than `limit`; what is too much is let by.
+/// The bytes of a part, or none if there are more than `limit`; the rest is read and dropped.
 async fn bytes_of(mut part: Field<'_>, limit: usize) -> Result<Option<Vec<u8>>, MultipartError> {
     let mut bytes = Some(Vec::new());
     while let Some(chunk) = part.chunk().await? {
@@ -118,8 +117,8 @@ impl Photograph {
 }
 
 impl PhotoForm {
-    /// Takes its photographs in, beside those of an earlier try. One that is wrong is told by its
-    /// file's name; the others stay, so that nobody has to choose them again.
+    /// Stores the photographs, in addition to those of an earlier try. A bad one is reported by its file's
+    /// name; the others are kept, so that nobody has to choose them again.
     pub(crate) async fn take_in(self, app: &App) -> Result<(Form, Vec<PictureName>, Faults), Problem> {
         let Self { form, photographs, _room } = self;
         let mut faults = Faults::default();
@@ -150,7 +149,7 @@ impl PhotoForm {
             }
         }
         let keep = KeepPictures { pictures, who: form.caller.who.clone() };
-        // Without a key: to note a picture twice is to note it once.
+        // No key is needed: recording a picture twice has the same effect as once.
         app.ledger.execute(None, &keep).await?;
         Ok((form, names, faults))
     }

@@ -1,4 +1,4 @@
-//! The room Workbench: a piece comes off the needles, is weighed, priced and gets its tag.
+//! The room Workbench: a finished piece is weighed, priced and tagged.
 
 mod piece;
 mod price;
@@ -10,7 +10,6 @@ use crate::pages::frame::Room;
 use crate::request::caller::Access;
 use crate::request::route::Route;
 
-/// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     let access = Access::With(Room::Workbench.permission());
     vec![

@@ -1,4 +1,4 @@
-//! A problem, as a page: what it was, and the way out.
+//! A problem as a page: what went wrong, and where to go from there.
 
 use crate::app::App;
 use crate::pages::frame::{Frame, Room};
@@ -19,7 +19,7 @@ struct Wrong {
     back: &'static str,
 }
 
-/// Writes a problem that a page's handler answered as a page, with the problem's status and headers.
+/// Renders a problem of a page's handler as a page, with the problem's status and headers.
 pub(crate) fn as_page(
     app: &App,
     caller: Option<&Caller>,

@@ -1,4 +1,4 @@
-//! The document itself.
+//! The problem document, as it is sent.
 
 use super::Kind;
 use serde::Serialize;

@@ -1,10 +1,10 @@
-//! What the ledger refuses or cannot do, as problems: one match for each, with no arm for the rest.
+//! The ledger's rejections and failures as problems: one match for each, without a catch-all arm.
 
 use super::{Kind, Problem, ProblemDocument, ProblemItem, SoldDocument};
 use domain::limits::AboveLimit;
 use ledger::{CommandError, Rejection, SoldAs, StorageError};
 
-/// The words of a trouble of which nothing more is said outside.
+/// The text of a failure about which the caller learns nothing more.
 const TROUBLE: &str = "the request failed. Try again with the same key, and check the program's log if it \
     happens again";
 const AWAY: &str = "the shop's database cannot be used right now. Try again with the same key, and check the \
@@ -22,7 +22,7 @@ impl From<CommandError> for Problem {
 impl From<StorageError> for Problem {
     fn from(trouble: StorageError) -> Self {
         let problem = match &trouble {
-            // Their words name nothing inside.
+            // These texts reveal nothing of the inside.
             StorageError::Busy(_)
             | StorageError::Collided(_)
             | StorageError::SettingsChanged
@@ -50,12 +50,12 @@ impl From<StorageError> for Problem {
 }
 
 impl Problem {
-    /// A panic, of which the caller learns no more than of any other trouble.
+    /// A panic; the caller learns no more of it than of any other failure.
     pub(crate) fn panicked(words: &str) -> Self {
         Self::new(Kind::StorageError, TROUBLE).caused_by(format!("panic: {words}"))
     }
 
-    /// The database does not answer, whatever the reason.
+    /// The database does not answer.
     pub(crate) fn away(failure: &CommandError) -> Self {
         Self::new(Kind::Away, AWAY).because(failure)
     }
@@ -101,7 +101,7 @@ fn kind_of(rejection: &Rejection) -> Kind {
     }
 }
 
-/// The members that a program reads.
+/// Sets the members that programs read.
 fn fill(document: &mut ProblemDocument, rejection: Rejection) {
     let item = |code, title| Some(ProblemItem { sku: code, name: title });
     match rejection {
@@ -160,7 +160,8 @@ impl From<SoldAs> for SoldDocument {
     }
 }
 
-/// The ledger names fields as the feeds' columns are named; here some stand elsewhere.
+/// The pointer of a field: the ledger names fields like the feeds' columns, and in the API some are
+/// elsewhere.
 fn pointer_of(field: &str) -> String {
     match field {
         "offers.price" => "#/price".to_owned(),

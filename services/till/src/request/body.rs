@@ -1,4 +1,4 @@
-//! Bodies that change something: their key, their limit, and reading them strictly.
+//! Bodies of requests that change something: their key, their size limit, and strict reading.
 
 use crate::app::App;
 use crate::problem::{Kind, Problem};
@@ -12,23 +12,22 @@ use ledger::Key;
 use serde::de::DeserializeOwned;
 use serde_path_to_error::{Path, Segment};
 
-/// The largest body: a sale of 200 lines with a long note takes a tenth of it.
+/// The largest body: a sale with 200 lines and a long note takes a tenth of it.
 pub(crate) const BODY_LIMIT: usize = 256 * 1024;
-/// The largest body of 500 items, and of a feed.
+/// The largest body with 500 items, or with a feed.
 pub(crate) const BULK_LIMIT: usize = 2 * 1024 * 1024;
-/// Says a request once, however often it is sent.
+/// Makes a request count once, however often it is sent.
 const KEY: HeaderName = HeaderName::from_static("idempotency-key");
 
 /// A body that is read from JSON.
 pub(crate) trait Body: DeserializeOwned {
-    /// The most bytes that it may have.
+    /// Its largest size, in bytes.
     const LIMIT: usize = BODY_LIMIT;
 }
 
 /// A write: its key and its body.
 pub(crate) struct Write<T> {
     pub(crate) key: Key,
-    /// Who sends it.
     pub(crate) who: String,
     pub(crate) body: T,
 }
@@ -43,7 +42,7 @@ impl<T: Body> FromRequest<App> for Write<T> {
     }
 }
 
-/// A write whose body goes on as it came.
+/// A write whose body is passed on as it came.
 pub(crate) struct WriteBytes {
     pub(crate) key: Key,
     pub(crate) bytes: Bytes,
@@ -59,7 +58,6 @@ impl FromRequest<App> for WriteBytes {
     }
 }
 
-/// A write that says everything in its address.
 pub(crate) struct WriteNothing {
     pub(crate) key: Key,
 }
@@ -93,20 +91,20 @@ fn caller(request: &Request) -> Result<Caller, Problem> {
     request.extensions().get::<Caller>().cloned().ok_or_else(nobody)
 }
 
-/// Caller, method, and path with its query: what a key belongs to.
+/// Caller, method, and path with its query: the scope of a key.
 fn scope(request: &Request, who: &str) -> String {
     let target = request.uri().path_and_query().map_or("/", |p| p.as_str());
     format!("{who} {} {target}", request.method())
 }
 
-/// With the key comes who acts, whose limits the ledger asks for.
+/// The key carries who is acting, whose limits the ledger checks.
 fn key(scope: &str, given: &str, bytes: &[u8], caller: &Caller) -> Result<Key, Problem> {
     let key = Key::new(scope, given, bytes)
         .map_err(|rejection| Problem::new(Kind::Malformed, rejection.to_string()))?;
     Ok(key.sent_by(caller.actor()))
 }
 
-/// The key: as an RFC 8941 string, as the draft has it, or bare. Both say the same key.
+/// The key: an RFC 8941 string, as in the draft, or bare. Both mean the same key.
 fn key_text(headers: &HeaderMap) -> Result<String, Problem> {
     let mut values = headers.get_all(KEY).iter();
     let Some(value) = values.next() else {
@@ -121,7 +119,7 @@ fn key_text(headers: &HeaderMap) -> Result<String, Problem> {
     })
 }
 
-/// RFC 8941, 3.3.3: within the quotes, a backslash stands before a quote or a backslash alone.
+/// RFC 8941, 3.3.3: within the quotes, a backslash only stands before a quote or a backslash.
 fn unquoted(text: &str) -> Option<String> {
     let Some(rest) = text.strip_prefix('"') else {
         return (!text.contains('"')).then(|| text.to_owned());
@@ -160,7 +158,7 @@ pub(crate) async fn read(mut request: Request, limit: usize) -> Result<Bytes, Pr
     })
 }
 
-/// Reads JSON strictly: nothing left over, nothing unknown, no field twice, no list for an object.
+/// Reads JSON strictly: nothing after it, no unknown field, no field twice, no list in place of an object.
 pub(crate) fn parse<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
     let mut json = serde_json::Deserializer::from_slice(bytes);
     let value = serde_path_to_error::deserialize(Objects(&mut json)).map_err(|error| {
@@ -190,14 +188,14 @@ fn told(error: &serde_json::Error, pointer: String) -> Problem {
     if let Some(found) = what.strip_suffix(FIELDS_BY_NAME) {
         return Problem::invalid(pointer, format!("{found}an object with its {FIELDS_BY_NAME}"));
     }
-    // What our types are called is nothing to the caller.
+    // The names of our types mean nothing to the caller.
     match what.split_once("expected struct ") {
         Some((found, _)) => Problem::invalid(pointer, format!("{found}expected an object")),
         None => Problem::invalid(pointer, what),
     }
 }
 
-/// The place of an error as a JSON Pointer in a URI fragment.
+/// The place of an error, as a JSON Pointer in a URI fragment.
 fn pointer(path: &Path) -> String {
     path.iter().fold("#".to_owned(), |pointer, segment| match segment {
         Segment::Seq { index } => format!("{pointer}/{index}"),

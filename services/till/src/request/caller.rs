@@ -1,4 +1,4 @@
-//! Who asks.
+//! Who is asking.
 
 use crate::problem::{Kind, Problem};
 use crate::traffic::limits::CallerKind;
@@ -9,23 +9,21 @@ use domain::people::{Permission, Role};
 use ledger::Actor;
 use ledger::people::By;
 
-/// Who may take a route.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Access {
-    /// Anybody.
     Public,
-    /// A person or a program that we know, whatever its role.
+    /// Any known person or program, whatever the role.
     Authenticated,
-    /// A person, signed in by password.
+    /// A person who signed in with a password.
     Password,
-    /// A person who, to change something, has given their password within the last minutes.
+    /// A person who, to change something, entered their password a few minutes ago.
     Confirmed,
     /// Whoever has this permission.
     With(Permission),
 }
 
 impl Access {
-    /// Whether a change asks for the password again, if it was not given just now.
+    /// Whether a change asks for the password again, if it was not entered recently.
     pub(crate) fn needs_confirmation(self) -> bool {
         match self {
             Self::Public | Self::Authenticated | Self::Password => false,
@@ -40,37 +38,35 @@ impl Access {
 pub(crate) struct Person {
     pub(crate) id: PersonId,
     pub(crate) session: SessionId,
-    /// How they signed in.
     pub(crate) by: By,
-    /// Whether they have given their password within the last minutes.
+    /// Whether they entered their password a few minutes ago.
     pub(crate) is_fresh: bool,
-    /// How long the session still lasts at most.
+    /// How many seconds the session may still last.
     pub(crate) lasts_seconds: i64,
 }
 
 /// Somebody whom the edge has let in.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Caller {
-    /// What entries, sales and the audit list write down.
+    /// The name for entries, sales and the activity log.
     pub(crate) who: String,
     /// What they are to the shop.
     pub(crate) role: Role,
-    /// The identifier of a program's token: it may have limits of its own.
+    /// The identifier of a program's token, which may have limits of its own.
     pub(crate) token: Option<String>,
-    /// What their forms must bring along, so that no other site's page can send them; empty for
-    /// programs, which have no forms.
+    /// What their forms must contain, so that no other site's page can send them; empty for programs, which
+    /// have no forms.
     pub(crate) form_token: String,
-    /// The person; a program is none.
+    /// None for a program.
     pub(crate) person: Option<Person>,
 }
 
 impl Caller {
-    /// Whose gate they come by: a program has no forms.
+    /// Which gate they use: a program has no forms.
     pub(crate) fn kind(&self) -> CallerKind {
         if self.form_token.is_empty() { CallerKind::Program } else { CallerKind::Person }
     }
 
-    /// Whether they may do it.
     pub(crate) fn may(&self, permission: Permission) -> bool {
         self.role.may(permission)
             && (!self.is_by_pin() || permission.by_pin())
@@ -82,14 +78,14 @@ impl Caller {
         self.person.is_some_and(|person| person.by == By::Pin)
     }
 
-    /// The person; a program is refused.
+    /// The person; an error for a program.
     pub(crate) fn person(&self) -> Result<Person, Problem> {
         self.person.ok_or_else(|| {
             Problem::new(Kind::NotAllowed, "a program has no account; only a person can do this")
         })
     }
 
-    /// As the ledger knows whoever acts, whose limits hold.
+    /// For the ledger, which checks the limits of whoever is acting.
     pub(crate) fn actor(&self) -> Actor {
         Actor { who: self.who.clone(), role: self.role, token: self.token.clone() }
     }

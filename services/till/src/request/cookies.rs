@@ -1,23 +1,21 @@
-//! The cookies of a browser, and how each is kept from others.
+//! The cookies of a browser, and how each is protected.
 //!
-//! Over https they are `Secure` and begin with `__Host-`, so that no other name of the domain can set
-//! them (OWASP ASVS 5.0.0, 3.3.1 and 3.3.3); on this machine itself there is no TLS to ask for.
+//! Over https they are `Secure` and begin with `__Host-`, so that no other name in the domain can set them
+//! (OWASP ASVS 5.0.0, 3.3.1 and 3.3.3). On this machine itself there is no TLS.
 
 use crate::traffic::visit::Via;
 use axum::http::{HeaderMap, HeaderValue, header};
 
-/// What a cookie is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Cookie {
-    /// Who is in.
     Session,
-    /// The browser of an enrolled device.
+    /// The browser of a registered device.
     Device,
-    /// A browser in which nobody is signed in yet, so that the sign-in form is its own.
+    /// A browser in which nobody is signed in yet, so that the sign-in form belongs to it.
     Before,
-    /// Whose password was right, and whose code is awaited.
+    /// Somebody whose password was right and whose code is missing.
     Step,
-    /// A browser that somebody was signed in with before: its tries have a count of their own.
+    /// A browser in which somebody was signed in before: its attempts are counted separately.
     Known,
 }
 
@@ -37,7 +35,7 @@ impl Cookie {
         }
     }
 
-    /// Its value in a request; one that stands twice was not set by us and counts as none.
+    /// Its value in a request; one that comes twice was not set by us and counts as missing.
     pub(crate) fn read(self, via: Via, headers: &HeaderMap) -> Option<String> {
         let pairs = headers.get_all(header::COOKIE).iter().filter_map(|v| v.to_str().ok());
         let mut found = pairs
@@ -49,16 +47,16 @@ impl Cookie {
         found.next().is_none().then_some(value)
     }
 
-    /// The header that sets it for so many seconds; `Lax`, so that a link from elsewhere finds one in.
+    /// The header that sets it for this many seconds; `Lax`, so that somebody who follows a link from elsewhere
+    /// is signed in.
     pub(crate) fn set(self, via: Via, value: &str, seconds: i64) -> HeaderValue {
         let secure = if via == Via::Site { "; Secure" } else { "" };
         let name = self.name(via);
         let text = format!("{name}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Lax{secure}");
-        // Names, base64url and digits are always a header's value.
+        // Names, base64url and digits are valid in a header.
         HeaderValue::from_str(&text).unwrap_or(HeaderValue::from_static(""))
     }
 
-    /// The header that takes it away.
     pub(crate) fn unset(self, via: Via) -> HeaderValue {
         self.set(via, "", 0)
     }

@@ -1,4 +1,4 @@
-//! What stands in addresses: parts of the path, the query, cursors.
+//! What addresses carry: parts of the path, the query, cursors.
 
 use crate::problem::{Kind, Problem};
 use axum::extract::rejection::{PathRejection, QueryRejection};
@@ -15,15 +15,15 @@ use serde::de::DeserializeOwned;
 use std::str::FromStr;
 use utoipa::IntoParams;
 
-/// Rows of a list that are answered if the caller does not say how many.
+/// Rows of an answer if the caller names no limit.
 pub(crate) const DEFAULT_ROWS: usize = 50;
 /// The most rows of one answer.
 pub(crate) const MAX_ROWS: usize = 200;
 
-/// Pieces that are offered in the place of another: a row of tags.
+/// Substitutes that are offered for a piece: one row of tags.
 pub(crate) const CLOSEST_SHOWN: usize = 8;
 
-/// Something that the path names.
+/// A value in a path.
 pub(crate) trait Named: Sized {
     fn named(text: &str) -> Result<Self, Problem>;
 }
@@ -40,7 +40,6 @@ impl Named for Role {
     }
 }
 
-/// What a token is called.
 #[derive(Clone, Debug)]
 pub(crate) struct TokenName(pub(crate) String);
 
@@ -50,7 +49,6 @@ impl Named for TokenName {
     }
 }
 
-/// A receipt's number.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Receipt(pub(crate) i64);
 
@@ -105,7 +103,7 @@ impl<T: Named, S: Send + Sync> FromRequestParts<S> for PathParam<T> {
     }
 }
 
-/// A line of an order, as an address names it.
+/// A line of an order in a path.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct OrderLinePath {
     pub(crate) order: OrderId,
@@ -123,7 +121,7 @@ impl<S: Send + Sync> FromRequestParts<S> for OrderLinePath {
     }
 }
 
-/// The query, read strictly.
+/// The query, parsed strictly: an unknown parameter is an error.
 pub(crate) struct QueryParam<T>(pub(crate) T);
 
 impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for QueryParam<T> {
@@ -140,7 +138,6 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for QueryParam<T> 
     }
 }
 
-/// Which part of a list.
 #[derive(Debug, Default, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
@@ -152,13 +149,13 @@ pub(crate) struct PageQuery {
 }
 
 impl PageQuery {
-    /// The first row that is not wanted, and how many are.
+    /// The parsed cursor and limit.
     pub(crate) fn read<Id: FromStr>(&self) -> Result<Page<Id>, Problem> {
         Page::read(self.cursor.as_deref(), self.limit.as_deref())
     }
 }
 
-/// Part of a list: what stands behind `after`, at most `rows`.
+/// Part of a list: at most `rows`, after `after`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Page<Id> {
     pub(crate) after: Option<Id>,
@@ -177,12 +174,12 @@ impl<Id: FromStr> Page<Id> {
         Ok(Self { after, rows: rows(limit)? })
     }
 
-    /// How many rows to read: one more than is answered tells whether there are more.
+    /// How many rows to read: one more than is answered, which tells whether there are more.
     pub(crate) fn and_one(&self) -> usize {
         self.rows + 1
     }
 
-    /// Cuts what was read down to what is answered; the cursor of the rest, if there is any.
+    /// Cuts the rows to those that are answered; returns the cursor if there are more.
     pub(crate) fn cut<Row>(&self, read: &mut Vec<Row>, id: impl Fn(&Row) -> String) -> Option<String> {
         if read.len() <= self.rows {
             return None;
@@ -192,7 +189,6 @@ impl<Id: FromStr> Page<Id> {
     }
 }
 
-/// A number of rows.
 pub(crate) fn rows(limit: Option<&str>) -> Result<usize, Problem> {
     let Some(text) = limit else { return Ok(DEFAULT_ROWS) };
     let digits = text.bytes().all(|b| b.is_ascii_digit());

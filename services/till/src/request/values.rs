@@ -1,4 +1,4 @@
-//! Values of a body, read with the domain's own constructors; a wrong one names its place.
+//! Values of a body, parsed by the domain's own constructors; a wrong one is reported at its place.
 
 use crate::problem::Problem;
 use domain::basket::TenderKind;
@@ -33,7 +33,7 @@ pub(crate) fn money(text: &str, currency: Currency, pointer: &str) -> Result<Mon
     Money::parse(text, currency).map_err(|e| Problem::invalid(pointer, e))
 }
 
-/// An amount that may be left out.
+/// An amount; none if it is left out.
 pub(crate) fn money_if(
     text: Option<&str>,
     currency: Currency,
@@ -42,12 +42,12 @@ pub(crate) fn money_if(
     text.map(|text| money(text, currency, pointer)).transpose()
 }
 
-/// An amount that is nothing if it is left out.
+/// An amount; zero if it is left out.
 pub(crate) fn money_or_none(text: Option<&str>, currency: Currency, pointer: &str) -> Result<Money, Problem> {
     Ok(money_if(text, currency, pointer)?.unwrap_or(Money::zero(currency)))
 }
 
-/// A quantity, with the unit beside it.
+/// A quantity, with its unit.
 pub(crate) fn asked(text: &str, unit: Option<&str>, place: &str) -> Result<Asked, Problem> {
     Asked::parse(text, unit).map_err(|error| {
         let field =
@@ -76,7 +76,7 @@ where
     text.parse().map_err(|e| Problem::invalid(pointer, e))
 }
 
-/// RFC 3339, a local date and time, or a date alone, which means its noon.
+/// RFC 3339, a local date and time, or a date alone, which means noon of that day.
 pub(crate) fn moment(text: &str, zone: &Zone, pointer: &str) -> Result<Moment, Problem> {
     zone.read(text).map_err(|e| Problem::invalid(pointer, e))
 }

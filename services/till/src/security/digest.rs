@@ -1,4 +1,4 @@
-//! SHA-256 in hexadecimal: how files are named by what they hold.
+//! SHA-256 in hex, by which files are named after their contents.
 
 use sha2::{Digest, Sha256};
 use std::fmt::Write;

@@ -1,24 +1,24 @@
-//! Randomness, from the operating system.
+//! Random values, from the operating system.
 
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 
-/// Bytes of a value that nobody may guess: 192 bits, above the 128 that OWASP ASVS 5.0.0, 7.2.3 and
-/// 11.5.1 ask for.
+/// Bytes in a value that nobody may guess: 192 bits, above the 128 that OWASP ASVS 5.0.0, 7.2.3 and 11.5.1
+/// require.
 const BYTES: usize = 24;
 
-/// A value that nobody can guess, as 32 characters of base64url.
+/// A value that nobody can guess, 32 characters of base64url.
 ///
 /// # Panics
 ///
-/// If the operating system has no randomness to give: nothing is safe then.
+/// If the operating system provides no randomness: nothing would be safe then.
 pub fn text() -> String {
     let mut bytes = [0; BYTES];
     fill(&mut bytes);
     URL_SAFE_NO_PAD.encode(bytes)
 }
 
-/// Bytes that nobody can guess.
+/// Fills a buffer with bytes that nobody can guess.
 ///
 /// # Panics
 ///

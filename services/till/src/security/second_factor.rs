@@ -1,4 +1,4 @@
-//! The codes of a second factor (RFC 6238), recovery codes, and the picture that a phone scans.
+//! Codes of a second factor (RFC 6238), recovery codes, and the QR code that a phone scans.
 
 use domain::day::Moment;
 use qrcode::{Color, EcLevel, QrCode};
@@ -7,22 +7,22 @@ use totp_rs::{Algorithm, Builder, Secret, Totp};
 
 /// Bytes of a key: RFC 4226, 4 recommends 160 bits.
 const KEY_BYTES: usize = 20;
-/// Digits of a code, and seconds that it holds: what every app takes (RFC 6238, 5.2).
+/// Digits of a code and seconds of its validity, as all apps support them (RFC 6238, 5.2).
 const DIGITS: u8 = 6;
 const STEP_SECONDS: u64 = 30;
-/// Steps around the present one whose codes are taken: none, so that a code lives at most 30 s (OWASP ASVS
-/// 5.0.0, 6.5.5). Whoever typed too long enters the next one.
+/// How many steps before and after the present one are accepted: none, so that a code is valid for at most 30 s
+/// (OWASP ASVS 5.0.0, 6.5.5). Whoever types too slowly enters the next one.
 const SKEW: u16 = 0;
-/// How many recovery codes there are at once.
+/// How many recovery codes a person has at once.
 pub(crate) const RECOVERY_CODES: usize = 10;
-/// Signs of a recovery code: of 32, they have 120 bits. From 112 on a plain hash is enough to keep one by (OWASP
-/// ASVS 5.0.0, 6.5.2).
+/// Characters of a recovery code: each is one of 32, so they make 120 bits. From 112 bits on a plain hash is
+/// enough to store one (OWASP ASVS 5.0.0, 6.5.2).
 const RECOVERY_SIGNS: usize = 24;
-/// How many of them stand together.
+/// Characters between two hyphens.
 const GROUP: usize = 4;
-/// Those of base32 (RFC 4648, 6): no 0 and 1, which look like letters.
+/// The base32 alphabet (RFC 4648, 6): no 0 or 1, which look like letters.
 const SIGNS: &[u8; 32] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZ234567";
-/// White around a QR code (ISO/IEC 18004: four modules).
+/// The white border of a QR code (ISO/IEC 18004: four modules).
 const QUIET: usize = 4;
 
 /// A new key, in base32.
@@ -38,7 +38,7 @@ fn totp(key: &str, algorithm: Algorithm, digits: u8) -> Option<Totp> {
     builder.with_step_duration(STEP_SECONDS).with_secret(secret).build().ok()
 }
 
-/// The step whose code it is, if it is the present one's; spaces within are the app's.
+/// The time step whose code it is, if it is the present one's; spaces, which apps show, are ignored.
 pub(crate) fn step_of(key: &str, code: &str, now: Moment) -> Option<i64> {
     let digits: String = code.chars().filter(|c| !c.is_whitespace()).collect();
     let seconds = u64::try_from(now.millis().div_euclid(1000)).ok()?;
@@ -46,14 +46,14 @@ pub(crate) fn step_of(key: &str, code: &str, now: Moment) -> Option<i64> {
     i64::try_from(step).ok()
 }
 
-/// The code of a moment, for tests.
+/// The code at a moment, for tests.
 #[cfg(test)]
 pub(crate) fn code_at(key: &str, now: Moment) -> String {
     let seconds = u64::try_from(now.millis() / 1000).expect("after 1970");
     totp(key, Algorithm::SHA1, DIGITS).expect("a key").generate(seconds).to_string()
 }
 
-/// What an app reads: the key, with whose it is and of which shop.
+/// The URI that an app reads: the key, the person and the shop.
 pub(crate) fn address(key: &str, shop: &str, who: &str) -> String {
     // A space as %20: apps show a plus sign as it is.
     let plain = |text: &str| {
@@ -68,9 +68,8 @@ pub(crate) fn address(key: &str, shop: &str, who: &str) -> String {
 
 /// A picture as an SVG path of unit squares.
 pub(crate) struct Picture {
-    /// Its width and height, the white around included.
+    /// Its width and height in modules, with the border.
     pub(crate) size: usize,
-    /// The dark squares.
     pub(crate) path: String,
 }
 
@@ -81,14 +80,14 @@ pub(crate) fn picture(text: &str) -> Option<Picture> {
     let mut path = String::new();
     for (at, color) in code.to_colors().into_iter().enumerate() {
         if color == Color::Dark {
-            // Writing to a string cannot fail.
+            // Writing to a String cannot fail.
             let _ = write!(path, "M{} {}h1v1h-1z", at % width + QUIET, at / width + QUIET);
         }
     }
     Some(Picture { size: width + 2 * QUIET, path })
 }
 
-/// New recovery codes, as they are shown.
+/// New recovery codes, as they are shown to people.
 pub(crate) fn new_recovery_codes() -> Vec<String> {
     (0..RECOVERY_CODES).map(|_| new_recovery_code()).collect()
 }
@@ -96,12 +95,12 @@ pub(crate) fn new_recovery_codes() -> Vec<String> {
 fn new_recovery_code() -> String {
     let mut bytes = [0; RECOVERY_SIGNS];
     crate::security::random::fill(&mut bytes);
-    // 256 is eight times 32: each sign is as likely as any other.
+    // 256 is eight times 32: each character is equally likely.
     let signs: Vec<char> = bytes.iter().map(|b| char::from(SIGNS[usize::from(b % 32)])).collect();
     signs.chunks(GROUP).map(|group| group.iter().collect::<String>()).collect::<Vec<_>>().join("-")
 }
 
-/// A recovery code as it is hashed, however it was typed; none if it cannot be one.
+/// A recovery code in the form in which it is hashed, however it was typed; none if it cannot be one.
 pub(crate) fn recovery_code(typed: &str) -> Option<String> {
     let signs: String =
         typed.chars().filter(|c| !c.is_whitespace() && *c != '-').map(|c| c.to_ascii_uppercase()).collect();
@@ -109,7 +108,7 @@ pub(crate) fn recovery_code(typed: &str) -> Option<String> {
     is_one.then_some(signs)
 }
 
-/// A key in groups that can be typed.
+/// A key in groups of characters, for typing.
 pub(crate) fn grouped(key: &str) -> String {
     let signs: Vec<char> = key.chars().collect();
     signs.chunks(GROUP).map(|group| group.iter().collect::<String>()).collect::<Vec<_>>().join(" ")
@@ -143,7 +142,7 @@ mod tests {
         check(20_000_000_000, ["65353130", "77737706", "47863826"]);
     }
 
-    // The last six digits of RFC 6238's own; OWASP ASVS 5.0.0, 6.5.5: a code lives at most 30 s.
+    // The last six digits of RFC 6238's own; OWASP ASVS 5.0.0, 6.5.5: a code is valid for at most 30 s.
     #[test]
     fn a_code_holds_for_its_own_thirty_seconds() {
         let key = Secret::from("12345678901234567890".as_bytes()).to_base32();
@@ -179,7 +178,7 @@ mod tests {
         assert_eq!(grouped("ABCDEFGHIJ"), "ABCD EFGH IJ");
     }
 
-    // The Key URI format of app makers has no standard; this is how apps document it.
+    // The Key URI format of authenticator apps has no standard; this is how they document it.
     #[test]
     fn the_address_names_shop_and_person() {
         let expected = "otpauth://totp/Fold%20End%20%26%20Co:Ad%C3%A9%20%20Fell?secret=ABCD&\

@@ -1,7 +1,7 @@
-//! Passwords and PINs: which may be chosen, and how they are hashed and checked.
+//! Passwords and PINs: which are accepted, and how they are hashed and verified.
 //!
-//! Argon2id with 19 MiB, two passes and one lane (OWASP Password Storage cheat sheet; OWASP ASVS
-//! 5.0.0, appendix C), kept as PHC strings.
+//! Argon2id with 19 MiB, two passes and one lane (OWASP Password Storage cheat sheet; OWASP ASVS 5.0.0,
+//! appendix C), stored as PHC strings.
 
 mod common;
 mod pins;
@@ -25,43 +25,43 @@ const PASSES: u32 = 2;
 const LANES: u32 = 1;
 /// Bytes of a salt (RFC 9106, 3.1).
 const SALT_BYTES: usize = 16;
-/// The most KiB that a kept hash may ask for: those of this program ask for [`MEMORY`], and a buffer stays.
+/// The most KiB that a stored hash may ask for: this program's hashes ask for [`MEMORY`], and a buffer is
+/// kept.
 const MOST_MEMORY: u32 = 64 * 1024;
-/// The least characters of a password (OWASP ASVS 5.0.0, 6.2.1; NIST SP 800-63B, 5.1.1.2).
+/// The fewest characters of a password (OWASP ASVS 5.0.0, 6.2.1; NIST SP 800-63B, 5.1.1.2).
 const LEAST_CHARS: usize = 8;
-/// The most bytes: far above the 64 characters that must be allowed, far below what takes time.
+/// The most bytes: far above the 64 characters that must be accepted, and far below what takes long to
+/// hash.
 pub(crate) const MOST_BYTES: usize = 1024;
-/// What a password is checked against if there is no such person, so that it takes as long.
+/// What a password is verified against if there is no such person, so that it takes as long.
 const NOBODYS: &str =
     "$argon2id$v=19$m=19456,t=2,p=1$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA";
 
-/// Why a password or PIN cannot be had.
+/// Why a password or PIN is not accepted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum WeakSecret {
-    /// Too short.
     #[error("a password needs at least {LEAST_CHARS} characters; a few words in a row are easy to remember")]
     Short,
-    /// Too long.
     #[error("a password can have at most {MOST_BYTES} bytes")]
     Long,
-    /// Among the first that are guessed.
+    /// On a list of common passwords, or a simple pattern.
     #[error("this password is easy to guess; choose another, such as a few words in a row")]
     Common,
-    /// The name is known to all.
+    /// The same as the person's name, which is public.
     #[error("the password must not be the name")]
     Name,
     /// Not digits, or too few or many.
     #[error("a PIN needs 4 to 12 digits")]
     Pin,
-    /// Too few or many for an owner.
+    /// Too few or many digits for an owner.
     #[error("an owner’s PIN needs 6 to 12 digits")]
     OwnersPin,
-    /// Among the first that are guessed.
+    /// One of the first that anybody would guess.
     #[error("this PIN is easy to guess (a repeat, sequence, year or date); choose another")]
     CommonPin,
 }
 
-/// Checks a password that somebody chooses, as it came: nothing is trimmed, folded or cut off.
+/// Checks a password that somebody chooses, exactly as typed: nothing is trimmed, folded or cut off.
 pub fn check_password(password: &str, name: &str) -> Result<(), WeakSecret> {
     if password.len() > MOST_BYTES {
         return Err(WeakSecret::Long);
@@ -76,16 +76,16 @@ pub fn check_password(password: &str, name: &str) -> Result<(), WeakSecret> {
 }
 
 fn argon2() -> Argon2<'static> {
-    // These very values are among those that the library allows; the tests say so.
+    // These values are within the library's limits; the tests prove it.
     let params = Params::new(MEMORY, PASSES, LANES, None).unwrap_or(Params::DEFAULT);
     Argon2::new(Algorithm::Argon2id, Version::V0x13, params)
 }
 
-/// Hashes a secret that was checked. It takes some 20 ms; within a service, ask its keeper, `Secrets`.
+/// Hashes a secret that was checked. Takes about 20 ms; within a service, use `Secrets` instead.
 ///
 /// # Panics
 ///
-/// If the operating system has no randomness to give: nothing is safe then.
+/// If the operating system provides no randomness: nothing would be safe then.
 pub fn hash(secret: &str) -> Option<Phc> {
     hash_in(&mut Memory::default(), secret)
 }
@@ -101,12 +101,12 @@ fn hash_in(memory: &mut Memory, secret: &str) -> Option<Phc> {
     Phc::new(format!("$argon2id$v=19$m={MEMORY},t={PASSES},p={LANES}${salt}${out}")).ok()
 }
 
-/// Whether a secret is that of a hash, and whether the hash is weaker than today's.
+/// Whether a secret matches a hash, and whether the hash is weaker than today's.
 fn verify(secret: &str, phc: &str) -> (bool, bool) {
     verify_in(&mut Memory::default(), secret, phc).unwrap_or((false, false))
 }
 
-/// None if it is no hash that can be looked at.
+/// None if the text is not a hash that can be verified.
 fn verify_in(memory: &mut Memory, secret: &str, phc: &str) -> Option<(bool, bool)> {
     let hash = PasswordHash::new(phc).ok()?;
     let (salt, expected) = (hash.salt?, hash.hash?);
@@ -118,25 +118,25 @@ fn verify_in(memory: &mut Memory, secret: &str, phc: &str) -> Option<(bool, bool
     let mut out = vec![0; expected.len()];
     let blocks = memory.blocks(argon2.params().block_count());
     argon2.hash_password_into_with_memory(secret.as_bytes(), &salt, &mut out, blocks).ok()?;
-    // Compared in a time that tells nothing of where they differ: the type does it.
+    // The type compares in constant time.
     Some((Output::new(&out).ok()? == expected, is_weak))
 }
 
-/// Whether a secret is that of a hash. It takes some 20 ms; within a service, ask its keeper, `Secrets`.
+/// Whether a secret matches a hash. Takes about 20 ms; within a service, use `Secrets` instead.
 pub fn is_hash_of(kept: &Phc, secret: &str) -> bool {
     verify(secret, kept.as_str()).0
 }
 
-/// What a check came to.
+/// The result of verifying a secret.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Checked {
-    /// Whether it was right.
+    /// Whether it matched.
     pub(crate) right: bool,
-    /// The secret hashed as it would be today, if the hash that is kept is weaker.
+    /// The secret hashed with today's parameters, if the stored hash is weaker.
     pub(crate) stronger: Option<Phc>,
 }
 
-/// Hashes and checks, on threads of their own ([`workers`]).
+/// Hashes and verifies on threads of its own ([`workers`]).
 #[derive(Debug)]
 pub(crate) struct Secrets {
     workers: Workers,
@@ -147,14 +147,14 @@ impl Secrets {
         Self { workers: Workers::new() }
     }
 
-    /// Hashes a secret that was checked, for somebody who is in.
+    /// Hashes a secret that was checked, for somebody who is signed in.
     pub(crate) async fn hash(&self, secret: &str) -> Result<Phc, Problem> {
         let secret = secret.to_owned();
         let hashed = self.work(Lane::Known, move |memory| hash_in(memory, &secret)).await?;
         hashed.ok_or_else(|| Problem::new(Kind::StorageError, "the password could not be hashed"))
     }
 
-    /// Checks a secret against what is kept of it; of nobody's, it is wrong, and takes as long.
+    /// Verifies a secret against the stored hash. Without one the result is wrong, but takes as long.
     pub(crate) async fn check(
         &self,
         secret: &str,
@@ -175,7 +175,7 @@ impl Secrets {
         .await
     }
 
-    /// Refuses while no more can wait, before a try is counted that nobody would look at.
+    /// Refuses while the queue is full, before an attempt is counted that nobody would look at.
     pub(crate) fn require_room(&self, lane: Lane) -> Result<(), Problem> {
         if self.workers.has_room(lane) { Ok(()) } else { Err(busy()) }
     }

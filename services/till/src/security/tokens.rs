@@ -1,8 +1,8 @@
-//! Tokens of programs: JSON Web Tokens (RFC 7519), signed by keys that lie outside the database.
+//! Tokens of programs: JSON Web Tokens (RFC 7519), signed with keys that are kept outside the database.
 //!
-//! A token only says which row of the shop's list it is (`jti`); what it may is read there, at each
-//! request. RFC 8725's advice is kept: one algorithm, named here and never by the token; keys of
-//! random bytes, found by `kid` in our own file alone; issuer, audience and times are checked.
+//! A token only names its row in the shop's list (`jti`); its rights are read from there at each request. RFC
+//! 8725's advice is followed: one algorithm, set here and never by the token; random keys, found by `kid` only
+//! in our own file; issuer, audience and times are checked.
 
 mod file;
 mod hs256;
@@ -19,16 +19,15 @@ use std::time::SystemTime;
 
 pub use file::KeysError;
 
-/// Who issues the tokens.
 const ISSUER: &str = "fleecefold";
 /// Whom they are for.
 const AUDIENCE: &str = "fleecefold-api";
-/// The longest token that is looked at: ours have about 400 characters.
+/// The longest token that is parsed: ours have about 400 characters.
 const MAX_CHARS: usize = 4096;
-/// Clocks of two processes of one shop may differ so much.
+/// By how much the clocks of two processes of one shop may differ.
 const LEEWAY_SECONDS: i64 = 5;
 
-/// What a token says.
+/// The claims of a token.
 #[derive(Debug, Serialize, Deserialize)]
 struct Claims {
     iss: String,
@@ -53,21 +52,20 @@ impl fmt::Debug for Key {
     }
 }
 
-/// Why a token is not taken. The words tell its owner what to do and an attacker nothing new.
+/// Why a token is not accepted. The texts tell its owner what to do and an attacker nothing new.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub(crate) enum TokenWrong {
-    /// Its time is over.
+    /// It has expired.
     #[error("the token has expired")]
     Over,
-    /// Its time has not come.
+    /// It is not valid yet.
     #[error("the token is not valid yet; check this computer's clock")]
     Early,
-    /// Anything else.
     #[error("the token does not belong to this shop")]
     NotOurs,
 }
 
-/// By what it is seen that a file was changed or another one stands in its place.
+/// Shows that a file was changed or replaced.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Stamp {
     modified: Option<SystemTime>,
@@ -76,7 +74,7 @@ struct Stamp {
 }
 
 impl Stamp {
-    /// None if the file cannot be looked at.
+    /// None if the file's metadata cannot be read.
     fn of(path: &Path) -> Option<Self> {
         let found = std::fs::metadata(path).ok()?;
         #[cfg(unix)]
@@ -87,15 +85,15 @@ impl Stamp {
     }
 }
 
-/// The keys as they were read, and of which state of the file.
+/// The keys as they were read, and the state of the file at that time.
 #[derive(Debug)]
 struct Loaded {
     keys: Vec<Key>,
     stamp: Option<Stamp>,
 }
 
-/// The keys that sign and verify: the newest signs, all verify. Another process may add one, and the
-/// owner may take one out of the file: both are noticed at the next token.
+/// The keys for signing and verifying: the newest signs, all verify. Another process may add one, and the owner
+/// may take one out of the file: both take effect at the next token.
 #[derive(Debug)]
 pub struct TokenKeys {
     path: PathBuf,
@@ -103,11 +101,11 @@ pub struct TokenKeys {
 }
 
 impl TokenKeys {
-    /// Those of a file, which is made with a first key if it is missing.
+    /// Opens a file of keys; a missing one is created with a first key.
     pub fn open(path: &Path) -> Result<Self, KeysError> {
         hs256::install();
         let keys = file::open(path)?;
-        // No stamp yet: the file may have changed since, so the first token looks again.
+        // No stamp yet: the file may have changed since, so the first token checks again.
         Ok(Self { path: path.to_owned(), loaded: RwLock::new(Loaded { keys, stamp: None }) })
     }
 
@@ -115,8 +113,8 @@ impl TokenKeys {
         self.loaded.read().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// The keys as the file has them now. While it cannot be read there are none: a key that was taken
-    /// away must not go on opening the shop.
+    /// The keys as the file has them now. While it cannot be read there are none: a key that was removed must
+    /// not keep working.
     fn current(&self) -> RwLockReadGuard<'_, Loaded> {
         let stamp = Stamp::of(&self.path);
         let loaded = self.loaded();
@@ -135,13 +133,13 @@ impl TokenKeys {
         self.loaded()
     }
 
-    /// Adds a key, which signs from now on; what the others signed stays good.
+    /// Adds a key, which signs from now on; tokens signed by the others stay valid.
     pub fn rotate(&self) -> Result<(), KeysError> {
         file::rotate(&self.path)?;
         Ok(())
     }
 
-    /// Signs the token of a row: `jti`, its name, from when until when.
+    /// Signs the token of a row: `jti`, its name, from when and until when it is valid.
     pub fn sign(&self, jti: &str, name: &str, made: Moment, until: Moment) -> Result<String, KeysError> {
         let claims = Claims {
             iss: ISSUER.to_owned(),
@@ -158,7 +156,7 @@ impl TokenKeys {
         encode(&header, &claims, &EncodingKey::from_secret(&key.secret)).map_err(KeysError::Sign)
     }
 
-    /// The `jti` of a token that was signed here and may be used now.
+    /// The `jti` of a token that was signed here and is valid now.
     pub(crate) fn read(&self, token: &str, now: Moment) -> Result<String, TokenWrong> {
         let not_ours = |_| TokenWrong::NotOurs;
         if token.len() > MAX_CHARS {
@@ -173,7 +171,7 @@ impl TokenKeys {
         asked.set_required_spec_claims(&["iss", "aud", "sub", "nbf", "exp"]);
         asked.set_issuer(&[ISSUER]);
         asked.set_audience(&[AUDIENCE]);
-        // The library reads the machine's clock; the shop's own is asked below.
+        // The library would use the machine's clock; the shop's own is checked below.
         asked.validate_exp = false;
         let claims = decode::<Claims>(token, &DecodingKey::from_secret(&key.secret), &asked);
         let claims = claims.map_err(not_ours)?.claims;
@@ -187,7 +185,6 @@ impl TokenKeys {
         Ok(claims.jti)
     }
 
-    /// A key by its name.
     fn key(&self, kid: &str) -> Option<Key> {
         if !file::is_kid(kid) {
             return None;

@@ -1,5 +1,5 @@
-//! A browser: it keeps cookies, follows nothing by itself, and sends the forms of the pages that it
-//! was shown.
+//! A browser: it keeps cookies, follows no redirect by itself, and sends the forms of the pages that it was
+//! shown.
 
 use super::{HOST, Reply, TestShop};
 use axum::body::Body;
@@ -13,11 +13,11 @@ use std::net::SocketAddr;
 pub(crate) struct Browser {
     shop: TestShop,
     cookies: BTreeMap<String, String>,
-    /// The hidden token of the page that was shown last.
+    /// The form token of the page that was shown last.
     token: String,
     pub(crate) host: &'static str,
     pub(crate) peer: SocketAddr,
-    /// What is sent with each request besides.
+    /// Further headers of each request.
     pub(crate) headers: Vec<(&'static str, &'static str)>,
 }
 
@@ -28,7 +28,7 @@ impl Browser {
         Self { shop: shop.as_nobody(), cookies, token, host: HOST, peer, headers: Vec::new() }
     }
 
-    /// One that reaches the site through a proxy, from another machine.
+    /// A browser on another machine that reaches the site through a proxy.
     pub(crate) fn at_site(shop: &TestShop, host: &'static str) -> Self {
         Self { host, ..Self::new(shop) }
     }
@@ -111,7 +111,7 @@ impl Browser {
         }
     }
 
-    /// Signs in by name and password.
+    /// Signs in with name and password.
     pub(crate) async fn sign_in(&mut self, name: &str, password: &str) -> Reply {
         self.get("/sign-in").await;
         self.post("/sign-in", &[("name", name), ("password", password)]).await

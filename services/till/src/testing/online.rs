@@ -1,4 +1,4 @@
-//! A shop with connections, and an adapter that answers by what it is asked.
+//! A shop with connections, and an adapter that answers as each test needs.
 
 use super::TestShop;
 use crate::connection_adapter::{
@@ -15,7 +15,7 @@ use ledger::online::{
 };
 use std::sync::Arc;
 
-/// Fails by the name of the connection or of the list.
+/// Fails for certain connections or lists, by name.
 struct AnsweringAdapter;
 
 impl ConnectionAdapter for AnsweringAdapter {
@@ -97,7 +97,7 @@ impl TestShop {
         Self { app: self.app.with_connection_adapter(Arc::new(AnsweringAdapter)), ..self }
     }
 
-    /// A connection whose new pieces wait.
+    /// A connection with new pieces that are still to be sent.
     pub(crate) async fn connect(&self, name: &str) -> ConnectionId {
         let save = SaveConnection {
             name: name.to_owned(),
@@ -126,7 +126,7 @@ impl TestShop {
         assert_eq!(put.expect("put on"), skus.len());
     }
 
-    /// An item's message that its shop refused.
+    /// A message about an item that the online shop refused.
     pub(crate) async fn park(&self, name: &str, sku: &str, words: &str) {
         let connection = self.connected(name).await;
         let holder = self.ledger().new_holder().expect("a holder");
@@ -148,7 +148,7 @@ impl TestShop {
         assert!(count > 0 && claimed.iter().any(|one| one.item == item.id), "{sku} waited");
     }
 
-    /// An order that could not be taken, to be tried again in an hour.
+    /// An order that could not be taken in and is tried again in an hour.
     pub(crate) async fn keep_order(&self, name: &str, number: &str, words: &str) {
         let connection = self.connected(name).await;
         let until = self.ledger().now().plus_millis(3_600_000);
@@ -159,7 +159,7 @@ impl TestShop {
         self.ledger().execute(None, &keep).await.expect("kept");
     }
 
-    /// A difference that a person is asked about.
+    /// A difference that a person has to decide.
     pub(crate) async fn drift(&self, name: &str, sku: &str, field: &str, ours: &str, theirs: &str) {
         let item = self.ledger().item(&Code::parse(sku).expect("a code")).await.expect("an item");
         let drift = Drift {

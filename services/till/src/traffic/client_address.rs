@@ -1,8 +1,8 @@
-//! From which address a request came: the peer's, or what a proxy of ours says of it.
+//! The address that a request came from: the peer's, or what one of our proxies says.
 //!
-//! Anybody can write the headers of a proxy. They count only where the peer is one of the networks
-//! that `serve --proxy` names, and of the chain only as far as trusted proxies wrote it: the client is the
-//! rightmost address that is not a trusted proxy's (OWASP ASVS 5.0.0, 4.1.3).
+//! Anybody can write a proxy's headers. They only count if the peer is in a network from `serve --proxy`, and
+//! of the chain only the part that trusted proxies wrote: the client is the rightmost address that is not a
+//! trusted proxy's (OWASP ASVS 5.0.0, 4.1.3).
 
 mod forwarded;
 
@@ -13,17 +13,17 @@ use ipnet::IpNet;
 use std::fmt;
 use std::net::{IpAddr, Ipv6Addr, SocketAddr};
 
-/// Networks are given to homes as /64: whoever has one has 2^64 addresses to try from.
+/// Homes get /64 networks: whoever has one has 2^64 addresses to try from.
 const NETWORK_MASK: u128 = !(u64::MAX as u128);
-/// The most proxies that one request is followed back through; a farm has one or two in a row.
+/// The most proxies of one request; a farm has one or two in a row.
 const MAX_HOPS: usize = 10;
 
-/// Where a request came from: what limits count by and what logs name.
+/// Where a request came from, for limits and logs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct ClientAddress(IpAddr);
 
 impl ClientAddress {
-    /// An IPv4 address that came as IPv6 is the IPv4 address.
+    /// An IPv4 address in IPv6 form is treated as IPv4.
     pub(crate) fn new(address: IpAddr) -> Self {
         Self(address.to_canonical())
     }
@@ -33,7 +33,7 @@ impl ClientAddress {
         self.0.is_loopback()
     }
 
-    /// What limits count by: the address, of IPv6 the network of a home.
+    /// What limits count by: the address, or for IPv6 the network of a home.
     pub(crate) fn network(self) -> IpAddr {
         match self.0 {
             IpAddr::V4(_) => self.0,
@@ -41,7 +41,7 @@ impl ClientAddress {
         }
     }
 
-    /// The other end of the connection; where nobody knows it, the unspecified address.
+    /// The other end of the connection; the unspecified address if it is unknown.
     pub(crate) fn of_peer(extensions: &Extensions) -> Self {
         let peer = extensions.get::<ConnectInfo<SocketAddr>>().map(|ConnectInfo(address)| address.ip());
         Self::new(peer.unwrap_or(Ipv6Addr::UNSPECIFIED.into()))
@@ -54,37 +54,28 @@ impl fmt::Display for ClientAddress {
     }
 }
 
-/// A network whose hosts are proxies of ours, as `serve --proxy` takes it.
+/// A network of our proxies, as `serve --proxy` reads it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ProxyNet(IpNet);
 
-/// Not a network that can be trusted.
+/// Why a network cannot be trusted.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NotAProxyNet {
     /// Neither an address nor a network.
     #[error(
         "“{text}” is not a network. Write the address of your proxy, for example 127.0.0.1 or 10.0.0.0/24."
     )]
-    Unreadable {
-        /// What was written.
-        text: String,
-    },
-    /// An address of a network with its size: one of the two was meant.
+    Unreadable { text: String },
+    /// An address of a network together with its size: one of the two was meant.
     #[error("“{text}” could mean one address or a network. Write {address} or {network}.")]
     HostBits {
-        /// What was written.
         text: String,
-        /// The address alone.
         address: IpAddr,
         /// The network that it is in.
         network: IpNet,
     },
-    /// Everybody would be trusted.
     #[error("“{text}” trusts every address there is. Write the address of your proxy alone.")]
-    Everybody {
-        /// What was written.
-        text: String,
-    },
+    Everybody { text: String },
 }
 
 impl std::str::FromStr for ProxyNet {
@@ -106,35 +97,31 @@ impl std::str::FromStr for ProxyNet {
     }
 }
 
-/// The proxies whose word counts.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Proxies(Vec<ProxyNet>);
 
-/// What the headers of a request leave to be told to whoever runs the shop.
+/// What is suspicious about a request's headers, for whoever runs the shop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Doubt {
-    /// A trusted proxy said nothing of whom it speaks for.
+    /// A trusted proxy did not say whom it speaks for.
     Silent,
-    /// It named nobody: the header is not as its standard has it, or hides the address.
+    /// It named nobody: the header does not follow its standard, or hides the address.
     Unreadable,
     /// `Forwarded` and `X-Forwarded-For` name two clients: the proxy wrote one and let the other through.
     Differ,
-    /// The headers are there, and the peer is not named by `--proxy`.
+    /// The headers are there, but the peer is not in `--proxy`.
     Untrusted,
 }
 
-/// How a request came.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Origin {
-    /// Whom limits count.
     pub(crate) address: ClientAddress,
-    /// Whether there was, or may have been, a proxy on its way.
+    /// Whether there was, or may have been, a proxy on the way.
     pub(crate) is_proxied: bool,
-    /// Whether it carries any header of a proxy.
+    /// Whether it has any header of a proxy.
     pub(crate) has_proxy_headers: bool,
-    /// Whether a trusted proxy says that it was asked without TLS.
+    /// Whether a trusted proxy says that it came without TLS.
     pub(crate) is_plain: bool,
-    /// What the proxy's headers lack.
     pub(crate) doubt: Option<Doubt>,
 }
 
@@ -147,12 +134,12 @@ impl Proxies {
         self.0.is_empty()
     }
 
-    /// Whether it is a proxy of ours.
+    /// Whether it is one of our proxies.
     pub(crate) fn trust(&self, address: ClientAddress) -> bool {
         self.0.iter().any(|ProxyNet(net)| net.contains(&address.0))
     }
 
-    /// Who a request of this peer is from.
+    /// The origin of a request from this peer.
     pub(crate) fn origin(&self, peer: ClientAddress, headers: &HeaderMap) -> Origin {
         let has_proxy_headers = is_through_proxy(headers);
         let direct = Origin {
@@ -175,7 +162,8 @@ impl Proxies {
         }
     }
 
-    /// Back along the chain while those who wrote it are trusted; an error is the last proxy, which named nobody.
+    /// Goes back along the chain as long as trusted proxies wrote it; an error is the last proxy, which named
+    /// nobody.
     fn walk(&self, peer: ClientAddress, nodes: &[Node]) -> Result<ClientAddress, ClientAddress> {
         let mut at = peer;
         for node in nodes.iter().rev().take(MAX_HOPS) {
@@ -191,8 +179,8 @@ impl Proxies {
     }
 }
 
-/// What the headers say. A proxy that writes one of the two lets the other through as the client sent it,
-/// so that two which differ count for nothing.
+/// What the headers say. A proxy that writes one of the two lets the other through as the client sent it, so
+/// two that differ count for nothing.
 fn told(headers: &HeaderMap) -> (Told, Option<Doubt>) {
     match (forwarded::forwarded(headers), x_forwarded(headers)) {
         (Ok(None), None) => (Told::default(), Some(Doubt::Silent)),
@@ -237,11 +225,11 @@ mod tests {
         check("127.0.0.1", "203.0.113.9, 192.0.2.1, 10.0.0.7:80, [2001:db8:a::1]:443", "192.0.2.1");
         check("10.0.0.7", "2001:db8::1", "2001:db8::1");
         check("10.0.0.7", "10.0.0.8, 10.0.0.9", "10.0.0.8");
-        // What follows an address that nobody can read was not written by whom it names.
+        // What follows an unreadable address was not written by a proxy that we know.
         check("127.0.0.1", "192.0.2.1, nonsense", "127.0.0.1");
         check("127.0.0.1", "192.0.2.1, nonsense, 10.0.0.7", "10.0.0.7");
         check("127.0.0.1", "nonsense, 192.0.2.1", "192.0.2.1");
-        // From anybody else the header is but a text.
+        // From anybody else the header means nothing.
         check("192.0.2.7", "203.0.113.9", "192.0.2.7");
         check("10.0.1.7", "203.0.113.9", "10.0.1.7");
         check("::1", "203.0.113.9", "::1");

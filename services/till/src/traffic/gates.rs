@@ -1,5 +1,6 @@
-//! How many requests are worked on at once: apart for nobody, people and programs, so that strangers never keep
-//! the shop's own out. A turn is taken once the body was read: whoever sends slowly holds none.
+//! How many requests are worked on at once: strangers, people and programs have separate gates, so that
+//! strangers never keep the shop's own out. A request takes its turn once its body was read, so slow senders
+//! hold none.
 
 use crate::problem::{Kind, Problem};
 use crate::traffic::limits::CallerKind;
@@ -7,20 +8,19 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore};
 
-/// Signing in, pages' styles and scripts, hooks: few at a time on a farm.
+/// Signing in, styles and scripts of pages, webhooks: few at a time on a farm.
 pub(crate) const NOBODY_AT_ONCE: usize = 64;
-/// Far above the people of a farm.
+/// Far above the number of people on a farm.
 pub(crate) const PEOPLE_AT_ONCE: usize = 128;
-/// Tills and programs; the database takes one after the other.
+/// Counters and programs; the database handles one after the other.
 pub(crate) const PROGRAMS_AT_ONCE: usize = 256;
-/// Bodies of nobody that are in hand: sixteen of the largest hooks.
+/// Bytes of strangers' bodies in memory: sixteen of the largest webhooks.
 const NOBODY_BYTES: usize = 16 << 20;
 /// Two forms full of photographs, and a list.
 const PEOPLE_BYTES: usize = 160 << 20;
-/// Sixty-four of the largest.
+/// Sixty-four of the largest bodies.
 const PROGRAM_BYTES: usize = 128 << 20;
 
-/// The three gates.
 #[derive(Debug)]
 pub(crate) struct Gates {
     nobody: Gate,
@@ -41,14 +41,12 @@ impl Gate {
         Self { turns: Arc::new(Semaphore::new(most)), bytes: Arc::new(Semaphore::new(bytes)), most }
     }
 
-    /// All turns at once.
     #[cfg(test)]
     pub(crate) async fn close(&self) -> OwnedSemaphorePermit {
         let most = u32::try_from(self.most).expect("a small number");
         self.turns.clone().acquire_many_owned(most).await.expect("never closed")
     }
 
-    /// How many turns are free.
     #[cfg(test)]
     pub(crate) fn free(&self) -> usize {
         self.turns.available_permits()
@@ -76,7 +74,6 @@ impl Gates {
 /// Why a body was not read to its end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub(crate) enum BodyTrouble {
-    /// It came too slowly.
     #[error("the body came too slowly")]
     TooSlow,
     /// There was no turn for the request, or no room for its body.
@@ -102,7 +99,7 @@ struct Held {
 }
 
 impl Ticket {
-    /// For a gate, with how long it may be waited for.
+    /// For a gate, with how long to wait for it.
     pub(crate) fn new(gate: &Gate, patience: Duration) -> Arc<Self> {
         Self::of(Some(gate.clone()), patience)
     }
@@ -120,7 +117,7 @@ impl Ticket {
         self.held.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Takes the request's turn, waiting a little for it. Once is enough.
+    /// Takes the request's turn, waiting a little for it; once is enough.
     pub(crate) async fn enter(self: Arc<Self>) -> Result<(), BodyTrouble> {
         if self.has_entered() {
             return Ok(());
@@ -129,7 +126,7 @@ impl Ticket {
             None => None,
             Some(gate) => {
                 let turn = tokio::time::timeout(self.patience, gate.turns.clone().acquire_owned()).await;
-                // An error would be a gate that was closed, which none ever is.
+                // An error would mean that the gate was closed, which never happens.
                 Some(turn.ok().and_then(Result::ok).ok_or_else(|| self.fail(BodyTrouble::Busy))?)
             }
         };
@@ -141,7 +138,7 @@ impl Ticket {
         Ok(())
     }
 
-    /// Makes room for more of the body.
+    /// Reserves room for more of the body.
     pub(crate) fn make_room(&self, bytes: usize) -> Result<(), BodyTrouble> {
         let Some(gate) = &self.gate else { return Ok(()) };
         let bytes = u32::try_from(bytes).map_err(|_| self.fail(BodyTrouble::Busy))?;
@@ -155,7 +152,7 @@ impl Ticket {
         Ok(())
     }
 
-    /// Keeps why the body was not read.
+    /// Remembers why the body was not read.
     pub(crate) fn fail(&self, trouble: BodyTrouble) -> BodyTrouble {
         self.held().trouble = Some(trouble);
         trouble
@@ -172,7 +169,7 @@ impl Ticket {
         }
     }
 
-    /// What is answered instead of whatever the handler made of a body that was not there.
+    /// The answer in place of the handler's, if the body was not there.
     pub(crate) fn trouble(&self) -> Option<Problem> {
         let trouble = self.held().trouble?;
         let most = self.gate.as_ref().map_or(0, |gate| gate.most);

@@ -1,10 +1,9 @@
-//! Which requests were meant for this server, by its own names: those of this machine to itself, and
-//! the site that it was told to be.
+//! Which requests are meant for this server, by its names: those of this machine to itself, and the public
+//! site.
 //!
-//! A page from elsewhere can make a browser send requests here, with the cookies that the browser
-//! holds for us. What it cannot forge is the Origin, nor, once its name was bound to 127.0.0.1 (DNS
-//! rebinding), the Host that it was loaded from. A link from elsewhere may lead to a page; nothing
-//! from elsewhere may change anything.
+//! A page from elsewhere can make a browser send requests here with the cookies that it has for us. What it
+//! cannot forge is the Origin or, if its name was bound to 127.0.0.1 (DNS rebinding), the Host from which it
+//! was loaded. A link from elsewhere may lead to a page; nothing from elsewhere may change anything.
 
 use crate::problem::{Kind, Problem};
 use crate::traffic::client_address::{ClientAddress, Doubt, Origin, Proxies};
@@ -14,17 +13,16 @@ use axum::http::{HeaderMap, HeaderName, Method, Uri, Version, header};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// The names of this machine to itself.
 const LOOPBACK_NAMES: [&str; 3] = ["localhost", "127.0.0.1", "[::1]"];
-/// The port that http leaves out.
+/// The port that http addresses leave out.
 const HTTP_PORT: u16 = 80;
-/// The port that https leaves out.
+/// The port that https addresses leave out.
 const HTTPS_PORT: u16 = 443;
-/// How the browser says which page made it ask (W3C Fetch Metadata).
+/// How a browser says which page made it send the request (W3C Fetch Metadata).
 pub(crate) const FETCH_SITE: HeaderName = HeaderName::from_static("sec-fetch-site");
 const FETCH_MODE: HeaderName = HeaderName::from_static("sec-fetch-mode");
 
-/// The public name of a shop that others than this machine reach, through a proxy that speaks TLS.
+/// The public name of a shop that other machines reach, through a proxy that speaks TLS.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Site {
     host: String,
@@ -66,7 +64,7 @@ impl std::fmt::Display for Site {
     }
 }
 
-/// Knows the addresses that are this server's own.
+/// Knows this server's own addresses.
 #[derive(Clone, Debug)]
 pub(crate) struct Guard {
     hosts: Vec<String>,
@@ -75,7 +73,7 @@ pub(crate) struct Guard {
     warned: Arc<Warned>,
 }
 
-/// What was said in the log: once, as each request would say it again.
+/// What was logged: once, since every request would repeat it.
 #[derive(Debug, Default)]
 struct Warned {
     silent: AtomicBool,
@@ -103,12 +101,12 @@ impl Guard {
         Self { hosts: Self::hosts_at(port), ..self }
     }
 
-    /// Answers to the site's name too.
+    /// Also answers to the site's name.
     pub(crate) fn with_site(self, site: Option<Site>) -> Self {
         Self { site, ..self }
     }
 
-    /// Believes these proxies whom they speak for.
+    /// Trusts these proxies about who is asking.
     pub(crate) fn with_proxies(self, proxies: Proxies) -> Self {
         Self { proxies, ..self }
     }
@@ -121,8 +119,8 @@ impl Guard {
         &self.proxies
     }
 
-    /// Refuses a request that was not meant for this address, or that a foreign page makes a browser
-    /// send; says how it came.
+    /// Rejects a request that was not meant for this address, or that a page from elsewhere makes a browser
+    /// send; returns how it came.
     pub(crate) fn check(&self, request: &Request) -> Result<Visit, Problem> {
         let headers = request.headers();
         let via = self.check_host(headers, request.uri())?;
@@ -139,10 +137,10 @@ impl Guard {
         }
     }
 
-    /// Refuses what came another way than its Host says.
+    /// Rejects a request that came another way than its Host says.
     fn check_way(&self, via: Via, peer: ClientAddress, origin: &Origin) -> Result<(), Problem> {
         match via {
-            // Whoever runs no proxy is told by this that there is one after all.
+            // This tells whoever runs no proxy that there is one after all.
             Via::Machine if !peer.is_loopback() => Err(foreign(
                 "the Host header names the server's own computer, but the request comes from another one",
             )),
@@ -162,8 +160,8 @@ impl Guard {
         }
     }
 
-    /// Whether it is surely from this machine. Where the shop is a site and no proxy is named, the proxy may be
-    /// anything on this machine; a proxy of common make speaks HTTP/1.0, which no browser and no watcher does.
+    /// Whether it certainly comes from this machine. If the shop has a site and no proxy is named, the proxy
+    /// may be anything on this machine; a common proxy speaks HTTP/1.0, which no browser or monitor does.
     fn is_here(&self, via: Via, peer: ClientAddress, origin: &Origin, version: Version) -> bool {
         let may_be_proxy = self.site.is_some() && self.proxies.is_empty();
         via == Via::Machine
@@ -173,7 +171,7 @@ impl Guard {
             && version >= Version::HTTP_11
     }
 
-    /// Says once what the requests of the site's proxy lack.
+    /// Logs once what the requests of the site's proxy lack.
     fn warn(&self, peer: ClientAddress, origin: &Origin) {
         let once = |said: &AtomicBool| !said.swap(true, Ordering::Relaxed);
         let warned = &self.warned;
@@ -243,14 +241,14 @@ impl Guard {
     }
 }
 
-/// A person who follows a link from elsewhere: a page is asked for, and nothing changes.
+/// A person who follows a link from elsewhere: a page is requested, and nothing changes.
 fn is_followed_link(request: &Request) -> bool {
     matches!(*request.method(), Method::GET | Method::HEAD)
         && is_page(request.uri().path())
         && one(request.headers(), &FETCH_MODE) == Ok(Some("navigate"))
 }
 
-/// The value of a header that stands at most once, as text.
+/// The value of a header that may come once, as text.
 pub(crate) fn one<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Option<&'a str>, ()> {
     let mut values = headers.get_all(name).iter();
     match (values.next(), values.next()) {

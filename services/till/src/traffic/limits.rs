@@ -1,56 +1,53 @@
-//! How long and how much the edge waits for, before anybody's rules are asked.
+//! How long and how much the edge waits for, before any other rule applies.
 
 use std::time::Duration;
 
-/// The limits of connections, bodies and work. The constants below are what the shop runs with; tests take
-/// shorter times.
+/// Limits of connections, bodies and work. The constants below are used by the shop; tests pass shorter times.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Limits {
     /// The longest that the head of a request may take.
     pub(crate) head: Duration,
-    /// The longest that a connection may lie idle between two requests.
+    /// The longest that a connection may be idle between two requests.
     pub(crate) idle: Duration,
-    /// The longest that the other side may read nothing of an answer.
+    /// The longest that the other side may take nothing of an answer.
     pub(crate) stall: Duration,
-    /// How a body must come, by who sends it.
+    /// The pace of bodies, by who sends them.
     pub(crate) bodies: [(CallerKind, Pace); 3],
     /// The longest that a request waits for its turn.
     pub(crate) turn: Duration,
-    /// Connections in all.
     pub(crate) connections: usize,
     /// Connections from one address.
     pub(crate) connections_each: usize,
-    /// How long taking connections rests after the system refused one.
+    /// How long to accept no connections after the system refused one.
     pub(crate) accept_rest: Duration,
-    /// How often the same trouble with connections is logged.
+    /// How often the same problem with connections is logged.
     pub(crate) log_every: Duration,
 }
 
-/// How fast a body must come: so many bytes a second on the average, after a first time, and up to a longest time.
+/// How fast a body must come: this many bytes a second on average, after some initial time and up to a longest
+/// time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Pace {
-    /// What is given to every body.
+    /// The time that every body gets.
     pub(crate) first: Duration,
-    /// More time is given for what came, at this rate.
+    /// What has come earns more time, at this rate.
     pub(crate) bytes_a_second: u64,
-    /// No body takes longer.
     pub(crate) longest: Duration,
 }
 
 impl Pace {
-    /// The time that a body may have taken once so many bytes of it came.
+    /// The time that a body may have taken once this many bytes of it came.
     pub(crate) fn allowed(&self, bytes: u64) -> Duration {
         let earned = Duration::from_millis(bytes.saturating_mul(1000) / self.bytes_a_second.max(1));
         self.longest.min(self.first.saturating_add(earned))
     }
 }
 
-/// Who asks, as far as gates are apart.
+/// Who is asking, as far as gates are separate.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum CallerKind {
-    /// Nobody known: strangers, whoever signs in, other shops' hooks.
+    /// Nobody known: strangers, sign-ins, online shops' webhooks.
     Nobody,
-    /// Somebody with a session.
     Person,
     /// A program or device with a token.
     Program,
@@ -58,28 +55,30 @@ pub(crate) enum CallerKind {
 
 /// A browser sends a head in one packet; over a bad line within seconds.
 const HEAD: Duration = Duration::from_secs(10);
-/// Longer than the 60 s that proxies commonly keep a connection to a server (common practice, no source): whoever
+/// Longer than the 60 s for which proxies commonly keep a connection to a server (common practice, no source):
+/// the side that sends must be the first to close, or a request gets lost.
 /// closes first must be the one that sends, or a request is lost on the way.
 const IDLE: Duration = Duration::from_secs(75);
 /// A phone in a dead corner of the barn comes back within a minute.
 const STALL: Duration = Duration::from_mins(1);
-/// What every body is given: a form is one packet.
+/// The time that every body gets: a form is one packet.
 const FIRST: Duration = Duration::from_secs(10);
-/// 64 kbit/s: the worst mobile line on which photographs are still sent.
+/// 64 kbit/s: the worst mobile connection over which photographs are still sent (our own choice, no source).
 const BYTES_A_SECOND: u64 = 8 * 1024;
-/// A stranger's largest body is a hook, which a server sends at a server's speed.
+/// A stranger's largest body is a webhook, which a server sends at a server's speed.
 const LONGEST_OF_NOBODY: Duration = Duration::from_secs(30);
-/// A form of photographs at 64 MB over a slow line.
+/// A form with 64 MB of photographs over a slow line.
 const LONGEST_OF_KNOWN: Duration = Duration::from_mins(10);
-/// The database lets each in within milliseconds; who waits longer is told so while the browser still waits.
+/// The database handles each within milliseconds; whoever waits longer is told so while the browser still
+/// waits.
 const TURN: Duration = Duration::from_secs(2);
 /// Far above the counters, browsers and programs of a farm; each takes some tens of kilobytes.
 pub(crate) const MAX_CONNECTIONS: usize = 1000;
-/// A browser holds six, and several may be behind one address.
+/// A browser keeps six, and several may share one address.
 const MAX_CONNECTIONS_EACH: usize = 64;
 /// Long enough for some of the open ones to end, short enough that nobody notices.
 const ACCEPT_REST: Duration = Duration::from_millis(200);
-/// Each line says how often it was.
+/// Each line says how often it happened.
 const LOG_EVERY: Duration = Duration::from_mins(1);
 
 impl Default for Limits {
@@ -104,7 +103,6 @@ impl Default for Limits {
 }
 
 impl Limits {
-    /// How a body must come.
     pub(crate) fn pace(&self, of: CallerKind) -> Pace {
         let found = self.bodies.iter().find(|(kind, _)| *kind == of);
         found.map_or(self.bodies[0].1, |(_, pace)| *pace)

@@ -1,11 +1,11 @@
-//! How a request came, as handlers see it.
+//! Where a request came from, as handlers see it.
 
 use crate::problem::{Kind, Problem};
 use crate::traffic::client_address::ClientAddress;
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
 
-/// By which name a request came.
+/// The name by which a request came.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Via {
     /// A loopback name: a browser or program on this machine.
@@ -14,14 +14,14 @@ pub(crate) enum Via {
     Site,
 }
 
-/// How a request came.
+/// Where a request came from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Visit {
-    /// By which name.
+    /// The host name under which the shop was reached.
     pub(crate) via: Via,
-    /// From which address: the one answer that limits, throttles and logs use.
+    /// The client's address: the one that limits, throttles and logs use.
     pub(crate) address: ClientAddress,
-    /// Whether it is surely from this machine, by its own name, and through no proxy.
+    /// Whether it certainly comes from this machine: under its own name, and through no proxy.
     pub(crate) is_here: bool,
 }
 

@@ -1,21 +1,22 @@
-//! Streams that go on for long: so many in all, and so many for one person.
+//! Limits on long-running streams: in all, and for one person.
 
 use crate::problem::{Kind, Problem};
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
-/// Sales that are watched at once: far above the counters of a farm, and few enough for the database,
-/// which each of them asks two small questions several times a second.
+/// Streams of sales at once: far above the number of counters on a farm, and few enough for the database, which
+/// each of them asks two small questions several times a second.
 pub(crate) const MAX_WATCHED: usize = 64;
-/// Of one person or program: a browser keeps six connections to a server, and a hand may have left two devices on.
+/// For one person or program: a browser keeps six connections to a server, and two devices may have been
+/// left on.
 pub(crate) const MAX_WATCHED_EACH: usize = 12;
 
-/// Who watches how many.
+/// How many streams each person has.
 #[derive(Debug, Default)]
 pub(crate) struct Watchers(Mutex<HashMap<String, usize>>);
 
 impl Watchers {
-    /// A place for somebody, given back when it is dropped.
+    /// A slot for somebody, given back when dropped.
     pub(crate) fn take(of: &Arc<Self>, who: &str) -> Result<Watching, Problem> {
         let mut watched = of.0.lock().unwrap_or_else(PoisonError::into_inner);
         if watched.values().sum::<usize>() >= MAX_WATCHED {
@@ -35,7 +36,6 @@ impl Watchers {
     }
 }
 
-/// One that is watched.
 #[derive(Debug)]
 pub(crate) struct Watching {
     of: Arc<Watchers>,

@@ -15,11 +15,11 @@ use utoipa::{IntoParams, ToSchema};
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct RunsQuery {
-    /// How many of the latest, 1 to 200; 50 without it.
+    /// How many of the latest runs, 1 to 200; 50 if left out.
     limit: Option<String>,
 }
 
-/// The latest runs of the feed, the last one first.
+/// The latest runs of the feed, newest first.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct RunsShown {
     runs: Vec<RunShown>,

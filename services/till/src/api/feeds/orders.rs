@@ -15,19 +15,19 @@ use serde::Deserialize;
 use serde_json::Value;
 use utoipa::IntoParams;
 
-/// Where it is.
+/// The path of this endpoint.
 pub(crate) const PATH: &str = "/api/feeds/orders";
-/// What a feed is called that has no name.
+/// The name of a feed without one.
 const NAMELESS: &str = "orders";
 
-/// How the feed is taken in.
+/// How to take in the feed.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct FeedQuery {
-    /// What it is called in reports; `orders` without it.
+    /// Its name in reports; `orders` if left out.
     name: Option<String>,
-    /// `true`: only says what would become of it.
+    /// `true`: only reports what would happen.
     #[serde(rename = "dry-run")]
     dry_run: Option<String>,
 }
@@ -45,8 +45,8 @@ impl FeedQuery {
     }
 }
 
-/// Keeps the answer of a feed by its key. The feed itself was taken in before, in transactions of
-/// its own, and is known again by its bytes.
+/// Stores the answer for a feed under its key. The feed itself was taken in before, in its own transactions,
+/// and is recognized by its bytes.
 struct KeepReport(Value);
 
 #[async_trait]
@@ -74,8 +74,8 @@ impl From<FeedTrouble> for Problem {
     }
 }
 
-/// Takes a JSON feed of orders in, in the field names of `fleecefold feed in`. Orders that are
-/// refused are named in the report; the others are taken in.
+/// Takes in a JSON feed of orders, with the field names of `fleecefold feed in`. The report names rejected
+/// orders; the others are taken in.
 #[utoipa::path(post, path = PATH, tag = "online", params(FeedQuery, KeyHeader), request_body = Object,
     responses((status = 200, description = "The report.", body = Object), WriteProblems))]
 pub(crate) async fn take_orders(

@@ -11,15 +11,15 @@ use ledger::orders::EndHold;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// What was freed.
+/// The result of ending a hold.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct EndedShown {
-    /// How many lines went back to the free stock.
+    /// How many lines are free again.
     freed_lines: String,
 }
 
-/// Ends a hold: what it held is free again.
+/// Ends a hold, so that its items are free again.
 #[utoipa::path(delete, path = "/api/holds/{id}", tag = "holds",
     params(("id" = String, Path, description = "The hold."), KeyHeader),
     responses((status = 200, description = "What was freed.", body = EndedShown), WriteProblems))]

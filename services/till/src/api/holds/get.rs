@@ -10,15 +10,15 @@ use domain::ids::HoldGroupId;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// Some of the open holds, the latest first.
+/// Some of the open holds, latest first.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct HoldsShown {
     holds: Vec<HoldShown>,
-    /// The cursor of the rest; null if there is none.
+    /// The cursor for the rest; null if there is none.
     next: Option<String>,
 }
 
-/// What is set aside, for whom and until when.
+/// Everything on hold, for whom and until when.
 #[utoipa::path(get, path = "/api/holds", tag = "holds", params(PageQuery),
     responses((status = 200, description = "Some of the holds.", body = HoldsShown), ReadProblems))]
 pub(crate) async fn list_holds(

@@ -13,34 +13,34 @@ use ledger::shelf::{HoldLine, NewHold, Purpose};
 use serde::Deserialize;
 use utoipa::ToSchema;
 
-/// What is to be set aside: all of it or none.
+/// What to hold: all of it or none.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct HoldText {
     lines: Vec<HoldLineText>,
-    /// basket (for 10 minutes, while it is paid), customer or market.
+    /// basket (for 10 minutes, during payment), customer or market.
     #[serde(rename = "for")]
     purpose: String,
     #[serde(default)]
     for_whom: String,
-    /// RFC 3339, or a day, which means its noon. Of a basket it is set here; others may be open.
+    /// RFC 3339, or a day, which means noon. For a basket it is set by the server; others may have no end.
     until: Option<String>,
 }
 
-/// A line to set aside.
+/// A line to hold.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct HoldLineText {
-    /// sku, in-store code or GTIN.
+    /// A SKU, in-store code or GTIN.
     sku: String,
     quantity: String,
-    /// The unit of the quantity, for goods by weight; their own without it.
+    /// The unit of the quantity, for goods by weight; the item's own if left out.
     unit_code: Option<String>,
 }
 
 impl Body for HoldText {}
 
-/// What the API sets stock aside for; orders set it aside by themselves.
+/// The purposes that the API accepts; orders hold stock by themselves.
 const PURPOSES: [Purpose; 3] = [Purpose::Basket, Purpose::Customer, Purpose::Market];
 
 impl HoldText {
@@ -66,7 +66,7 @@ impl HoldText {
     }
 }
 
-/// Sets lines aside, all of them or none, and says until when.
+/// Holds lines, all or none, and says until when.
 #[utoipa::path(post, path = "/api/holds", tag = "holds", params(KeyHeader), request_body = HoldText,
     responses(
         (status = 201, description = "What was set aside, and until when.", body = HoldShown),
@@ -116,7 +116,7 @@ mod tests {
         assert_eq!(shop.get("/api/items/ROVING").await.json()["held"], "8.000");
     }
 
-    /// The answer is given again whole, and a customer's name stands in one place alone.
+    /// The answer is stored as a whole, so a customer's name must only be in the hold itself.
     #[tokio::test]
     async fn a_customer_s_name_is_not_kept_with_the_answer() {
         let shop = TestShop::open().await;

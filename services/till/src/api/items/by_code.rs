@@ -1,4 +1,4 @@
-//! One item, by any code that finds it: sku, in-store code or GTIN.
+//! One item, by its SKU, in-store code or GTIN.
 
 pub(crate) mod get;
 pub(crate) mod moves;

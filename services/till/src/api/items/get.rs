@@ -17,24 +17,24 @@ use utoipa::{IntoParams, ToSchema};
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct ItemsQuery {
-    /// Words that the name must hold, without case and marks.
+    /// Words that the name must contain, without case and accents.
     #[serde(default)]
     q: String,
-    /// `next` of the answer before; the first rows without it.
+    /// `next` from the previous answer; the first rows if left out.
     cursor: Option<String>,
-    /// How many rows, 1 to 200; 50 without it.
+    /// How many rows, 1 to 200; 50 if left out.
     limit: Option<String>,
 }
 
-/// Some of the items, the latest first.
+/// Some of the items, latest first.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct ItemsShown {
     items: Vec<ItemShown>,
-    /// The cursor of the rest; null if there is none.
+    /// The cursor for the rest; null if there is none.
     next: Option<String>,
 }
 
-/// The items, or those whose names hold words.
+/// All items, or those whose names contain certain words.
 #[utoipa::path(get, path = "/api/items", tag = "items", params(ItemsQuery),
     responses((status = 200, description = "Some of the items.", body = ItemsShown), ReadProblems))]
 pub(crate) async fn list_items(

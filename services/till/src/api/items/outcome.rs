@@ -1,4 +1,4 @@
-//! What became of rows that were added: styles or items.
+//! The outcome for each style or item that was added.
 
 use super::CalculationShown;
 use crate::api::answer::Answer;
@@ -9,40 +9,40 @@ use ledger::shelf::{ItemPrice, RowOutcome};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// What became of each, in their order.
+/// One outcome per row, in the same order.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct OutcomesShown {
     outcomes: Vec<OutcomeShown>,
 }
 
-/// What became of one.
+/// The outcome for one row.
 #[derive(Debug, Default, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct OutcomeShown {
     /// added, updated, unchanged or refused.
     outcome: &'static str,
-    /// Of an item.
+    /// For an item.
     #[serde(skip_serializing_if = "Option::is_none")]
     sku: Option<String>,
-    /// Of a style.
+    /// For a style.
     #[serde(skip_serializing_if = "Option::is_none")]
     style: Option<String>,
-    /// Of an item that was added.
+    /// For a new item.
     #[serde(skip_serializing_if = "Option::is_none")]
     in_store_code: Option<String>,
-    /// Of an item that was added.
+    /// For a new item.
     #[serde(skip_serializing_if = "Option::is_none")]
     price: Option<String>,
-    /// Of an item that was added and priced by its style's rule.
+    /// For a new item with a calculated price.
     #[serde(skip_serializing_if = "Option::is_none")]
     calculation: Option<CalculationShown>,
-    /// Why it was refused.
+    /// Why it was rejected.
     #[serde(skip_serializing_if = "Option::is_none")]
     problem: Option<ProblemDocument>,
 }
 
-/// One alone that is refused is a problem by itself. Otherwise each says what became of it; if all
-/// are new, the status says so too.
+/// A single rejected row is a problem by itself. Otherwise each row has its outcome, and the status says
+/// whether all are new.
 pub(crate) fn answer(done: Done<Vec<RowOutcome>>, place: &str) -> Result<Answer<OutcomesShown>, Problem> {
     let Done { mut answer, replayed } = done;
     if let [RowOutcome::Refused(rejection)] = answer.as_slice() {

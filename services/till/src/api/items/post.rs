@@ -15,7 +15,7 @@ use ledger::shelf::{AddItems, MAX_ITEMS_AT_ONCE, NewItem};
 use serde::Deserialize;
 use utoipa::ToSchema;
 
-/// New items, or known ones by their sku with new texts and prices; stock of known ones stays.
+/// New items, or known ones by their SKU with new texts and prices; the stock of known ones stays.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct ItemsText {
@@ -28,9 +28,9 @@ pub(crate) struct ItemsText {
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct ItemText {
     name: String,
-    /// piece, counted or weight. Left out: weight with `unitCode`, counted with `quantity`, else piece.
+    /// piece, counted or weight. If left out: weight with `unitCode`, counted with `quantity`, otherwise piece.
     kind: Option<String>,
-    /// The owner's own code; the in-store code without it.
+    /// The owner's code; the in-store code if left out.
     sku: Option<String>,
     gtin13: Option<String>,
     style: Option<String>,
@@ -41,19 +41,19 @@ pub(crate) struct ItemText {
     #[serde(default)]
     material: String,
     weight: Option<WeightText>,
-    /// Money added to the weight's price.
+    /// Added to the price by weight.
     extras: Option<String>,
-    /// Instead of the computed price.
+    /// A price override.
     price: Option<String>,
     cost: Option<String>,
     quantity: Option<String>,
-    /// The unit that goods by weight are stocked and priced in: ONZ, LBR, GRM, HGM or KGM.
+    /// The unit in which goods by weight are stocked and priced: ONZ, LBR, GRM, HGM or KGM.
     unit_code: Option<String>,
     #[serde(default)]
     description: String,
     #[serde(default)]
     image: Vec<String>,
-    /// Never to be listed online.
+    /// Whether it must never be listed online.
     #[serde(default)]
     do_not_list: bool,
 }
@@ -117,8 +117,8 @@ impl ItemText {
     }
 }
 
-/// Adds items, weighed and priced by their style's rule or by hand. One alone that is refused is a
-/// problem; of several, each says what became of it. A value that cannot be read refuses them all.
+/// Adds items, with calculated prices or price overrides. A single rejected item is a problem; of several, each
+/// has its outcome. A value that cannot be read rejects all of them.
 #[utoipa::path(post, path = "/api/items", tag = "items", params(KeyHeader), request_body = ItemsText,
     responses(
         (status = 200, description = "What became of each.", body = OutcomesShown),
@@ -155,7 +155,7 @@ mod tests {
             (&outcome["outcome"], &outcome["sku"], &outcome["price"]),
             (&"added".into(), &"C2".into(), &"52.00".into())
         );
-        // 6.35 × 7.50 = 47.625, half away from zero 47.63; with 4.00 51.63; to the nearest whole 52.
+        // 6.35 × 7.50 = 47.625, half away from zero 47.63; with 4.00, 51.63; to the nearest whole amount, 52.
         let words = "6.35 oz × 7.50 an ounce = 47.63 + 4.00 extras → 52.00";
         assert_eq!(outcome["calculation"]["words"], words);
         let again = shop

@@ -16,14 +16,14 @@ pub(crate) struct AllLimitsShown {
     tokens: Vec<TokenLimits>,
 }
 
-/// Everybody's of a role.
+/// The limits of everybody with a role.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct RoleLimits {
     role: &'static str,
     limits: LimitsShown,
 }
 
-/// A token's: its own, and its role's where it has none.
+/// The limits of a token: its own, or its role's where it has none.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct TokenLimits {
     name: String,
@@ -31,7 +31,7 @@ pub(crate) struct TokenLimits {
     limits: LimitsShown,
 }
 
-/// How far each role and each token may go. An owner has no limits.
+/// The limits of each role and each token. Owners have none.
 #[utoipa::path(get, path = "/api/limits", tag = "limits",
     responses((status = 200, description = "The limits that hold now.", body = AllLimitsShown), ReadProblems))]
 pub(crate) async fn read_limits(State(app): State<App>) -> Result<Json<AllLimitsShown>, Problem> {

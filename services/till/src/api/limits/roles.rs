@@ -10,7 +10,7 @@ use axum::extract::State;
 use domain::people::Role;
 use ledger::people::{LimitsOf, SetLimits};
 
-/// Says how far everybody of a role may go. An owner has no limits.
+/// Sets the limits of everybody with a role. Owners have none.
 #[utoipa::path(patch, path = "/api/limits/roles/{role}", tag = "limits", request_body = LimitsText,
     params(("role" = String, Path, description = "counter or maker"), KeyHeader),
     responses((status = 200, description = "The limits that hold now.", body = LimitsShown), WriteProblems))]

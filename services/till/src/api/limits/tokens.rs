@@ -10,7 +10,7 @@ use axum::extract::State;
 use domain::text;
 use ledger::people::{LimitsOf, SetLimits};
 
-/// Says how far a token may go; its own limits go before its role's.
+/// Sets the limits of a token; they take precedence over its role's.
 #[utoipa::path(patch, path = "/api/limits/tokens/{name}", tag = "limits", request_body = LimitsText,
     params(("name" = String, Path, description = "What the token is called"), KeyHeader),
     responses((status = 200, description = "The limits that hold now.", body = LimitsShown), WriteProblems))]
@@ -34,7 +34,7 @@ mod tests {
     use domain::people::Role;
     use serde_json::{Value, json};
 
-    /// The program's own limits, whatever its role; what a person of that role may do stays.
+    /// The token's own limits apply, whatever its role; those of people with the role stay.
     #[tokio::test]
     async fn a_token_has_limits_of_its_own() {
         let shop = TestShop::open().await;

@@ -1,4 +1,4 @@
-//! What a person can choose for a line of an order that waits.
+//! Decisions about an out-of-stock line of an order.
 
 pub(crate) mod closest;
 pub(crate) mod fill;
@@ -20,24 +20,24 @@ use utoipa::ToSchema;
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct ReasonBody {
-    /// For those who ask later.
+    /// The reason, for later questions.
     reason: Option<String>,
 }
 
 impl Body for ReasonBody {}
 
-/// What became of the line.
+/// The result for the line.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct DecidedShown {
     /// The order.
     order: String,
     order_number: String,
-    /// Its sale; null if its money goes back and nothing of the order was sold.
+    /// The order's sale; null if the line is refunded and nothing of the order was sold.
     sale: Option<String>,
-    /// What is to be given back to the buyer, goods with their tax; null if the line was sold.
+    /// The amount to refund to the buyer, tax included; null if the line was sold.
     goods_back: Option<String>,
-    /// Shipping that goes back with it, once nothing of the order can be filled.
+    /// The shipping to refund with it, once nothing of the order can be filled.
     shipping_back: Option<String>,
 }
 
@@ -53,7 +53,7 @@ impl From<LineDecided> for DecidedShown {
     }
 }
 
-/// Decides about the line.
+/// Carries out the decision.
 async fn decide(
     app: &App,
     key: &Key,

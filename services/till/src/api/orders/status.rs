@@ -12,13 +12,14 @@ use ledger::orders::{SettleStatus, SettledStatus, StatusSettled};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-/// What an order with an unknown status is.
+/// The decision about an order with an unknown status.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct StatusText {
-    /// `OrderProcessing` if it is paid: what is on hold is sold. `OrderCancelled` if it is over: what is on hold is free.
+    /// `OrderProcessing` if it is paid: what is on hold is sold. `OrderCancelled` if it is canceled: the holds
+    /// are released.
     order_status: String,
-    /// For those who ask later.
+    /// The reason, for later questions.
     reason: Option<String>,
 }
 
@@ -33,7 +34,7 @@ pub(crate) struct StatusShown {
     order_number: String,
     /// Its sale; null if nothing of it was sold.
     sale: Option<String>,
-    /// Lines that are out of stock and wait for a choice.
+    /// Lines that are out of stock and wait for a decision.
     short: String,
 }
 
@@ -48,7 +49,7 @@ impl From<StatusSettled> for StatusShown {
     }
 }
 
-/// Says what an order is whose status is unknown here; its stock is on hold until then.
+/// Settles an order with an unknown status; its stock is on hold until then.
 #[utoipa::path(post, path = "/api/orders/{id}/status", operation_id = "set_order_status", tag = "online",
     params(("id" = String, Path, description = "The order."), KeyHeader), request_body = StatusText,
     responses((status = 200, description = "What became of the order.", body = StatusShown), WriteProblems))]

@@ -10,15 +10,15 @@ use domain::ids::SaleId;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// Some of the sales, the latest made first.
+/// Some of the sales, the latest first.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct SalesShown {
     sales: Vec<SaleShown>,
-    /// The cursor of the rest; null if there is none.
+    /// The cursor for the rest; null if there is none.
     next: Option<String>,
 }
 
-/// The sales.
+/// All sales.
 #[utoipa::path(get, path = "/api/sales", tag = "sales", params(PageQuery),
     responses((status = 200, description = "Some of the sales.", body = SalesShown), ReadProblems))]
 pub(crate) async fn list_sales(

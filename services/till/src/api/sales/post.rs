@@ -11,7 +11,7 @@ use ledger::sales::SaleDone;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// A sale that was rung up.
+/// The sale that was rung up.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct SaleMade {
     id: String,
@@ -19,7 +19,7 @@ pub(crate) struct SaleMade {
     channel: String,
     at: String,
     totals: TotalsShown,
-    /// What goes back over the counter.
+    /// The change to hand back.
     change: String,
     lines: Vec<LineShown>,
 }
@@ -38,7 +38,7 @@ impl From<SaleDone> for SaleMade {
     }
 }
 
-/// Rings up a sale: stock, books and receipt in one transaction, or a refusal that says why.
+/// Rings up a sale: stock, books and receipt in one transaction, or a rejection that says why.
 #[utoipa::path(post, path = "/api/sales", tag = "sales", params(KeyHeader), request_body = SaleText,
     responses(
         (status = 201, description = "The sale, its receipt and the change.", body = SaleMade,

@@ -1,4 +1,4 @@
-//! A sale as it is asked for.
+//! A sale in a request.
 
 use crate::problem::Problem;
 use crate::request::body::Body;
@@ -19,15 +19,15 @@ pub(crate) struct SaleText {
     channel: String,
     /// 1 to 200.
     lines: Vec<SaleLineText>,
-    /// Off the sale as a whole, spread over its lines.
+    /// The discount on the whole sale, spread over its lines.
     discount: Option<String>,
-    /// Shipping charged.
+    /// Shipping that the customer pays.
     shipping: Option<String>,
     /// At most 20. Cash may be more than is due: the rest is change.
     tenders: Vec<TenderText>,
-    /// The basket's hold: exactly its lines are sold.
+    /// The hold of the current sale; exactly its lines are sold.
     hold: Option<String>,
-    /// RFC 3339, or a day, which means its noon; now without it.
+    /// RFC 3339, or a day, which means noon; now if left out.
     at: Option<String>,
     #[serde(default)]
     note: String,
@@ -39,23 +39,23 @@ pub(crate) struct SaleText {
 pub(crate) struct SaleLineText {
     /// goods, gift-note or deposit; goods without it.
     kind: Option<String>,
-    /// Goods: sku, in-store code or GTIN.
+    /// Goods: a SKU, in-store code or GTIN.
     sku: Option<String>,
     /// Goods: how much.
     quantity: Option<String>,
-    /// Goods: the unit of the quantity, for goods by weight; their own without it.
+    /// Goods: the unit of the quantity, for goods by weight; the item's own if left out.
     unit_code: Option<String>,
-    /// Goods: off this line.
+    /// Goods: the discount on this line.
     discount: Option<String>,
-    /// Goods: tax of this line.
+    /// Goods: the sales tax of this line.
     tax: Option<String>,
-    /// Gift note or deposit: what the receipt says.
+    /// Gift certificate or deposit: the text on the receipt.
     title: Option<String>,
-    /// Gift note or deposit: how much.
+    /// Gift certificate or deposit: how much.
     amount: Option<String>,
 }
 
-/// How part of it is paid.
+/// One payment.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct TenderText {
@@ -101,7 +101,7 @@ fn bounded(pointer: &str, count: usize, most: usize) -> Result<(), Problem> {
     Ok(())
 }
 
-/// An amount that is not below 0, and nothing if it is left out.
+/// An amount of 0 or more; 0 if it is left out.
 fn amount(text: Option<&str>, currency: Currency, pointer: &str) -> Result<Money, Problem> {
     let money = values::money_or_none(text, currency, pointer)?;
     if money.is_negative() {
@@ -155,7 +155,7 @@ fn present<'a>(text: Option<&'a str>, pointer: &str, words: &str) -> Result<&'a 
     text.ok_or_else(|| Problem::invalid(pointer, words))
 }
 
-/// Fields that the other kind of line has.
+/// Fields that only the other kind of line has.
 fn absent<const N: usize>(
     place: &str,
     kind: &str,

@@ -8,7 +8,7 @@ use ledger::shelf::StyleView;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// All styles by name. A farm makes dozens, so that they are answered at once.
+/// All styles by name. A farm has dozens, so they fit in one answer.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct StylesShown {
     styles: Vec<StyleShown>,
@@ -19,7 +19,7 @@ pub(crate) struct StylesShown {
 #[serde(rename_all = "camelCase")]
 pub(crate) struct StyleShown {
     style: String,
-    /// Money for one unit of weight.
+    /// Money per unit of weight.
     rate: String,
     unit_code: &'static str,
     /// exact, five, whole, or an amount such as 0.95.
@@ -45,7 +45,7 @@ impl From<StyleView> for StyleShown {
     }
 }
 
-/// The styles.
+/// All styles.
 #[utoipa::path(get, path = "/api/styles", tag = "items",
     responses(
         (status = 200, description = "All styles.", body = StylesShown),

@@ -15,7 +15,7 @@ use utoipa::ToSchema;
 
 /// The most styles at once.
 const MAX_STYLES: usize = 500;
-/// The ending of a style that says none.
+/// The ending of a style that has none.
 const EXACT: &str = "exact";
 
 /// New styles, or known ones with new rates. Prices of items stay as they are.
@@ -30,15 +30,15 @@ pub(crate) struct StylesText {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct StyleText {
-    /// Its name; found without case.
+    /// Found without case.
     style: String,
-    /// Money for one unit of weight, such as `7.50`.
+    /// Money per unit of weight, such as `7.50`.
     rate: String,
     /// UN/CEFACT: ONZ, LBR, GRM, HGM or KGM.
     unit_code: String,
-    /// exact, five, whole, or an amount such as 0.95; exact without it.
+    /// exact, five, whole, or an amount such as 0.95; exact if left out.
     ending: Option<String>,
-    /// The least that a piece costs.
+    /// The lowest price of a piece.
     minimum: Option<String>,
     #[serde(default)]
     sizes: Vec<String>,
@@ -83,8 +83,7 @@ impl StyleText {
     }
 }
 
-/// Adds styles, or brings known ones up to date. One style alone that is refused is a problem; of
-/// several, each says what became of it.
+/// Adds styles, or updates known ones. A single rejected style is a problem; of several, each has its outcome.
 #[utoipa::path(post, path = "/api/styles", tag = "items", params(KeyHeader), request_body = StylesText,
     responses(
         (status = 200, description = "What became of each.", body = OutcomesShown),

@@ -1,4 +1,4 @@
-//! Every route, by people of each role as they are at the counter: signed in by password, and by PIN.
+//! Every route, as people of each role at the counter use it: signed in with a password and with a PIN.
 
 use super::*;
 use crate::edge::routes::routes;
@@ -14,10 +14,9 @@ use ledger::people::By;
 use ledger::sales::{BasketChange, OpenBasket, OpenDrawer};
 use serde_json::json;
 
-/// Routes below which a session ends by which they are reached: each is asked in a session of its own.
+/// Routes below these end the session that is used; each gets a session of its own.
 const ENDING: [&str; 2] = ["/sign-out", "/account"];
 
-/// Somebody who is signed in.
 #[derive(Clone)]
 struct Hand {
     role: Role,
@@ -42,7 +41,7 @@ impl Hand {
         self.form_token = self.browser.token().to_owned();
     }
 
-    /// Asks as a page's form, or as a page's script, would.
+    /// Sends a request like a form or a script on a page.
     async fn ask(&mut self, route: &Route, path: &str) -> Reply {
         if route.method == Method::GET {
             return self.browser.get(path).await;
@@ -55,7 +54,7 @@ impl Hand {
         self.browser.ask(route.method.as_str(), path, Some("{}".to_owned()), &own).await
     }
 
-    /// Whether the table lets them take a route.
+    /// Whether the table of permissions lets them use a route.
     fn may(&self, route: &Route) -> bool {
         match route.access {
             Access::Public | Access::Authenticated => true,
@@ -67,13 +66,13 @@ impl Hand {
     }
 }
 
-/// Whether it was refused for who they are. What else is wrong with a request is found later.
+/// Whether it was refused because of who they are. Other problems with a request are found later.
 fn is_refused(reply: &Reply) -> bool {
     let words = String::from_utf8_lossy(&reply.bytes);
     reply.status == 403 && words.contains("Not allowed")
 }
 
-/// People of each role, twice: by password, and by PIN on an enrolled device.
+/// People with each role, twice: with a password, and with a PIN on a registered device.
 async fn hands(shop: &TestShop) -> Vec<Hand> {
     let mut tablet = Browser::new(shop);
     let mut hands = Vec::new();
@@ -103,7 +102,7 @@ async fn every_route_lets_in_the_people_whom_the_table_lets_in() {
     let all = routes(true);
     let mut asked = 0;
     for mut hand in hands(&shop).await {
-        // The one before has ended all their sessions.
+        // The previous one has ended all their sessions.
         hand.sign_in().await;
         for route in all.iter().filter(|route| route.access != Access::Public) {
             let part = |part: &str| if part.starts_with('{') { "77".to_owned() } else { part.to_owned() };
@@ -113,7 +112,8 @@ async fn every_route_lets_in_the_people_whom_the_table_lets_in() {
             let location = reply.header("location").unwrap_or_default();
             assert!(reply.status != 401 && !location.starts_with("/sign-in?"), "{what}: {}", reply.status);
             let words = String::from_utf8_lossy(&reply.bytes);
-            // Whoever may is refused for no other reason either: the form is their own, and the password fresh.
+            // Whoever may use it is not refused for another reason either: the form is their own, and the
+            // password recent.
             assert_eq!(reply.status != 403, hand.may(route), "{what}: {} {words}", reply.status);
             assert_eq!(is_refused(&reply), reply.status == 403, "{what}: {words}");
             asked += 1;
@@ -125,7 +125,7 @@ async fn every_route_lets_in_the_people_whom_the_table_lets_in() {
     assert!(asked > 600, "{asked}");
 }
 
-/// On the counter's pages of things that are there: whoever may is shown the page itself.
+/// The counter's pages of existing things: whoever may see them is shown the page itself.
 #[tokio::test]
 async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
     let shop = TestShop::open().await.with_feed_adapter();
@@ -152,13 +152,13 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
                 route.path.replace("{basket}", &slip).replace("{sale}", &sale).replace("{turn}", &turn);
             assert!(!path.contains('{'), "{path} needs a thing of its own");
             let reply = hand.ask(route, &path).await;
-            // Nothing is being paid: that page leads back to the slip.
+            // Nothing is being paid, so that page leads back to the sale.
             let expected: &[u16] = if path.ends_with("/pay") { &[200, 303] } else { &[200] };
             let what = format!("{path} as {} by {:?}", hand.role, hand.by);
             assert!(expected.contains(&reply.status), "{what}: {} {}", reply.status, reply.text());
             assert!(!reply.text().contains("12.50"), "{what} shows what goods cost");
         }
-        // Another's form token is nobody's.
+        // The token from somebody else's form is worth nothing.
         let foreign = mask::masked("another form's");
         let reply = hand.browser.post_with("/counter/scan", &foreign, &[], &[]).await;
         assert!(reply.status == 403 && reply.text().contains("form has expired"), "{}", reply.text());

@@ -1,4 +1,4 @@
-//! Who comes in where: every route and every role, tokens that are none, changes by cookie.
+//! Who gets in where: every route and every role, invalid tokens, changes with a cookie.
 
 use super::*;
 use crate::edge::routes::routes;
@@ -12,13 +12,12 @@ use domain::people::{Permission, Role};
 use ledger::people::{CONFIRMED_FOR_MS, EndToken};
 use serde_json::json;
 
-/// A path below a route.
 fn below(route: &Route) -> String {
     let part = |part: &str| if part.starts_with('{') { "77".to_owned() } else { part.to_owned() };
     route.path.split('/').map(part).collect::<Vec<_>>().join("/")
 }
 
-/// Asks with nothing but who it is: whatever else is wrong with the request is found later.
+/// Sends only who it is: other problems with the request are found later.
 async fn asked(shop: &TestShop, route: &Route) -> (u16, String) {
     let reply = shop.ask(route.method.clone(), &below(route), &[], Body::empty()).await;
     (reply.status, reply.header("location").unwrap_or_default().to_owned())
@@ -53,7 +52,7 @@ async fn every_route_lets_in_whom_the_table_lets_in_and_nobody_else() {
     }
 }
 
-/// The browser of an owner who is signed in by password, and of one by PIN.
+/// The browser of an owner who signed in with a password, and of one with a PIN.
 async fn owners(shop: &TestShop) -> [Browser; 2] {
     let maud = person(shop, "Maud", Role::Owner, Some("407138")).await.to_string();
     let mut by_password = Browser::new(shop);
@@ -68,7 +67,7 @@ async fn owners(shop: &TestShop) -> [Browser; 2] {
     [by_password, by_pin]
 }
 
-// OWASP ASVS 5.0.0, 7.5.1 and 8.2.1: what a session may depends on how it was opened, and how long ago.
+// OWASP ASVS 5.0.0, 7.5.1 and 8.2.1: what a session may do depends on how and how long ago it was opened.
 #[tokio::test]
 async fn every_route_asks_how_and_when_its_person_signed_in() {
     let shop = TestShop::open().await.with_feed_adapter();
@@ -107,7 +106,7 @@ async fn every_route_asks_how_and_when_its_person_signed_in() {
     }
 }
 
-/// What is open to everybody is short enough to be read.
+/// What is open to everybody is short enough to read.
 #[tokio::test]
 async fn what_asks_for_nobody_stands_here() {
     let open: Vec<String> = routes(true)
@@ -241,7 +240,7 @@ async fn a_change_by_cookie_comes_from_a_page_of_ours() {
 async fn what_is_of_this_machine_is_not_seen_from_afar() {
     let shop = TestShop::open().await;
     let shop = shop.at_site("https://shop.example");
-    // A proxy that nobody named may stand on this machine; one that is named elsewhere does not.
+    // A proxy that nobody named may be on this machine; one that is named elsewhere is not.
     assert_eq!(Browser::new(&shop).get("/metrics").await.status, 404);
     let shop = shop.behind_proxy("10.0.0.1");
     let mut here = Browser::new(&shop);

@@ -1,4 +1,4 @@
-//! Taking connections: so many in all, so many from one address, and on through whatever the system refuses.
+//! Accepts connections: up to a limit in all and from one address, and in spite of errors from the system.
 
 use super::timed_stream::{Exchange, TimedStream};
 use crate::traffic::client_address::{ClientAddress, Proxies};
@@ -26,14 +26,13 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use tokio::task::JoinSet;
 use tokio::time::Instant;
 
-/// The largest head of a request: four times what proxies commonly let through (8 KiB; common practice, no source).
+/// The largest header block of a request: four times what proxies commonly accept (8 KiB; common practice,
+/// no source).
 const MAX_HEAD_BYTES: usize = 32 * 1024;
-/// What is kept of a connection in memory: a head, and as much of a body.
+/// The buffer of a connection: a header block, and as much of a body.
 const MAX_BUFFER_BYTES: usize = 2 * MAX_HEAD_BYTES;
 
-/// Where connections come from.
 pub(super) trait Accept: Send {
-    /// The next one.
     fn next(&mut self) -> impl Future<Output = io::Result<(TcpStream, SocketAddr)>> + Send;
 }
 
@@ -43,17 +42,17 @@ impl Accept for TcpListener {
     }
 }
 
-/// How connections are taken.
+/// What connections are accepted under.
 #[derive(Clone)]
 pub(super) struct Terms {
     pub(super) router: Router,
     pub(super) limits: Limits,
     pub(super) proxies: Proxies,
-    /// Turns true at the end.
+    /// Becomes true at shutdown.
     pub(super) ending: watch::Receiver<bool>,
 }
 
-/// Takes connections until told to end, and gives back those that are still at work.
+/// Accepts connections until shutdown, and returns those that are still being answered.
 pub(super) async fn take(mut from: impl Accept, terms: Terms) -> JoinSet<()> {
     let all = Arc::new(Semaphore::new(terms.limits.connections));
     let each = Arc::new(Each::default());
@@ -69,7 +68,7 @@ pub(super) async fn take(mut from: impl Accept, terms: Terms) -> JoinSet<()> {
             tracing::warn!(most, times, "as many connections are open as may be; others wait");
         }
         let next = async {
-            // An error would be a semaphore that was closed, which this never is.
+            // An error would mean a closed semaphore, and this one never is.
             let place = all.clone().acquire_owned().await.ok();
             (place, accepted(&mut from, &terms.limits, &mut refused).await)
         };
@@ -88,13 +87,13 @@ pub(super) async fn take(mut from: impl Accept, terms: Terms) -> JoinSet<()> {
     }
 }
 
-/// The next connection, however long the system refuses one: it does where too many files are open (EMFILE, ENFILE),
-/// and that passes.
+/// The next connection, however long the system refuses: it does when too many files are open (EMFILE, ENFILE),
+/// which passes.
 async fn accepted(from: &mut impl Accept, limits: &Limits, refused: &mut Rarely) -> (TcpStream, SocketAddr) {
     loop {
         match from.next().await {
             Ok(connection) => return connection,
-            // Gone before it was taken: nothing is wrong here.
+            // The client left before it was accepted: nothing is wrong here.
             Err(error) if is_of_the_other_side(error.kind()) => {
                 tracing::debug!(%error, "a connection broke off");
             }
@@ -118,14 +117,14 @@ fn is_of_the_other_side(kind: ErrorKind) -> bool {
     )
 }
 
-/// Answers what one connection asks, until it ends or the program does.
+/// Answers the requests of one connection until it or the program ends.
 async fn talk(
     stream: TcpStream,
     peer: SocketAddr,
     terms: Terms,
     _places: (Option<OwnedSemaphorePermit>, Own),
 ) {
-    // An answer is one small packet; without this it waits for the acknowledgement of the last.
+    // An answer is one small packet; without this it would wait for the acknowledgement of the previous one.
     if let Err(error) = stream.set_nodelay(true) {
         tracing::debug!(%error, "a connection stays with delays");
     }
@@ -150,7 +149,7 @@ async fn talk(
     let ended = tokio::select! {
         ended = connection.as_mut() => ended,
         () = over(&mut ending) => {
-            // What is under way is answered; nothing more is asked.
+            // The running request is answered; no other is read.
             connection.as_mut().graceful_shutdown();
             connection.await
         }
@@ -160,12 +159,12 @@ async fn talk(
     }
 }
 
-/// Waits for the program to be told to end; if nobody can tell any more, that is the end too.
+/// Waits for shutdown; a dropped sender counts as shutdown too.
 async fn over(ending: &mut watch::Receiver<bool>) {
     let _ = ending.wait_for(|is_over| *is_over).await;
 }
 
-/// Ends an exchange when it is dropped.
+/// Ends an exchange when dropped.
 struct Answering(Arc<Exchange>);
 
 impl Drop for Answering {
@@ -174,7 +173,7 @@ impl Drop for Answering {
     }
 }
 
-/// The body of an answer, with whom to tell when it is over.
+/// The body of an answer, which reports when it is done.
 struct Tracked {
     body: Body,
     _until: Answering,
@@ -200,12 +199,12 @@ impl HttpBody for Tracked {
     }
 }
 
-/// Connections by address; of IPv6 by the network of a home.
+/// Connections by address; of IPv6, by the network of one home.
 #[derive(Debug, Default)]
 pub(super) struct Each(Mutex<HashMap<IpAddr, usize>>);
 
 impl Each {
-    /// A place, if the address has fewer than `most`.
+    /// A slot, if the address has fewer than `most`.
     pub(super) fn take(of: &Arc<Self>, address: IpAddr, most: usize) -> Option<Own> {
         let mut open = of.0.lock().unwrap_or_else(PoisonError::into_inner);
         let count = open.entry(address).or_default();
@@ -218,7 +217,7 @@ impl Each {
     }
 }
 
-/// A place of an address, given back at its end.
+/// One address's slot, given back when dropped.
 #[derive(Debug)]
 pub(super) struct Own {
     of: Arc<Each>,
@@ -237,7 +236,7 @@ impl Drop for Own {
     }
 }
 
-/// Says something now and then, however often it happens.
+/// Logs something at most once in a while, however often it happens.
 #[derive(Debug)]
 struct Rarely {
     every: Duration,
@@ -250,7 +249,7 @@ impl Rarely {
         Self { every: limits.log_every, last: None, times: 0 }
     }
 
-    /// How often it was since it was said last, if it is to be said now.
+    /// How often it happened since it was last logged, if it is to be logged now.
     fn now(&mut self) -> Option<u64> {
         self.times += 1;
         if self.last.is_some_and(|last| last.elapsed() < self.every) {

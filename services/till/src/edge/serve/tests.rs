@@ -15,7 +15,7 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 use tokio::sync::oneshot;
 
-/// Sends bytes and reads until the other side ends.
+/// Sends a request and reads until the server closes the connection.
 async fn ask(address: SocketAddr, request: &str) -> String {
     let mut connection = TcpStream::connect(address).await.expect("a connection");
     connection.write_all(request.as_bytes()).await.expect("sent");
@@ -77,7 +77,7 @@ async fn a_request_under_way_ends_before_the_program_does() {
     );
     let mut connection = TcpStream::connect(address).await.expect("a connection");
     connection.write_all(head.as_bytes()).await.expect("sent");
-    // The head has surely been read once another request was answered.
+    // The header was certainly read once another request has been answered.
     ask(address, &format!("GET /health/live HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n")).await;
     stop.send(()).expect("still serving");
     tokio::time::sleep(Duration::from_millis(50)).await;

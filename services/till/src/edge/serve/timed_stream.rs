@@ -1,4 +1,4 @@
-//! A connection whose other side must not take for ever: to say what it wants, and to read what it is answered.
+//! A connection with time limits for the other side: to send its request, and to read the answer.
 
 use crate::traffic::limits::Limits;
 use std::future::Future;
@@ -12,7 +12,7 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
 use tokio::time::{Sleep, sleep};
 
-/// What a connection is at.
+/// What a connection is doing.
 #[derive(Debug, Default)]
 pub(super) struct Exchange {
     heads: AtomicUsize,
@@ -20,30 +20,29 @@ pub(super) struct Exchange {
 }
 
 impl Exchange {
-    /// A head was read. Until it is answered nothing is waited for but its body, which has a pace of its own.
+    /// A header was read. Until it is answered, only its body is waited for, which has its own pace.
     pub(super) fn begin(&self) {
         self.heads.fetch_add(1, Ordering::Relaxed);
         self.is_answering.store(true, Ordering::Relaxed);
     }
 
-    /// The answer is written, or given up.
+    /// The answer was written or given up.
     pub(super) fn end(&self) {
         self.is_answering.store(false, Ordering::Relaxed);
     }
 }
 
-/// A connection with its clocks.
 #[derive(Debug)]
 pub(super) struct TimedStream {
     inner: TcpStream,
     exchange: Arc<Exchange>,
-    /// Heads that were read when the clock was last looked at.
+    /// Headers that had been read when the clock was last checked.
     heads: usize,
     head: Clock,
     stall: Clock,
 }
 
-/// Runs from when it is wound until it is stopped.
+/// A timer that runs from when it is started until it is stopped.
 #[derive(Debug)]
 struct Clock {
     time: Duration,
@@ -74,14 +73,14 @@ fn too_long(what: &'static str) -> io::Error {
 }
 
 impl TimedStream {
-    /// The first head is waited for from now on; later ones from their first byte.
+    /// The first header's time starts now; later ones' with their first byte.
     pub(super) fn new(inner: TcpStream, limits: &Limits, exchange: Arc<Exchange>) -> Self {
         let (mut head, stall) = (Clock::new(limits.head), Clock::new(limits.stall));
         head.wind();
         Self { inner, exchange, heads: 0, head, stall }
     }
 
-    /// Gives the other side up that reads nothing.
+    /// Gives up on a client that reads nothing.
     fn written<T>(&mut self, context: &mut Context<'_>, written: Poll<io::Result<T>>) -> Poll<io::Result<T>> {
         if written.is_ready() {
             self.stall.stop();

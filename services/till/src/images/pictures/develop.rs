@@ -1,6 +1,6 @@
-//! From a camera's file to three plain JPEGs. Nothing of the file goes on but the colors of its
-//! points: each size is encoded anew. What decoding it will take is reckoned from its head, and refused before
-//! anything is decoded.
+//! From a camera's file to three plain JPEGs. Only the pixels' colors are kept: each size is encoded anew. The
+//! memory that decoding will need is estimated from the header, and too much is refused before anything is
+//! decoded.
 
 use super::needs;
 use super::{MAX_BYTES, PictureError, Size};
@@ -17,20 +17,22 @@ use std::io::Cursor;
 
 /// The longest side of a photograph, in pixels: room for a panorama of [`MAX_POINTS`]. Our choice, no source.
 pub(super) const MAX_SIDE: u32 = 20_000;
-/// The most pixels: phones take up to 50 million in a shop's usual settings (from memory).
+/// The most pixels: phones' usual settings go up to 50 million (from memory).
 pub(super) const MAX_POINTS: u64 = 60_000_000;
-/// The most memory that decoding may take: 60 million pixels of three bytes, the file itself, and some to spare.
+/// The most memory that decoding may take: 60 million pixels of three bytes, the file itself, and a
+/// reserve.
 pub(super) const MAX_DECODED: u64 = 256 * 1024 * 1024;
-/// JPEG quality. By our own look at knitwear a higher one shows no difference, and a large photograph stays below 500 KB.
+/// JPEG quality. In our own comparison on knitwear a higher one made no visible difference, and a large
+/// photograph stays below 500 KB.
 const QUALITY: u8 = 84;
-/// How the three colors add to lightness, in thousandths (Rec. ITU-R BT.709, item 3.2).
+/// The weights of red, green and blue in lightness, in thousandths (Rec. ITU-R BT.709, item 3.2).
 const LIGHTNESS_OF: [u64; 3] = [213, 715, 72];
 
-/// A photograph, ready to be written.
+/// A photograph's three files, ready to be written.
 #[derive(Debug)]
 pub(super) struct Developed {
     pub(super) picture: Picture,
-    /// Each file with its name, the smallest first: when the large one is there, all are.
+    /// Each file with its name, smallest first: if the large one exists, all do.
     pub(super) files: Vec<(String, Vec<u8>)>,
 }
 
@@ -61,7 +63,7 @@ pub(super) fn develop(bytes: &[u8]) -> Result<Developed, PictureError> {
     Ok(Developed { picture, files })
 }
 
-/// Decodes it, after its head has said that it is of a size that can be.
+/// Decodes an image whose header states a size within the limits.
 fn decode(bytes: &[u8]) -> Result<(DynamicImage, Orientation), PictureError> {
     if bytes.len() > MAX_BYTES {
         return Err(PictureError::TooManyBytes);
@@ -83,7 +85,7 @@ fn decode(bytes: &[u8]) -> Result<(DynamicImage, Orientation), PictureError> {
     if needs::memory(format, bytes, (width, height), decoder.total_bytes()) > MAX_DECODED {
         return Err(PictureError::TooMuchMemory);
     }
-    // One that does not say how it stands, or says it in no sense, stands as it is.
+    // A photograph without a valid orientation is taken as upright.
     let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
     let image = DynamicImage::from_decoder(decoder).map_err(unread)?;
     Ok((image, orientation))
@@ -96,8 +98,9 @@ fn unread(error: ImageError) -> PictureError {
     }
 }
 
-/// So that its longest side is at most `longest`. Much larger ones are first averaged down to twice
-/// that, which is quick; the last step is done well. The size is that of the whole image: rounded once.
+/// Resizes so that the longest side is at most `longest`. Much larger images are first averaged down to twice
+/// that size, which is fast; the last step uses a good filter. The size is computed from the original: rounded
+/// once.
 pub(super) fn fitted(image: DynamicImage, longest: u32) -> DynamicImage {
     let side = image.width().max(image.height());
     if side <= longest {
@@ -106,21 +109,21 @@ pub(super) fn fitted(image: DynamicImage, longest: u32) -> DynamicImage {
     let [width, height] = [image.width(), image.height()].map(|one| scaled(one, longest, side));
     if side > longest * 2 {
         let rough = image.thumbnail(longest * 2, longest * 2);
-        // The last step takes room for itself.
+        // The last step needs memory of its own.
         drop(image);
         return rough.resize_exact(width, height, FilterType::CatmullRom);
     }
     image.resize_exact(width, height, FilterType::CatmullRom)
 }
 
-/// `one` as it becomes where `side` becomes `longest`, rounded half up, and never nothing.
+/// `one` in proportion as `side` becomes `longest`, rounded half up, at least 1.
 fn scaled(one: u32, longest: u32, side: u32) -> u32 {
     let (one, longest, side) = (u64::from(one), u64::from(longest), u64::from(side));
-    // No larger than `longest`, because no side is larger than the longest.
+    // Not above `longest`, because no side is longer than the longest.
     u32::try_from((one * longest * 2 + side) / (side * 2)).map_or(1, |scaled| scaled.max(1))
 }
 
-/// Where one can see through it, it lies on white paper.
+/// Puts transparent parts on white.
 fn on_white(image: DynamicImage) -> RgbImage {
     if !image.color().has_alpha() {
         return image.into_rgb8();
@@ -151,7 +154,7 @@ fn name_of(bytes: &[u8]) -> Result<PictureName, PictureError> {
     PictureName::parse(&digest::sha256(bytes)).map_err(PictureError::Name)
 }
 
-/// The mean of all points, 0 for black and 100 for white.
+/// The mean lightness of all pixels, 0 for black and 100 for white.
 fn lightness(image: &RgbImage) -> u8 {
     let of =
         |pixel: &Rgb<u8>| pixel.0.iter().zip(LIGHTNESS_OF).map(|(c, part)| u64::from(*c) * part).sum::<u64>();
@@ -174,13 +177,13 @@ pub(crate) mod tests {
         )
     }
 
-    /// One that was taken in the evening.
+    /// One taken in the evening.
     pub(crate) fn dark() -> Vec<u8> {
         jpeg(&RgbImage::from_pixel(320, 240, Rgb([20, 20, 20])), &[])
     }
 
-    /// As a camera's JPEG, with `exif` in an APP1 segment (CIPA DC-008, 4.7.2): behind the two bytes
-    /// of the start of the image.
+    /// A camera's JPEG, with `exif` in an APP1 segment (CIPA DC-008, 4.7.2) after the two bytes that start
+    /// the image.
     pub(crate) fn jpeg(image: &RgbImage, exif: &[u8]) -> Vec<u8> {
         let plain = encode(image).expect("a JPEG");
         if exif.is_empty() {
@@ -196,8 +199,9 @@ pub(crate) mod tests {
         bytes
     }
 
-    /// A TIFF head with the orientation (tag 0x0112), a maker's name (0x010f), and a latitude in a GPS
-    /// directory (0x8825; there 1 is the reference, 2 the latitude), as CIPA DC-008, 4.6 has them.
+    /// A TIFF header with the orientation (tag 0x0112), a maker's name (0x010f), and a latitude in a GPS
+    /// directory (0x8825;
+    /// there 1 is the reference, 2 the latitude), as in CIPA DC-008, 4.6.
     fn exif(orientation: u16) -> Vec<u8> {
         const SHORT: u16 = 3;
         const TEXT: u16 = 2;
@@ -238,7 +242,7 @@ pub(crate) mod tests {
         image::load_from_memory(bytes).expect("an image").into_rgb8()
     }
 
-    /// Whether a point is nearer to the first or to the second half's color.
+    /// Whether a pixel is nearer to the color of the first or of the second half.
     fn is_red(image: &RgbImage, x: u32, y: u32) -> bool {
         let [red, _, blue] = image.get_pixel(x, y).0;
         red > blue
@@ -262,7 +266,7 @@ pub(crate) mod tests {
         check((4000, 3000), [(1600, 1200), (640, 480), (160, 120)]);
         check((1700, 850), [(1600, 800), (640, 320), (160, 80)]);
         check((900, 1200), [(900, 1200), (480, 640), (120, 160)]);
-        // 469 1/3: a size that is rounded on the way down as well would become 470.
+        // 469 1/3: a size that was also rounded in between would become 470.
         check((1500, 1100), [(1500, 1100), (640, 469), (160, 117)]);
         check((100, 50), [(100, 50), (100, 50), (100, 50)]);
         check((1, 1), [(1, 1), (1, 1), (1, 1)]);
@@ -280,7 +284,7 @@ pub(crate) mod tests {
         }
     }
 
-    // CIPA DC-008, 4.6.5, tag Orientation: what the zeroth row and column of the stored image are.
+    // CIPA DC-008, 4.6.5, tag Orientation: where the zeroth row and column of the stored image belong.
     #[test]
     fn it_stands_upright() {
         let check = |orientation: u16, sides: (u32, u32), red: (u32, u32), blue: (u32, u32)| {
@@ -335,7 +339,7 @@ pub(crate) mod tests {
         assert!(image.get_pixel(6, 4).0.iter().all(|c| *c < 35), "{:?}", image.get_pixel(6, 4));
     }
 
-    /// A PNG that says to be of a size and holds next to nothing (PNG, third edition, 5.3 and 11.2.1).
+    /// A PNG whose header states a size and that holds almost nothing (PNG, third edition, 5.3 and 11.2.1).
     fn png_of(width: u32, height: u32, bits: u8) -> Vec<u8> {
         let mut head = b"IHDR".to_vec();
         head.extend(width.to_be_bytes());

@@ -1,12 +1,12 @@
-//! The folder of pictures: written whole or not at all, read by name.
+//! The folder of pictures: files are written whole or not at all, and read by name.
 
 use ledger::private_files;
 use std::fs::{self, File};
 use std::io::{self, ErrorKind, Write};
 use std::path::Path;
 
-/// Writes a file under its name, on disk when this returns. A file of that name and length is there
-/// already: its name is the hash of what it holds.
+/// Writes a file under its name; it is on disk when this returns. If a file of that name and length exists,
+/// nothing is written: the name is the hash of the content.
 pub(super) fn write(folder: &Path, name: &str, bytes: &[u8]) -> io::Result<()> {
     let target = folder.join(name);
     let length = u64::try_from(bytes.len()).unwrap_or(u64::MAX);
@@ -17,7 +17,7 @@ pub(super) fn write(folder: &Path, name: &str, bytes: &[u8]) -> io::Result<()> {
     let part = folder.join(format!(".{}.part", crate::security::random::text()));
     let written = write_part(&part, bytes).and_then(|()| fs::rename(&part, &target));
     if written.is_err() {
-        // The first error is the one to tell.
+        // The first error is the one to report.
         let _ = fs::remove_file(&part);
     }
     written?;
@@ -30,7 +30,7 @@ fn write_part(part: &Path, bytes: &[u8]) -> io::Result<()> {
     file.sync_all()
 }
 
-/// Reads a file; none if it is not there.
+/// Reads a file; none if it does not exist.
 pub(super) fn read(folder: &Path, name: &str) -> io::Result<Option<Vec<u8>>> {
     match fs::read(folder.join(name)) {
         Ok(bytes) => Ok(Some(bytes)),

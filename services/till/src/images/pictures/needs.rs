@@ -1,21 +1,23 @@
-//! What decoding a photograph and making it smaller takes, reckoned from its head. The decoders' own limits count
-//! what they give back alone: a progressive JPEG of 60 million points took three times as much on the way.
+//! The memory that decoding and resizing a photograph takes, estimated from its header. The decoders' own
+//! limits count only what they return: a progressive JPEG of 60 million pixels took three times as much in
+//! between.
 
 use super::Size;
 use image::ImageFormat;
 
-/// Copies of the file itself that are held meanwhile: ours, and the decoder's with room to grow.
+/// Copies of the file itself in memory: ours, and the decoder's buffer with room to grow.
 const COPIES: u64 = 3;
-/// WebP, for each point: the planes of a lossy one, its alpha plane, which is decoded as a whole image, and
-/// what is given back. The library's own code, 0.2.4: no more than this.
+/// WebP, bytes per pixel: the planes of a lossy image, its alpha plane, which is decoded as a whole image, and
+/// the result. Read in the library's code, 0.2.4: no more than this.
 const WEBP_BYTES: u64 = 10;
-/// Bytes of a block of coefficients: 8 × 8, of two bytes each (ITU-T T.81, 3.1.25).
+/// Bytes in a block of coefficients: 8 × 8, of two bytes each (ITU-T T.81, 3.1.25).
 const BLOCK_BYTES: u64 = 128;
 
-/// Bytes of a point between the two passes of a resize: four numbers of 32 bits (the library's own code, 0.25.10).
+/// Bytes per pixel between the two passes of a resize: four numbers of 32 bits (the library's own code,
+/// 0.25.10).
 const RESIZED_BYTES: u64 = 16;
 
-/// The most memory that it takes, as far as its head tells. `decoded` is what comes of it.
+/// The most memory that it takes, as far as its header tells. `decoded` is the size of the decoded image.
 pub(super) fn memory(format: ImageFormat, bytes: &[u8], (width, height): (u32, u32), decoded: u64) -> u64 {
     let points = u64::from(width) * u64::from(height);
     let file = COPIES * u64::try_from(bytes.len()).unwrap_or(u64::MAX / COPIES);
@@ -28,8 +30,8 @@ pub(super) fn memory(format: ImageFormat, bytes: &[u8], (width, height): (u32, u
     file.saturating_add(decoding.max(resizing(u64::from(width), u64::from(height), decoded)))
 }
 
-/// What the steps of `fitted` take: the image and a rough one; then the rough one, or the image where it is not much
-/// larger, with the points between the two passes of the last step, and what comes of it.
+/// What the steps of `fitted` take: the image and a rough one; then the rough one, or the image if it is not
+/// much larger, with the pixels between the two passes of the last step, and the result.
 fn resizing(width: u64, height: u64, decoded: u64) -> u64 {
     let (side, longest) = (width.max(height), u64::from(Size::Large.longest()));
     if side <= longest {
@@ -47,9 +49,9 @@ fn resizing(width: u64, height: u64, decoded: u64) -> u64 {
     first.max(last)
 }
 
-/// What the coefficients take of a JPEG that is not decoded row by row: a progressive one, or one whose
-/// components come one after the other (ITU-T T.81, B.2.2 and B.2.3). 0 for the others, none for what is
-/// cut off before its first scan.
+/// What the coefficients take in a JPEG that is not decoded row by row: a progressive one, or one whose
+/// components follow each other (ITU-T T.81, B.2.2 and B.2.3). 0 for other JPEGs; none if the file ends before
+/// its first scan.
 fn jpeg_coefficients(bytes: &[u8]) -> Option<u64> {
     let mut at = 2;
     let mut blocks = 0;
@@ -82,7 +84,7 @@ fn jpeg_coefficients(bytes: &[u8]) -> Option<u64> {
     }
 }
 
-/// How many components a frame has, and how many blocks in all (B.2.2, A.1.1, A.2.4).
+/// The number of components of a frame, and of its blocks in all (B.2.2, A.1.1, A.2.4).
 fn frame(segment: &[u8]) -> Option<(u8, u64)> {
     let side = |at: usize| Some(u64::from(u16::from_be_bytes([*segment.get(at)?, *segment.get(at + 1)?])));
     let (height, width, components) = (side(1)?, side(3)?, *segment.get(5)?);
@@ -105,10 +107,10 @@ mod tests {
     use std::io::Cursor;
     use std::process::Command;
 
-    /// Which image a child of the test decodes; without it that test does nothing.
+    /// Names the image that the test's child process decodes; without it, that test does nothing.
     const IMAGE: &str = "FLEECEFOLD_TEST_IMAGE";
 
-    /// The same bits again and again, as a scan of entropy-coded data (T.81, F.1.2); padded with ones.
+    /// The same bits over and over, as a scan of entropy-coded data (T.81, F.1.2); padded with ones.
     fn scan(pattern: &str, times: usize) -> Vec<u8> {
         let (mut bytes, mut byte, mut filled) = (Vec::with_capacity(pattern.len() * times / 8 + 1), 0_u8, 0);
         for bit in pattern.bytes().cycle().take(pattern.len() * times) {
@@ -125,9 +127,9 @@ mod tests {
         bytes
     }
 
-    /// A grey JPEG of a size, sampled 4:4:4, without its being drawn: our encoder's own head with another
-    /// size, and one scan. With the tables of T.81, K.3: a DC difference of 0 is 00, the end of a block 1010
-    /// in luminance and 00 in chrominance.
+    /// A gray JPEG of a size, sampled 4:4:4, made without drawing it: the header that our encoder writes, with
+    /// another size, and one scan. With the tables of T.81, K.3: a DC difference of 0 is 00, the end of a block
+    /// 1010 in luminance and 00 in chrominance.
     fn grey(width: u16, height: u16, is_progressive: bool) -> Vec<u8> {
         let small = jpeg(&RgbImage::from_pixel(8, 8, Rgb([128, 128, 128])), &[]);
         let find = |marker: u8| small.windows(2).position(|w| w == [0xff, marker]).expect("a marker");
@@ -171,20 +173,20 @@ mod tests {
         }
     }
 
-    /// The most memory that this process ever had, in bytes (proc(5): `VmHWM`, in kB).
+    /// The peak memory of this process, in bytes (proc(5): `VmHWM`, in kB).
     fn peak() -> u64 {
         let status = std::fs::read_to_string("/proc/self/status").expect("the process's own status");
         let line = status.lines().find(|line| line.starts_with("VmHWM:")).expect("VmHWM");
         1024 * line.split_whitespace().nth(1).expect("a number").parse::<u64>().expect("a number")
     }
 
-    /// The child: decodes what it is told and says how much more memory it had at its peak.
+    /// The child process: decodes the image and prints by how much its peak memory grew.
     #[test]
     fn child_decodes_one_image() {
         let Ok(name) = std::env::var(IMAGE) else { return };
         let [bytes, small] = image(&name);
-        // Neither is what making the image took a part of it, nor the pages of the program's code that decoding it
-        // touches (proc(5): 5 resets the peak).
+        // Exclude what making the image took, and the pages of the program's code that decoding it touches
+        // (proc(5): 5 resets the peak).
         develop(&small).expect("developed");
         std::fs::write("/proc/self/clear_refs", "5").expect("the peak is reset");
         let before = peak();
@@ -196,7 +198,7 @@ mod tests {
         println!("\nDECODED {done} {}", peak() - before);
     }
 
-    // OWASP ASVS 5.0.0, 5.2.6: refused without being decoded, and what is decoded stays within its bound.
+    // OWASP ASVS 5.0.0, 5.2.6: refused without being decoded; what is decoded stays within the estimate.
     #[test]
     fn no_photograph_takes_more_memory_than_it_may() {
         let check = |name: &str, expected: &str| {
@@ -208,7 +210,7 @@ mod tests {
             let reckoned = memory(format, &bytes, (width, height), decoded);
             let is_refused = reckoned > MAX_DECODED;
             assert_eq!(is_refused, expected == "too much memory", "{name}: {reckoned}");
-            // What is refused is not decoded: copies of the file are all that there is of it.
+            // What is refused is not decoded: only copies of the file are in memory.
             let most =
                 if is_refused { COPIES * u64::try_from(bytes.len()).expect("a length") } else { reckoned };
 

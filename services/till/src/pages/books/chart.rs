@@ -1,6 +1,6 @@
-//! The net of each month as bars, one strip a channel on one scale, so that a strip is told by its
-//! place and its words, a month by its column, and nothing by color alone. Each channel has a weave
-//! of its own, which is there on paper and in the dark too.
+//! Net sales of each month as bars, with one strip per channel on a common scale. A strip is told by its place
+//! and its words, a month by its column, and nothing by color alone. Each channel has its own weave pattern,
+//! which also works on paper and in dark mode.
 
 use super::Summed;
 use crate::pages::shown::channel_name;
@@ -13,21 +13,21 @@ use ledger::Shop;
 use ledger::books::BooksRow;
 use std::collections::BTreeMap;
 
-/// The units of the drawing: a month's column, a bar within it, the room for bars, the room above it
-/// for their values, and the room below for the months' names.
+/// Units of the drawing: a month's column, a bar within it, the room for bars, the room above for their values,
+/// and the room below for the months' names.
 const COLUMN: i64 = 32;
 const BAR: i64 = 22;
 const BARS_HIGH: i64 = 84;
 const VALUES_HIGH: i64 = 14;
 const MONTHS_HIGH: i64 = 18;
-/// The least height of a bar that is not nothing: a line that can be seen.
+/// The smallest height of a bar that is not 0, so that it can be seen.
 const LEAST: i64 = 2;
 /// Larger values are written in thousands: five characters fit a column.
 const IN_THOUSANDS: i64 = 10_000;
 /// Months of a year.
 const MONTHS: i64 = 12;
 
-/// Weaves, by how they are drawn on a square of 8: stitches, rows, twill, ribs, checks, crosses.
+/// Weave patterns, drawn on a square of 8: stitches, rows, twill, ribs, checks, crosses.
 const WEAVES: [&str; 6] = [
     "M0 1L4 5L8 1",
     "M0 2H5M4 6H8",
@@ -36,10 +36,10 @@ const WEAVES: [&str; 6] = [
     "M0 4H8M4 0V8",
     "M1 1L5 5M5 1L1 5",
 ];
-/// The weave of all channels together.
+/// The pattern of all channels together.
 const PLAIN: &str = "M0 2H8M0 4H8M0 6H8M0 0H8";
 
-/// A bar, and what stands above and below it.
+/// A bar, and what is above and below it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Bar {
     pub(crate) x: i64,
@@ -47,39 +47,32 @@ pub(crate) struct Bar {
     pub(crate) width: i64,
     pub(crate) height: i64,
     pub(crate) middle: i64,
-    /// As it stands above it, cut to what fits.
+    /// The text above it, shortened to fit.
     pub(crate) value: String,
     pub(crate) value_y: i64,
     /// `May`.
     pub(crate) month: String,
-    /// The whole of it in words.
     pub(crate) said: String,
 }
 
-/// A channel's strip.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Strip {
     pub(crate) code: String,
     pub(crate) name: String,
-    /// Its number among the dyes.
     pub(crate) dye: usize,
     pub(crate) weave: &'static str,
-    /// What its bars add up to.
     pub(crate) total: Money,
-    /// Its bars in words.
     pub(crate) said: String,
     pub(crate) width: i64,
     pub(crate) height: i64,
-    /// Where nothing is.
     pub(crate) ground: i64,
     pub(crate) months_y: i64,
     pub(crate) bars: Vec<Bar>,
 }
 
-/// What the months of one strip brought.
+/// The values of one strip by month.
 type Months = BTreeMap<Month, Money>;
 
-/// What all strips share.
 struct Scale {
     highest: i64,
     lowest: i64,

@@ -41,7 +41,6 @@ impl DayQuery {
     }
 }
 
-/// A sale of the list.
 #[derive(Debug)]
 pub(crate) struct SaleShown {
     id: SaleId,
@@ -53,7 +52,6 @@ pub(crate) struct SaleShown {
     voided: bool,
 }
 
-/// A refund of the list.
 #[derive(Debug)]
 pub(crate) struct RefundShown {
     time: String,
@@ -64,7 +62,6 @@ pub(crate) struct RefundShown {
     reason: String,
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "books/day.html")]
 pub(crate) struct Page {

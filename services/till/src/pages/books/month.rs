@@ -11,7 +11,6 @@ use axum::extract::State;
 use domain::day::{Day, Month};
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
 
-/// The page.
 #[derive(Template)]
 #[template(path = "books/month.html")]
 pub(crate) struct Page {

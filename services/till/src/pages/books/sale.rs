@@ -17,7 +17,6 @@ use domain::money::Money;
 use domain::stock::ReturnDisposition;
 use ledger::sales::{RefundView, SaleView, SoldLine, Tender};
 
-/// A line of the slip.
 #[derive(Debug)]
 pub(crate) struct LineShown {
     title: String,
@@ -26,7 +25,6 @@ pub(crate) struct LineShown {
     notes: Vec<String>,
 }
 
-/// How it was paid.
 #[derive(Debug)]
 pub(crate) struct TenderShown {
     name: String,
@@ -34,7 +32,6 @@ pub(crate) struct TenderShown {
     note: Option<String>,
 }
 
-/// A refund.
 #[derive(Debug)]
 pub(crate) struct RefundShown {
     at: String,
@@ -54,7 +51,6 @@ pub(crate) struct Worth {
     uncosted: usize,
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "books/sale.html")]
 pub(crate) struct Page {
@@ -70,6 +66,7 @@ pub(crate) struct Page {
     refunds: Vec<RefundShown>,
     worth: Worth,
 }
+
 
 fn line_shown(sold: &SoldLine) -> LineShown {
     let line = &sold.line;

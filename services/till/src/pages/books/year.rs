@@ -39,14 +39,12 @@ fn this_year(app: &App) -> i64 {
     app.ledger.shop().zone.day_of(app.ledger.now()).month().year()
 }
 
-/// The link to a year.
 #[derive(Debug)]
 pub(crate) struct YearDoor {
     year: i64,
     is_here: bool,
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "books/year.html")]
 pub(crate) struct Page {

@@ -27,12 +27,10 @@ struct Row {
     customer: String,
     due: String,
     left: String,
-    /// As the field takes it.
     left_plain: String,
     is_late: bool,
 }
 
-/// The open balances.
 #[derive(Template)]
 #[template(path = "counter/balances.html")]
 pub(crate) struct Page {

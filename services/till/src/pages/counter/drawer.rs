@@ -39,7 +39,6 @@ struct Entry {
     who: String,
 }
 
-/// A turn, in words.
 struct Told {
     id: String,
     place: String,
@@ -89,7 +88,6 @@ pub(crate) struct OneTurn {
     entries: Vec<Entry>,
 }
 
-/// Whose drawer.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Query {

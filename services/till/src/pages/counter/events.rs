@@ -30,7 +30,6 @@ const LONGEST: Duration = Duration::from_mins(10);
 /// Where a browser that lost its line says what it saw last.
 const SEEN: &str = "last-event-id";
 
-/// What the page has seen.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Query {

@@ -26,7 +26,6 @@ use serde::Deserialize;
 /// Sums that a hand is often given, offered as buttons.
 const MOST_NOTES: usize = 4;
 
-/// Taking the money.
 #[derive(Template)]
 #[template(path = "counter/pay.html")]
 pub(crate) struct Page {

@@ -17,7 +17,6 @@ use std::fmt::Write;
 /// Letters of a line of the file: what a till roll of 80 mm prints (common practice, no source).
 const WIDTH: usize = 42;
 
-/// A line of a receipt.
 pub(crate) struct Line {
     pub(crate) title: String,
     pub(crate) calculation: String,
@@ -26,7 +25,6 @@ pub(crate) struct Line {
     pub(crate) back: Option<String>,
 }
 
-/// A receipt.
 pub(crate) struct Receipt {
     pub(crate) shop: String,
     pub(crate) number: String,

@@ -24,7 +24,6 @@ const MOST_TAGS: usize = 12;
 /// Other slips and holds that are listed.
 const MOST_LISTED: usize = 20;
 
-/// A tag to press.
 pub(crate) struct Find {
     code: String,
     title: String,
@@ -40,7 +39,6 @@ pub(crate) struct Listed {
     about: String,
 }
 
-/// The room, around a slip.
 #[derive(Template)]
 #[template(path = "counter/room.html")]
 pub(crate) struct Page {
@@ -55,7 +53,6 @@ pub(crate) struct Page {
     channels: Vec<(String, String)>,
 }
 
-/// What the room is asked.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Query {

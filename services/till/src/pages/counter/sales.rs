@@ -27,7 +27,6 @@ const MOST_LISTED: usize = 30;
 /// A number of fewer digits is a receipt's, of more a code's: no in-store code or GTIN has fewer than 8.
 const RECEIPT_DIGITS: usize = 7;
 
-/// A sale in the list.
 struct Row {
     id: String,
     receipt: String,
@@ -38,7 +37,6 @@ struct Row {
     state: &'static str,
 }
 
-/// Past sales.
 #[derive(Template)]
 #[template(path = "counter/sales.html")]
 pub(crate) struct List {
@@ -50,7 +48,6 @@ pub(crate) struct List {
     faults: Faults,
 }
 
-/// What is looked for.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Query {
@@ -135,11 +132,9 @@ struct Debt {
     customer: String,
     due: String,
     left: String,
-    /// As the field takes it.
     left_plain: String,
 }
 
-/// One sale.
 #[derive(Template)]
 #[template(path = "counter/sale.html")]
 pub(crate) struct One {

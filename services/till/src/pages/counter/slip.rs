@@ -23,7 +23,6 @@ use ledger::sales::{BasketLineView, BasketState, BasketView};
 
 /// What is taken off a price.
 pub(crate) struct Discounted {
-    /// As the field takes it.
     pub(crate) typed: String,
     pub(crate) words: String,
     pub(crate) amount: String,
@@ -36,7 +35,6 @@ impl Discounted {
     }
 }
 
-/// A line, in words.
 pub(crate) struct SlipLine {
     pub(crate) number: u32,
     pub(crate) title: String,
@@ -61,7 +59,6 @@ pub(crate) struct Weigh {
     pub(crate) price: String,
 }
 
-/// A slip, in words.
 pub(crate) struct Slip {
     /// Its address; `/counter` before it is started.
     pub(crate) path: String,
@@ -78,7 +75,6 @@ pub(crate) struct Slip {
     pub(crate) customer: String,
     pub(crate) paying: bool,
     pub(crate) symbol: String,
-    /// How it can be paid.
     pub(crate) ways: Vec<(&'static str, &'static str)>,
     pub(crate) weigh: Option<Weigh>,
     pub(crate) faults: Faults,
@@ -184,7 +180,6 @@ fn calculation(line: &BasketLineView) -> String {
     }
 }
 
-/// The slip alone.
 #[derive(Template)]
 #[template(path = "counter/slip.html")]
 pub(crate) struct SlipAlone {

@@ -83,7 +83,6 @@ pub(crate) fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults 
     }
 }
 
-/// A tender on a button.
 pub(crate) fn tender(kind: TenderKind) -> &'static str {
     match kind {
         TenderKind::Cash => "Cash",

@@ -47,7 +47,6 @@ pub(crate) struct Page {
     found: Option<Found>,
 }
 
-/// What was found.
 pub(crate) struct Found {
     name: String,
     listed: u64,

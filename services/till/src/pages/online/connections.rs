@@ -58,7 +58,6 @@ pub(super) fn routes() -> Vec<Route> {
     ]
 }
 
-/// A connection's page.
 fn path(name: &str) -> String {
     // Its name is made of small letters, digits and hyphens.
     format!("{PATH}/{name}")
@@ -125,7 +124,6 @@ fn adapter(app: &App) -> Result<&Arc<dyn ConnectionAdapter>, Problem> {
     app.connection_adapter.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "online/connections/list.html")]
 pub(crate) struct Page {

@@ -19,7 +19,6 @@ use serde::Deserialize;
 /// Runs and failures that are shown.
 const SHOWN: usize = 50;
 
-/// What was just put out.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct FeedsQuery {
@@ -41,7 +40,6 @@ pub(crate) struct Page {
     latest: Option<String>,
 }
 
-/// A feed that went out.
 struct Run {
     id: String,
     at: String,
@@ -50,7 +48,6 @@ struct Run {
     file: String,
 }
 
-/// A feed that failed.
 struct Failed {
     at: String,
     file: String,

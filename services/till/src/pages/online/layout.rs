@@ -42,14 +42,12 @@ from = \"Quantity\"
 from = \"Price\"
 ";
 
-/// Which layout.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct LayoutQuery {
     name: Option<String>,
 }
 
-/// A layout being written.
 #[derive(Template)]
 #[template(path = "online/layout.html")]
 pub(crate) struct Page {

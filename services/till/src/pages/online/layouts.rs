@@ -17,7 +17,6 @@ pub(crate) struct Page {
     rows: Vec<Row>,
 }
 
-/// A layout.
 struct Row {
     name: String,
     address: String,

@@ -13,7 +13,6 @@ use axum::extract::State;
 use domain::stock::ListingState;
 use serde::Deserialize;
 
-/// Which listings.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct ListedQuery {

@@ -25,7 +25,6 @@ use ledger::orders::{
 };
 use serde::Deserialize;
 
-/// What was just chosen.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct OrderQuery {
@@ -56,7 +55,6 @@ pub(crate) struct Page {
     lines: Vec<Line>,
 }
 
-/// A line.
 pub(crate) struct Line {
     id: String,
     code: String,

@@ -15,7 +15,6 @@ use domain::order::{OrderStatus, Standing};
 use ledger::orders::{OrderLineState, OrderView};
 use serde::Deserialize;
 
-/// Which orders.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct OrdersQuery {
@@ -35,7 +34,6 @@ pub(crate) struct Page {
     waiting: Count,
 }
 
-/// An order in one row.
 pub(crate) struct Row {
     id: String,
     number: String,

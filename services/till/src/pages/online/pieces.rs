@@ -15,7 +15,6 @@ const DARK: u8 = 25;
 /// How wide a strip is drawn, in its own units.
 const STRIP_WIDTH: usize = 120;
 
-/// A piece.
 #[derive(Clone, Debug)]
 pub(crate) struct Piece {
     pub(crate) sku: String,

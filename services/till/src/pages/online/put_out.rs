@@ -13,7 +13,6 @@ use axum::response::{IntoResponse, Response};
 /// In which ways listings can be put out here.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Ways {
-    /// Whether at all.
     pub(crate) any: bool,
     /// The folder, if there is one.
     pub(crate) folder: Option<String>,

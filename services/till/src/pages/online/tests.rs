@@ -9,7 +9,6 @@ use domain::stock::ItemKind;
 use domain::weight::{Weight, WeightUnit};
 use ledger::shelf::{AddItems, NewItem, RowOutcome};
 
-/// Sends a form.
 pub(crate) async fn send(shop: &TestShop, path: &str, pairs: &[(&str, &str)]) -> Reply {
     let mut body = form_urlencoded::Serializer::new(String::new());
     body.extend_pairs(pairs);

@@ -24,17 +24,14 @@ use serde::Deserialize;
 /// Pieces whose texts are written at once: more are not looked through before they are kept.
 pub(crate) const AT_ONCE: usize = 200;
 
-/// Which texts are written.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct TextsQuery {
     /// Also those that have one.
     anew: Option<String>,
-    /// One piece alone.
     sku: Option<String>,
 }
 
-/// A piece and its text.
 struct Row {
     piece: Piece,
     was: String,
@@ -42,7 +39,6 @@ struct Row {
     fault: Option<String>,
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "online/texts.html")]
 pub(crate) struct Page {

@@ -19,7 +19,6 @@ const SEAL: &str = "_seal";
 /// The longest name of a file that is shown again.
 const MAX_NAME_CHARS: usize = 120;
 
-/// What such a form brought.
 #[derive(Debug)]
 pub(crate) struct Upload {
     pub(crate) caller: Caller,
@@ -33,7 +32,6 @@ impl Upload {
         self.pairs.iter().find(|(n, _)| n == name).map_or("", |(_, value)| value.as_str())
     }
 
-    /// Whether a box was ticked.
     pub(crate) fn has(&self, name: &str) -> bool {
         self.pairs.iter().any(|(n, _)| n == name)
     }

@@ -99,7 +99,6 @@ impl<'t> Wording<'t> {
         self.engine.template_from_str(self.text)
     }
 
-    /// The text of one piece.
     pub(crate) fn write(&self, item: &ItemView, shop: &Shop) -> Result<String, String> {
         with_room(|| self.written(item, shop))
     }

@@ -32,7 +32,6 @@ struct Made {
     _room: SemaphorePermit<'static>,
 }
 
-/// A download.
 enum Sending {
     /// The file is not whole yet.
     Waiting(JoinHandle<Result<Made, Problem>>),

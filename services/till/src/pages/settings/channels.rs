@@ -1,4 +1,4 @@
-//! POST /settings/channels: what the channels are called and what each keeps of a sale.
+//! POST /settings/channels: what the channels are called and which fee each of them charges on a sale.
 
 use super::{change, kept, refused, room};
 use crate::app::App;
@@ -8,13 +8,13 @@ use axum::extract::State;
 use axum::response::Response;
 use ledger::Shop;
 
-/// A channel's fields.
+/// One channel's fields.
 #[derive(Debug, Default)]
 pub(crate) struct Row {
     pub(super) code: String,
     pub(super) name: String,
     pub(super) fee: String,
-    /// The settings, by which faults are found.
+    /// Its keys in the settings, by which the ledger's faults are matched to fields.
     pub(super) name_key: String,
     pub(super) fee_key: String,
 }
@@ -25,17 +25,15 @@ impl Row {
     }
 }
 
-/// What stands in the form.
 #[derive(Debug)]
 pub(crate) struct Channels {
     pub(super) rows: Vec<Row>,
-    /// One that is made.
+    /// The row for a channel to be added.
     pub(super) new: Row,
     pub(super) faults: Faults,
 }
 
 impl Channels {
-    /// What is set.
     pub(super) fn of(shop: &Shop) -> Self {
         let row = |(code, name): (&domain::channel::Channel, &String)| {
             let fee = shop.fees.get(code).map(ToString::to_string).unwrap_or_default();
@@ -44,7 +42,6 @@ impl Channels {
         Self { rows: shop.channels.iter().map(row).collect(), new: Row::default(), faults: Faults::default() }
     }
 
-    /// What was typed.
     fn typed(form: &Form, shop: &Shop) -> Self {
         let text = |name: &str| form.text(name).to_owned();
         let row = |code: &domain::channel::Channel| {
@@ -57,7 +54,7 @@ impl Channels {
         }
     }
 
-    /// As the settings are written.
+    /// The form as settings, each a key and its value.
     fn wanted(&self) -> Vec<(String, String)> {
         let new = (!self.new.code.is_empty() || !self.new.name.is_empty()).then_some(&self.new);
         let mut wanted = Vec::with_capacity(2 * self.rows.len() + 2);
@@ -115,7 +112,7 @@ mod tests {
             assert_eq!(refused.status, 422, "{rest}");
             assert!(refused.text().contains(words), "{rest}: {}", refused.text());
         }
-        // An empty fee takes it away.
+        // An empty fee removes it.
         assert_eq!(send("channel.spring-fair=Fair&fee.spring-fair=3%25").await.status, 303);
         assert!(shop.ledger().shop().fees.len() == 1, "{:?}", shop.ledger().shop().fees);
     }

@@ -1,4 +1,4 @@
-//! POST /settings/counter: what the counter may be paid by, and how cash is rounded.
+//! POST /settings/counter: which tenders the counter accepts, and how cash is rounded.
 
 use super::{change, kept, refused, room};
 use crate::app::App;
@@ -11,7 +11,6 @@ use domain::basket::{TenderKind, Tie};
 use domain::money::{Currency, Money};
 use ledger::{COUNTER_TENDERS, Shop};
 
-/// A tender of the form.
 #[derive(Debug)]
 pub(crate) struct Choice {
     pub(super) code: &'static str,
@@ -19,7 +18,6 @@ pub(crate) struct Choice {
     pub(super) is_offered: bool,
 }
 
-/// What stands in the form.
 #[derive(Debug)]
 pub(crate) struct Counter {
     pub(super) tenders: Vec<Choice>,
@@ -39,7 +37,6 @@ fn choices(is_offered: impl Fn(&str) -> bool) -> Vec<Choice> {
 }
 
 impl Counter {
-    /// What is set.
     pub(super) fn of(shop: &Shop) -> Self {
         let rule = shop.cash_rounding;
         let coin = Money::from_minor(rule.step_minor(), shop.currency).ok().filter(|coin| coin.minor() > 1);
@@ -51,7 +48,6 @@ impl Counter {
         }
     }
 
-    /// What was typed.
     fn typed(form: &Form) -> Self {
         let ticked = form.all("tender");
         Self {
@@ -62,7 +58,7 @@ impl Counter {
         }
     }
 
-    /// As the settings are written.
+    /// The form as settings, each a key and its value.
     fn wanted(&self, currency: Currency) -> Result<Vec<(String, String)>, Faults> {
         let offered: Vec<&str> = self.tenders.iter().filter(|c| c.is_offered).map(|c| c.code).collect();
         let rounding = if self.coin.is_empty() {

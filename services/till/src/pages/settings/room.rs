@@ -1,4 +1,4 @@
-//! GET /settings: every form of the room, filled with what is set.
+//! GET /settings: every form of the room, filled from the settings.
 
 use super::channels::Channels;
 use super::counter::Counter;
@@ -17,14 +17,13 @@ use domain::weight::WeightUnit;
 use ledger::shelf::StyleView;
 use serde::Deserialize;
 
-/// Which form was kept a moment ago.
+/// Which form was saved just before.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct RoomQuery {
     kept: Option<String>,
 }
 
-/// A style's rule, in words.
 #[derive(Debug)]
 pub(crate) struct Rule {
     style: String,
@@ -33,7 +32,6 @@ pub(crate) struct Rule {
     minimum: String,
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "settings/room.html")]
 pub(crate) struct Page {
@@ -68,7 +66,7 @@ fn rule(style: StyleView, currency: Currency) -> Rule {
     }
 }
 
-/// The room as it is, for a form that is shown again to be put into.
+/// The room as it is set, into which a form with faults is then put.
 pub(super) async fn read(app: &App, caller: &Caller, kept: String) -> Result<Page, Problem> {
     let shop = app.ledger.refresh_shop().await?;
     let styles = app.ledger.styles().await?;

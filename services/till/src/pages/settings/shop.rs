@@ -1,4 +1,4 @@
-//! POST /settings/shop: name, currency, time zone, unit, address of the pictures.
+//! POST /settings/shop: name, currency, time zone, weight unit, address of the pictures.
 
 use super::{change, kept, refused, room};
 use crate::app::App;
@@ -11,10 +11,9 @@ use axum::response::{IntoResponse, Response};
 use domain::day::{Moment, Zone};
 use ledger::Shop;
 
-/// The settings of the form, by the names of their fields.
+/// The settings of the form, by their fields' names.
 const KEYS: [&str; 5] = ["name", "currency", "zone", "unit", "image_base"];
 
-/// What stands in the form.
 #[derive(Debug, Default)]
 pub(crate) struct ShopFields {
     pub(super) name: String,
@@ -28,7 +27,6 @@ pub(crate) struct ShopFields {
 }
 
 impl ShopFields {
-    /// What is set.
     pub(super) fn of(shop: &Shop, now: Moment) -> Self {
         Self {
             name: shop.name.clone(),
@@ -41,7 +39,6 @@ impl ShopFields {
         }
     }
 
-    /// What was typed.
     fn typed(form: &Form, now: Moment) -> Self {
         let text = |name: &str| form.text(name).to_owned();
         let (zone, faults) = match Zone::from_name(form.text("zone")) {
@@ -103,7 +100,7 @@ mod tests {
             "{}",
             page.text()
         );
-        // All or nothing: the name is not kept where the zone is wrong, and what was typed stays.
+        // All or nothing: the name is not saved if the zone is wrong, and the form keeps what was typed.
         let refused = send(&format!("name=Dale+farm&zone=Mars%2FOlympus&{rest}")).await;
         assert_eq!(refused.status, 422);
         for part in
@@ -112,10 +109,10 @@ mod tests {
             assert!(refused.text().contains(part), "{part} in {}", refused.text());
         }
         assert_eq!(shop.ledger().shop().name, "Hill farm");
-        // Prices are kept in dollars.
+        // The prices that exist are in dollars.
         let refused = send("name=Hill+farm&zone=UTC&currency=EUR&unit=ONZ&image_base=").await;
         assert!(refused.text().contains("can no longer change"), "{}", refused.text());
-        // The time in a zone is shown before it is kept.
+        // The time in a zone is shown before the zone is saved.
         let shown = send(&format!("name=Hill+farm&zone=Asia%2FKolkata&{rest}&show=time")).await;
         assert_eq!(shown.status, 200);
         assert!(shown.text().contains("It is May 17, 2026, 5:30 PM in Asia/Kolkata"), "{}", shown.text());

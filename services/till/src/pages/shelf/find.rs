@@ -1,4 +1,4 @@
-//! GET /shelf: all stock as tags, and finding among it. A code that is scanned leads to its item.
+//! GET /shelf: all stock as tags, and searching it. A scanned code leads to its item.
 
 use super::tag::{self, Tag};
 use super::{Way, read, ways};
@@ -16,11 +16,11 @@ use domain::codes::Code;
 use ledger::shelf::{FindCursor, FindItems, FindSort, FindState, FindStyle, StyleView};
 use serde::Deserialize;
 
-/// Tags of one page: five columns of twelve on a wide screen.
+/// Tags on one page: twelve rows of five columns on a wide screen.
 const TAGS: usize = 60;
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 
-/// What the form asks for.
+/// The fields of the search form.
 #[derive(Clone, Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct FindQuery {
@@ -39,7 +39,7 @@ pub(crate) struct FindQuery {
     cursor: String,
 }
 
-/// A choice that the form sends even if nobody made it says nothing.
+/// A choice that the form always sends counts as none while it is at its first option.
 fn unless_first<'a>(chosen: &'a str, first: &str) -> &'a str {
     if chosen == first { "" } else { chosen }
 }
@@ -62,7 +62,7 @@ impl FindQuery {
         ]
     }
 
-    /// The address of the page that begins behind the cursor.
+    /// The address of the page that begins after the cursor.
     fn address(&self, cursor: FindCursor) -> String {
         let given = self.fields().into_iter().filter(|(_, value)| !value.is_empty());
         let query = form_urlencoded::Serializer::new(String::new())
@@ -72,7 +72,7 @@ impl FindQuery {
         format!("/shelf?{query}")
     }
 
-    /// What is asked for beside the words, to be read while the fields are folded away.
+    /// The filters in words, readable while their fields are folded away.
     fn narrowed(&self, styles: &[Choice], states: &[Choice]) -> String {
         let chosen = |all: &[Choice], value: &str| {
             let found = all.iter().find(|c| c.is_chosen && !value.is_empty());
@@ -96,12 +96,12 @@ impl FindQuery {
         words.into_iter().filter(|w| !w.is_empty()).collect::<Vec<_>>().join(" · ")
     }
 
-    /// Whether more is asked for than words.
+    /// Whether any filter is set besides the words.
     fn is_narrowed(&self) -> bool {
         self.fields().iter().any(|(name, value)| *name != "find" && !value.is_empty())
     }
 
-    /// Whether anything narrows what is shown.
+    /// Whether anything narrows the list.
     fn is_any(&self) -> bool {
         let narrows = |(name, value): &(&str, &str)| *name != "sort" && !value.is_empty();
         self.fields().iter().any(narrows)
@@ -151,7 +151,6 @@ fn choice<T: Default>(text: &str, read: fn(&str) -> Option<T>, field: &str) -> R
     read(text).ok_or_else(|| Faults::one(field, "choose an option from the list"))
 }
 
-/// An option of a list.
 pub(crate) struct Choice {
     pub(crate) value: String,
     pub(crate) words: String,
@@ -194,7 +193,6 @@ fn sort_words(sort: FindSort) -> &'static str {
     }
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/room.html")]
 pub(crate) struct Page {
@@ -211,7 +209,7 @@ pub(crate) struct Page {
     next: Option<String>,
 }
 
-/// What was found, or what was wrong with what was asked.
+/// The tags and the next page's address, or what was wrong with the query.
 type Found = Result<(Vec<Tag>, Option<String>), Faults>;
 
 async fn found(app: &App, query: &FindQuery) -> Result<Found, Problem> {
@@ -228,7 +226,7 @@ async fn found(app: &App, query: &FindQuery) -> Result<Found, Problem> {
     }
 }
 
-/// The page of the item that was scanned or typed by its code, if there is one.
+/// The page of the item whose code was scanned or typed, if there is one.
 async fn of_code(app: &App, query: &FindQuery) -> Option<String> {
     if query.is_narrowed() || query.find.trim().is_empty() {
         return None;
@@ -282,7 +280,7 @@ pub(crate) async fn room(
 mod tests {
     use crate::testing::TestShop;
 
-    /// The names on the tags, in their order.
+    /// The names on the tags, in order.
     fn names(page: &str) -> Vec<&str> {
         let parts = page.split("<span class=\"name\">").skip(1);
         parts.filter_map(|part| part.split('<').next()).collect()
@@ -325,7 +323,7 @@ mod tests {
         let item = shop.get("/api/items/COWL").await.json();
         let path = format!("/shelf/items/{}", item["inStoreCode"].as_str().expect("a code"));
         assert_eq!((reply.status, reply.header("location")), (303, Some(path.as_str())));
-        // As a browser sends the form: with all its fields.
+        // As a browser sends the form: with all of its fields.
         let sent = shop.get("/shelf?find=COWL&state=on-shelf&style=&size=&sort=newest").await;
         assert_eq!((sent.status, sent.header("location")), (303, Some(path.as_str())));
         let empty = shop.get("/shelf?find=NOTHING").await;

@@ -1,4 +1,4 @@
-//! POST /shelf/holds/{id}/end: puts what was set aside back into what is free.
+//! POST /shelf/holds/{id}/end: ends a hold, so that its goods are free again.
 
 use super::tag;
 use crate::app::App;

@@ -1,4 +1,4 @@
-//! GET /shelf/holds: everything that is set aside.
+//! GET /shelf/holds: every open hold.
 
 use super::item::{HoldShown, hold};
 use super::{Way, ways};
@@ -13,14 +13,13 @@ use domain::ids::HoldGroupId;
 use domain::people::Permission;
 use serde::Deserialize;
 
-/// Which part of the list.
+/// Which part of the list to show.
 #[derive(Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct HoldsQuery {
     cursor: Option<String>,
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/holds.html")]
 pub(crate) struct Page {

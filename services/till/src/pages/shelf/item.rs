@@ -21,10 +21,10 @@ use domain::stock::{ItemKind, ListingState, StockReason};
 use ledger::Command;
 use ledger::shelf::{Hold, ItemView, StockMove};
 
-/// The latest moves that are shown; an item of counted goods may have thousands.
+/// The latest stock entries that are shown; an item of counted goods may have thousands.
 const MOVES: usize = 50;
 
-/// A hold, as the page tells of it.
+/// A hold, in words.
 pub(crate) struct HoldShown {
     pub(crate) id: String,
     pub(crate) whom: String,
@@ -44,18 +44,17 @@ pub(crate) fn hold(hold: &Hold, zone: &Zone) -> HoldShown {
     }
 }
 
-/// A move, as the page tells of it.
+/// A stock entry, in words.
 struct MoveShown {
     when: String,
     change: String,
     why: &'static str,
-    /// The page of the sale that it went with.
+    /// The page of the sale that it belongs to.
     sale: Option<String>,
     note: String,
     who: String,
 }
 
-/// Why stock moved, in words.
 pub(crate) fn why_words(why: StockReason) -> &'static str {
     match why {
         StockReason::Made => "Added",
@@ -85,7 +84,7 @@ fn moved(entry: &StockMove, zone: &Zone) -> MoveShown {
 struct PriceShown {
     price: String,
     calculation: String,
-    /// Cost and what is left, for those who set prices.
+    /// Cost and margin, for people who set prices.
     cost: Option<(String, String)>,
 }
 
@@ -115,7 +114,6 @@ fn listing_words(item: &ItemView) -> &'static str {
     }
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/item.html")]
 pub(crate) struct Page {
@@ -146,12 +144,12 @@ impl Page {
         self.item.on_hand.stock_units() > 0
     }
 
-    /// What was typed into a form that is shown again.
+    /// What was typed into a field of the form that is shown again.
     fn typed(&self, field: &str) -> &str {
         self.form.as_ref().map_or("", |form| form.raw(field))
     }
 
-    /// Whether this was chosen in a form that is shown again.
+    /// Whether an option was chosen in the form that is shown again.
     fn chose(&self, field: &str, value: &str) -> bool {
         self.typed(field) == value
     }
@@ -174,7 +172,7 @@ fn about(item: &ItemView) -> Vec<(&'static str, String)> {
     all.into_iter().filter(|(_, words)| !words.is_empty()).collect()
 }
 
-/// The item's page, anew; with what was typed and what is wrong with it, if something is.
+/// The item's page, with what was typed and what is wrong with it if a form had faults.
 pub(crate) async fn page(
     app: &App,
     caller: &Caller,
@@ -206,15 +204,15 @@ pub(crate) async fn page(
     })
 }
 
-/// The page again, because of what is wrong with a form of it.
+/// The page again, with the faults of one of its forms.
 async fn redisplay(app: &App, code: &Code, form: Form, faults: Faults) -> Result<Response, Problem> {
     let caller = form.caller.clone();
     let page = page(app, &caller, code, faults, Some(form)).await?;
     Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
-/// Does what a form of the page asks for, and shows the item as it is then; or the page again, with
-/// what was typed, because of what is wrong with it.
+/// Runs the command of one of the page's forms and redirects to the item; on a refusal, shows the page again
+/// with what was typed.
 pub(super) async fn done<C: Command>(
     app: &App,
     code: &Code,

@@ -1,4 +1,4 @@
-//! POST /shelf/items/{code}/count: what is there of an item, by a count.
+//! POST /shelf/items/{code}/count: sets an item's stock to what was counted.
 
 use super::item;
 use crate::app::App;

@@ -1,4 +1,4 @@
-//! POST /shelf/items/{code}/hold: sets an item aside.
+//! POST /shelf/items/{code}/hold: puts an item on hold.
 
 use super::item;
 use crate::app::App;
@@ -12,7 +12,7 @@ use domain::day::{Moment, Zone};
 use domain::quantity::Asked;
 use ledger::shelf::{HoldLine, NewHold, Purpose};
 
-/// The end of the day that was chosen; open if none was.
+/// The end of the chosen day; no end if none was chosen.
 fn until(text: &str, zone: &Zone) -> Result<Option<Moment>, Faults> {
     if text.is_empty() {
         return Ok(None);

@@ -1,4 +1,4 @@
-//! POST /shelf/items/{code}/loss: something damaged, given away, or kept by the family.
+//! POST /shelf/items/{code}/loss: writes off what was damaged, given away or kept by the family.
 
 use super::item;
 use crate::app::App;

@@ -1,4 +1,4 @@
-//! GET and POST /shelf/items/{code}/text: the words of an item.
+//! GET and POST /shelf/items/{code}/text: an item's description and other text.
 
 use super::{Way, tag, ways};
 use crate::app::App;
@@ -14,7 +14,7 @@ use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
 use ledger::shelf::EditItem;
 
-/// The words as they stand in the form.
+/// The text fields of the form.
 struct Words {
     name: String,
     color: String,
@@ -22,11 +22,10 @@ struct Words {
     material: String,
     description: String,
     do_not_list: bool,
-    /// What the edit is based on.
+    /// The revision that the edit is based on.
     revision: String,
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/item_text.html")]
 pub(crate) struct Page {
@@ -79,7 +78,7 @@ impl Words {
     fn edit(&self, code: &Code, who: &str) -> EditItem {
         EditItem {
             code: code.clone(),
-            // A revision that cannot be read is none that the item ever had.
+            // A revision that cannot be parsed is one that the item never had.
             revision: Some(self.revision.parse().unwrap_or(0)),
             name: Some(self.name.clone()),
             color: Some(domain::color::parts(&self.color).join("|")),

@@ -1,10 +1,10 @@
-//! Values that are typed into the fields of this room.
+//! Parses the fields of this room's forms.
 
 use crate::pages::form::Faults;
 use domain::money::{Currency, Money};
 use domain::weight::{Weight, WeightUnit};
 
-/// A weight as people write it: `6.35`, `6.35 oz`, `170g`; nothing if nothing was typed.
+/// A weight as people write it, such as `6.35`, `6.35 oz` or `170g`; none if the field is empty.
 pub(crate) fn weight(field: &str, text: &str, unit: WeightUnit) -> Result<Option<Weight>, Faults> {
     let text = text.trim();
     if text.is_empty() {
@@ -28,7 +28,7 @@ pub(crate) fn weight(field: &str, text: &str, unit: WeightUnit) -> Result<Option
     Weight::parse(digits.trim(), unit).map(Some).map_err(|error| Faults::one(field, error.to_string()))
 }
 
-/// An amount; nothing if nothing was typed.
+/// An amount; none if the field is empty.
 pub(crate) fn money(field: &str, text: &str, currency: Currency) -> Result<Option<Money>, Faults> {
     if text.trim().is_empty() {
         return Ok(None);
@@ -36,9 +36,9 @@ pub(crate) fn money(field: &str, text: &str, currency: Currency) -> Result<Optio
     Money::parse(text.trim(), currency).map(Some).map_err(|error| Faults::one(field, error.to_string()))
 }
 
-/// Whole days; nothing if nothing was typed.
+/// Whole days; none if the field is empty.
 pub(crate) fn days(field: &str, text: &str) -> Result<Option<i64>, Faults> {
-    /// More than a century is a slip of the keys.
+    /// A hundred years: more is a typing error.
     const MOST: i64 = 36_525;
     let text = text.trim();
     if text.is_empty() {

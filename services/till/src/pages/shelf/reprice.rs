@@ -1,4 +1,4 @@
-//! GET and POST /shelf/styles/{id}/price: another rate for a style, with every price that it changes.
+//! GET and POST /shelf/styles/{id}/price: a new rate for a style, with every price that it changes.
 
 use super::find::Choice;
 use super::{Way, read, ways};
@@ -20,11 +20,11 @@ use domain::weight::WeightUnit;
 use ledger::shelf::{NewPrice, RepricePreview, RepriceStyle, StyleView};
 use serde::Deserialize;
 
-/// The most changes that are written out; a style of more is summed up.
+/// The most changes that are listed; for more, only the sums are shown.
 const SHOWN: usize = 2000;
 const UNITS: [WeightUnit; 5] =
     [WeightUnit::Ounce, WeightUnit::Pound, WeightUnit::Gram, WeightUnit::HundredGrams, WeightUnit::Kilogram];
-/// Endings to choose from; a style's own is added if it is another.
+/// Endings to choose from; the style's own is added if it is not among them.
 const ENDINGS: [(&str, &str); 6] = [
     ("exact", "None"),
     ("five", "Nearest 0.05"),
@@ -98,7 +98,7 @@ impl RuleText {
     }
 }
 
-/// A price that changes.
+/// One price that changes.
 struct ChangeShown {
     name: String,
     sku: String,
@@ -126,7 +126,6 @@ fn signed(minor: i64, currency: Currency) -> String {
     format!("{}{amount}", if minor < 0 { "-" } else { "+" })
 }
 
-/// All changes.
 struct PreviewShown {
     changes: Vec<ChangeShown>,
     count: usize,
@@ -134,7 +133,7 @@ struct PreviewShown {
     same: usize,
     by_hand: usize,
     impossible: Vec<(String, String)>,
-    /// What all of them together come to, more or less than now.
+    /// By how much all of them together go up or down.
     sum: String,
     mark: String,
 }
@@ -153,7 +152,6 @@ fn preview_shown(preview: &RepricePreview, currency: Currency) -> PreviewShown {
     }
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/reprice.html")]
 pub(crate) struct Page {
@@ -168,7 +166,7 @@ pub(crate) struct Page {
     faults: Faults,
 }
 
-/// The page with the preview of a rule, or with what is wrong with it.
+/// The page with the preview of a rule, or with the rule's faults.
 async fn page(app: &App, caller: &Caller, id: StyleId, rule: Option<RuleText>) -> Result<Page, Problem> {
     let style = app.ledger.style(id).await?;
     let currency = app.ledger.shop().currency;
@@ -251,7 +249,7 @@ mod tests {
         assert!(form.text().contains("name=\"rate\" value=\"7.5\""), "{}", form.text());
         let preview = shop.get(&format!("{path}/price?rate=8&unit=ONZ&ending=whole&minimum=")).await;
         assert_eq!(preview.status, 200, "{}", preview.text());
-        // 6.35 × 8 = 50.80, to the whole 51; 5.6 × 8 = 44.80, to the whole 45.
+        // 6.35 × 8 = 50.80, which rounds to 51; 5.6 × 8 = 44.80, which rounds to 45.
         for words in ["$48.00", "$51.00", "+$3.00", "$42.00", "$45.00", "2 prices change", "+$6.00"] {
             assert!(preview.text().contains(words), "{words} in {}", preview.text());
         }

@@ -1,5 +1,5 @@
-//! GET /shelf/returned: refunded goods on which nobody has decided, with the two choices. POST
-//! /shelf/returned/{line}: the choice.
+//! GET /shelf/returned: refunded goods for which nobody has decided yet whether they go back on the shelf. POST
+//! /shelf/returned/{line}: the decision.
 
 use super::{Way, tag, ways};
 use crate::app::App;
@@ -21,14 +21,14 @@ use serde::Deserialize;
 
 const PATH: &str = "/shelf/returned";
 
-/// Which part of the list.
+/// Which part of the list to show.
 #[derive(Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct ReturnedQuery {
     cursor: Option<String>,
 }
 
-/// Goods that wait for a choice.
+/// Goods without a decision.
 struct ReturnedShown {
     line: String,
     what: String,
@@ -49,7 +49,6 @@ fn returned(open: &OpenReturn, zone: &Zone) -> ReturnedShown {
     }
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/returned.html")]
 pub(crate) struct Page {

@@ -1,4 +1,4 @@
-//! GET /shelf/counts/{id}: counting, one scan after another.
+//! GET /shelf/counts/{id}: the page on which a count is scanned.
 
 use super::stock_counts::{self, CountShown};
 use super::{Way, ways};
@@ -15,18 +15,17 @@ use domain::ids::StockCountId;
 use domain::stock::ItemKind;
 use ledger::shelf::{CountedLine, ScanFinding, Scanned};
 
-/// The last scans that are shown, to see that they were heard.
+/// How many of the latest scans are shown, so that people see that each was taken.
 const LATEST: usize = 12;
 
-/// A thing that was counted.
+/// Something that was counted.
 pub(crate) struct LineShown {
     pub(crate) title: String,
-    /// Its code, colors and size.
     pub(crate) about: String,
     pub(crate) counted: String,
     pub(crate) booked: String,
     pub(crate) difference: String,
-    /// What is to be said of it.
+    /// How it compares to the books, in words.
     pub(crate) words: String,
     pub(crate) agrees: bool,
 }
@@ -59,14 +58,13 @@ pub(crate) fn line(line: &CountedLine) -> LineShown {
     }
 }
 
-/// What is said of a scan, and whether all is well.
+/// What the page says about a scan, and whether it went well.
 pub(crate) struct Said {
     pub(crate) title: String,
     pub(crate) words: String,
     pub(crate) is_well: bool,
 }
 
-/// A scan in words.
 pub(crate) fn said(scanned: &Scanned) -> Said {
     let amount =
         |quantity: Option<domain::quantity::Quantity>| quantity.map(|q| q.to_string()).unwrap_or_default();
@@ -85,7 +83,6 @@ pub(crate) fn said(scanned: &Scanned) -> Said {
     Said { title, words, is_well }
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/stock_count.html")]
 pub(crate) struct Page {
@@ -101,7 +98,7 @@ pub(crate) struct Page {
     quantity: String,
 }
 
-/// The page, anew; with what the last scan came to, or what was wrong with it.
+/// The page, with the last scan's result or fault.
 pub(crate) async fn page(
     app: &App,
     caller: &Caller,

@@ -1,4 +1,5 @@
-//! GET /shelf/counts/{id}/differences: where the shelf and the books differ, and ending the count.
+//! GET /shelf/counts/{id}/differences: where the count and the books differ, and the form that ends the
+//! count.
 
 use super::stock_count::{LineShown, line};
 use super::stock_counts::{self, CountShown};
@@ -13,10 +14,9 @@ use askama::Template;
 use axum::extract::State;
 use domain::ids::StockCountId;
 
-/// Lines of each list that are written out; what is more is told as a number.
+/// Lines of each list that are shown; of the rest, only their number.
 const LISTED: usize = 500;
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/stock_count_differences.html")]
 pub(crate) struct Page {
@@ -31,7 +31,7 @@ pub(crate) struct Page {
     faults: Faults,
 }
 
-/// The page, with what went wrong with ending the count, if something did.
+/// The page, with what went wrong when the count was to be ended, if anything.
 pub(crate) async fn page(
     app: &App,
     caller: &Caller,

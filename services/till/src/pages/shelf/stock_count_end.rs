@@ -1,4 +1,4 @@
-//! POST /shelf/counts/{id}/end: books the differences of a count, or gives it up.
+//! POST /shelf/counts/{id}/end: books a count's differences, or cancels the count.
 
 use super::stock_count_differences::page;
 use crate::app::App;

@@ -1,5 +1,5 @@
-//! POST /shelf/counts/{id}/scan: one thing counted. The page itself is the answer, so that what is
-//! said of the scan stands on it; sent again, the key gives the first answer once more.
+//! POST /shelf/counts/{id}/scan: one thing counted. The page itself is the answer, so that it can show the
+//! scan's result; sent again with the same key, the first answer is given again.
 
 use super::stock_count;
 use crate::app::App;

@@ -1,4 +1,4 @@
-//! GET and POST /shelf/counts: counts of the shelf, and beginning one.
+//! GET and POST /shelf/counts: the list of counts, and starting one.
 
 use super::find::Choice;
 use super::{Way, ways};
@@ -15,17 +15,16 @@ use axum::response::{IntoResponse, Response};
 use domain::day::Zone;
 use ledger::shelf::{BeginStockCount, StockCountState, StockCountView};
 
-/// Counts that are listed: a farm counts a few times a year.
+/// How many counts are listed: a farm counts a few times a year.
 const LISTED: usize = 50;
 
-/// A count, as a line.
+/// A count's line in the list.
 pub(crate) struct CountShown {
     pub(crate) path: String,
-    /// What is counted.
     pub(crate) of: String,
     pub(crate) note: String,
     pub(crate) begun: String,
-    /// When and by whom it ended.
+    /// When it ended and who ended it.
     pub(crate) ended: String,
     pub(crate) state: &'static str,
     pub(crate) is_open: bool,
@@ -36,7 +35,6 @@ fn at(moment: String, who: &str) -> String {
     if who.is_empty() { moment } else { format!("{moment}, {who}") }
 }
 
-/// A count in words.
 pub(crate) fn shown(view: &StockCountView, zone: &Zone) -> CountShown {
     CountShown {
         path: format!("/shelf/counts/{}", view.id),
@@ -54,7 +52,6 @@ pub(crate) fn shown(view: &StockCountView, zone: &Zone) -> CountShown {
     }
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/stock_counts.html")]
 pub(crate) struct Page {
@@ -119,7 +116,7 @@ pub(crate) mod tests {
     use super::super::item::tests::send;
     use crate::testing::TestShop;
 
-    /// Begins a count; answers its address.
+    /// Starts a count; returns its address.
     pub(crate) async fn begun(shop: &TestShop, style: &str) -> String {
         let reply = send(shop, "/shelf/counts", &[("style", style), ("note", "spring")]).await;
         assert_eq!(reply.status, 303, "{}", reply.text());

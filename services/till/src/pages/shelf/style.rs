@@ -1,4 +1,4 @@
-//! GET /shelf/styles/{id}: one style by size and color.
+//! GET /shelf/styles/{id}: one style's stock by size and color.
 
 use super::tag::{self, Stripe};
 use super::{Way, ways};
@@ -17,15 +17,14 @@ use ledger::shelf::{ShelfRow, StyleView};
 use rust_decimal::Decimal;
 use serde::Deserialize;
 
-/// What was done just before.
+/// What was done just before, for a message.
 #[derive(Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct StyleQuery {
-    /// How many prices a new rate has changed.
+    /// How many prices a new rate changed.
     changed: Option<usize>,
 }
 
-/// A color's line.
 struct ColorLine {
     words: String,
     stripes: Vec<Stripe>,
@@ -33,17 +32,17 @@ struct ColorLine {
     all: String,
 }
 
-/// What there is of a color in a size.
+/// The stock of a color in a size.
 struct Cell {
     on_hand: String,
     held: Option<String>,
     sold: Option<String>,
     is_out: bool,
-    /// Those that are meant.
+    /// The address of the list of these items.
     path: String,
 }
 
-/// Sums of rows of one color and size; a style may have pieces and counted goods of it.
+/// The sums of a color and size; a style may have both pieces and counted goods in it.
 fn cell(style: StyleId, rows: &[&ShelfRow]) -> Option<Cell> {
     let first = rows.first()?;
     let sum = |of: fn(&ShelfRow) -> Decimal| rows.iter().map(|row| of(row)).sum::<Decimal>();
@@ -64,7 +63,7 @@ fn cell(style: StyleId, rows: &[&ShelfRow]) -> Option<Cell> {
     })
 }
 
-/// Sizes of the style in its own order, and then those that its items have beside.
+/// The style's sizes in its own order, then sizes that only its items have.
 fn sizes(style: &StyleView, grid: &[ShelfRow]) -> Vec<String> {
     let mut sizes: Vec<String> = Vec::new();
     for size in style.sizes.iter().chain(grid.iter().map(|row| &row.size)) {
@@ -96,7 +95,6 @@ fn lines(style: &StyleView, grid: &[ShelfRow], sizes: &[String]) -> Vec<ColorLin
     colors.into_iter().map(line).collect()
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/style.html")]
 pub(crate) struct Page {

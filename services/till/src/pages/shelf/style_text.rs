@@ -14,7 +14,6 @@ use axum::response::{IntoResponse, Response};
 use domain::ids::StyleId;
 use ledger::shelf::EditStyle;
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/style_text.html")]
 pub(crate) struct Page {
@@ -51,7 +50,7 @@ fn edit(style: StyleId, form: &Form) -> EditStyle {
     let sizes = form.text("sizes").split(',').map(str::trim).filter(|s| !s.is_empty());
     EditStyle {
         style,
-        // A revision that cannot be read is none that the style ever had.
+        // A revision that cannot be parsed is one that the style never had.
         revision: form.text("revision").parse().unwrap_or(0),
         name: Some(form.text("name").to_owned()),
         sizes: Some(sizes.map(str::to_owned).collect()),

@@ -1,4 +1,4 @@
-//! GET /shelf/styles: what is on the shelf of each style.
+//! GET /shelf/styles: the stock of each style.
 
 use super::{Way, ways};
 use crate::app::App;
@@ -11,7 +11,6 @@ use axum::extract::State;
 use domain::money::{Currency, Money};
 use ledger::shelf::StyleCount;
 
-/// A style's line.
 struct StyleLine {
     name: String,
     path: String,
@@ -44,7 +43,6 @@ fn line(count: &StyleCount, currency: Currency) -> StyleLine {
     }
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "shelf/styles.html")]
 pub(crate) struct Page {
@@ -60,7 +58,7 @@ pub(crate) struct Page {
 pub(crate) async fn list_styles(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
     let counts = app.ledger.style_counts().await?;
     let currency = app.ledger.shop().currency;
-    // What has no style stands there only if there is any.
+    // Goods without a style get a line only if there are any.
     let lines =
         counts.iter().filter(|c| c.style.is_some() || c.units > 0).map(|c| line(c, currency)).collect();
     Ok(HtmlPage(Page {

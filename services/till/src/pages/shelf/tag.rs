@@ -1,4 +1,4 @@
-//! An item as its paper tag: a band in its own colors, its weight and its price.
+//! An item drawn as its paper tag: a band in its colors, its weight and its price.
 
 use crate::pages::shown;
 use domain::color;
@@ -6,10 +6,9 @@ use domain::stock::{Availability, ItemKind, ListingState};
 use domain::text::fold;
 use ledger::shelf::ItemView;
 
-/// The height of a tag's band, in the units of its drawing.
+/// The height of a tag's band, in units of its SVG view box.
 const BAND: usize = 60;
 
-/// A stripe of yarn.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Stripe {
     pub(crate) top: usize,
@@ -17,35 +16,33 @@ pub(crate) struct Stripe {
     pub(crate) fill: String,
 }
 
-/// A tag.
 #[derive(Clone, Debug)]
 pub(crate) struct Tag {
-    /// The item's page.
     pub(crate) path: String,
     pub(crate) name: String,
     /// Style, colors and size in words.
     pub(crate) about: String,
-    /// As the scale showed it; how much there is of what is not weighed by the piece.
+    /// The weight as the scale showed it; the quantity for what is not weighed by the piece.
     pub(crate) weight: String,
     pub(crate) price: String,
     pub(crate) stripes: Vec<Stripe>,
-    /// What else is to be known: held, sold out, kept off.
+    /// Notes such as on hold, sold out, not online.
     pub(crate) notes: Vec<&'static str>,
 }
 
-/// The page of an item. Its in-store code is digits alone, which an address holds as they are.
+/// The address of an item's page. Its in-store code has only digits, so nothing needs escaping.
 pub(crate) fn path(in_store: &str) -> String {
     format!("/shelf/items/{in_store}")
 }
 
-/// Stripes of the colors that are known, the first of them half of the band.
+/// Stripes in the colors that are known; the first takes half of the band.
 pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
     let colors = color::of_text(color);
     let others = colors.len().saturating_sub(1);
     let first = if others == 0 { BAND } else { BAND / 2 };
     let mut top = 0;
     let stripe = |(at, color): (usize, &color::Rgb)| {
-        // The last one takes what the division left.
+        // The last one takes the remainder of the division.
         let height = match at {
             0 => first,
             at if at == others => BAND - top,
@@ -57,10 +54,9 @@ pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
     colors.iter().enumerate().map(stripe).collect()
 }
 
-/// The tag of an item.
 pub(crate) fn tag(item: &ItemView) -> Tag {
     let words = [item.style.as_deref().unwrap_or_default(), &item.color.replace('|', ", "), &item.size];
-    // What the name says need not be said again.
+    // Leave out what the name already says.
     let name = fold(&item.name);
     let is_new = |word: &&str| !word.is_empty() && !name.contains(&fold(word));
     let about: Vec<&str> = words.into_iter().filter(is_new).collect();
@@ -82,7 +78,7 @@ pub(crate) fn tag(item: &ItemView) -> Tag {
     }
 }
 
-/// What is to be known of an item beside its weight and price.
+/// The notes on an item besides its weight and price.
 pub(crate) fn notes(item: &ItemView) -> Vec<&'static str> {
     let (on_hand, held) = (item.on_hand.stock_units(), item.held.stock_units());
     let mut notes = Vec::new();

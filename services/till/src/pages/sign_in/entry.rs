@@ -11,7 +11,6 @@ use axum::http::HeaderMap;
 use domain::ids::PersonId;
 use ledger::people::{By, CountTry, DeviceView, Phc, SecretHash, TryFrom, TryOf, TryPin};
 
-/// From where somebody signs in.
 pub(super) struct Origin {
     /// The enrolled device that it is.
     pub(super) device: Option<DeviceView>,
@@ -52,7 +51,6 @@ impl Origin {
     }
 }
 
-/// What a try came to.
 pub(super) enum Found {
     Right(Box<Right>),
     Wrong(By),

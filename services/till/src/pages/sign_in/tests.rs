@@ -7,17 +7,14 @@ use crate::testing::browser::Browser;
 use domain::people::Role;
 use ledger::people::{AddPerson, By, EndPerson};
 
-/// The tests' password.
 pub(crate) const PASSWORD: &str = "a fold of wool";
 const SESSION: &str = "fleecefold-session";
 const BEFORE: &str = "fleecefold-before";
 
-/// An owner called Maud.
 pub(crate) async fn owner(shop: &TestShop) -> domain::ids::PersonId {
     person(shop, "Maud", Role::Owner, None).await
 }
 
-/// Somebody with the tests' password.
 pub(crate) async fn person(
     shop: &TestShop,
     name: &str,

@@ -1,4 +1,4 @@
-//! What the day brought so far by channel, beside the same weekday of the week before.
+//! The day's takings so far by channel, next to those of the same weekday a week ago.
 
 use crate::app::App;
 use crate::pages::books::Summed;
@@ -12,7 +12,6 @@ use std::collections::BTreeMap;
 /// Days of a week.
 const WEEK: i32 = 7;
 
-/// A channel's row.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Row {
     pub(crate) name: String,
@@ -20,7 +19,6 @@ pub(crate) struct Row {
     pub(crate) before: String,
 }
 
-/// The takings.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Takings {
     pub(crate) day: Day,
@@ -29,12 +27,11 @@ pub(crate) struct Takings {
     pub(crate) rows: Vec<Row>,
     pub(crate) now: String,
     pub(crate) before: String,
-    /// Sales so far, and on that day: `3 sales`.
+    /// The number of sales so far, and on that day: `3 sales`.
     pub(crate) now_count: String,
     pub(crate) before_count: String,
 }
 
-/// Reads them.
 pub(crate) async fn read(app: &App, day: Day) -> Result<Takings, Problem> {
     let shop = app.ledger.shop();
     let then = day.plus_days(-WEEK);

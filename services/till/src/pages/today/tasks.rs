@@ -1,4 +1,4 @@
-//! What waits for a person: each with the one next step. Nobody is told what they may not see to.
+//! What somebody should see to, each with its next step. People see only what they have permission to do.
 
 use crate::app::App;
 use crate::pages::online::connections::late::is_late;
@@ -11,25 +11,23 @@ use ledger::online::ConnectionStatus;
 use ledger::sales::Turn;
 use std::borrow::Cow;
 
-/// Holds that are told one by one.
+/// Holds that are listed one by one.
 const HOLDS: usize = 6;
-/// Feeds that failed which are counted; more are as pressing.
+/// Failed feeds that are counted; more are no more urgent.
 const FAILED: usize = 20;
-/// Styles that are told by their names.
+/// Styles that are listed by name.
 const STYLES: usize = 4;
-/// Of a hold whose customer nobody has named.
+/// Shown for a hold without a customer's name.
 const NOBODY: &str = "No name";
 
-/// Something to be done.
+/// Something to do.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Task {
-    /// What, in a sentence.
     pub(crate) words: String,
-    /// More of it.
     pub(crate) more: Vec<String>,
-    /// Where it is done.
+    /// The page where it is done.
     pub(crate) path: Cow<'static, str>,
-    /// What is done there.
+    /// The link's words.
     pub(crate) step: &'static str,
 }
 
@@ -39,7 +37,7 @@ impl Task {
     }
 }
 
-/// All that waits for the caller, the most pressing first.
+/// The caller's tasks, most urgent first.
 pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Problem> {
     let shop = app.ledger.shop();
     let mut tasks = Vec::new();
@@ -90,7 +88,7 @@ async fn unknown_status(app: &App) -> Result<Option<Task>, Problem> {
     Ok(Some(Task::new(words, "/online/orders", "Resolve orders")))
 }
 
-/// Feeds that failed and that nobody has looked at since.
+/// Failed feeds that nobody has looked at since.
 async fn failed_feeds(app: &App) -> Result<Option<Task>, Problem> {
     let failed = app.ledger.feed_troubles(true, FAILED).await?;
     let Some(latest) = failed.first() else { return Ok(None) };
@@ -98,8 +96,8 @@ async fn failed_feeds(app: &App) -> Result<Option<Task>, Problem> {
     Ok(Some(Task::new(words, "/online/feeds", "Review failed feeds")))
 }
 
-/// What stands still between here and an online shop: each connection is told of at most once, by what is
-/// worst of it.
+/// What is stuck between this shop and an online shop. Each connection is listed at most once, with its worst
+/// trouble.
 async fn connections(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
     let now = app.ledger.now();
     let told = |one: ConnectionStatus| {
@@ -133,7 +131,7 @@ async fn connections(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
     Ok(app.ledger.connection_statuses().await?.into_iter().filter_map(told).collect())
 }
 
-/// A drawer that is open on the day on which it was opened is nothing to be told.
+/// Drawers left open since an earlier day; one that was opened today is normal.
 async fn drawers(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
     let today = shop.zone.day_of(app.ledger.now());
     let turns = app.ledger.open_turns().await?;
@@ -179,7 +177,7 @@ async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     Ok(Some(Task::new(words, "/counter/balances", "Record payment")))
 }
 
-/// Goods that were refunded and on which nobody has decided.
+/// Refunded goods without a decision.
 async fn return_decision(app: &App) -> Result<Option<Task>, Problem> {
     let count = app.ledger.count_open_fates().await?;
     if count == 0 {

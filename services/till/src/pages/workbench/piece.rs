@@ -1,4 +1,4 @@
-//! One piece: weighed, priced, kept.
+//! One piece: weighed, priced and recorded.
 
 use super::price::Slip;
 use super::tags;
@@ -21,10 +21,10 @@ use domain::text::fold;
 use ledger::shelf::{FinishPieces, ItemView, NewPiece, PictureName, PieceOutcome, StyleView};
 use serde::Deserialize;
 
-/// The button that prices the piece and keeps nothing, where scripts are off.
+/// The button that shows the price without recording the piece, where scripts are off.
 const PRICE_IT: &str = "price_it";
 
-/// The piece that this one comes after.
+/// The piece recorded before this one.
 #[derive(Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct Before {
@@ -58,10 +58,10 @@ pub(crate) async fn room(
     Ok(HtmlPage(Page::new(&app, &caller, typed, Vec::new(), Slip::empty(), Faults::default()).await?))
 }
 
-/// The piece that is named, or else the latest that was finished: its style and yarn stay.
+/// The named piece, or else the latest that was finished: its style and yarn are filled in.
 async fn piece_before(app: &App, before: &Before) -> Result<Option<ItemView>, Problem> {
     let item = match Code::parse(&before.after) {
-        // A code that leads nowhere names no piece to go on from, and is no reason to stop.
+        // A code that leads nowhere is no reason to stop; the form is then empty.
         Ok(code) => app.ledger.item(&code).await.ok(),
         Err(_) => app.ledger.items(None, "", 1).await?.pop(),
     };
@@ -89,7 +89,7 @@ pub(crate) async fn finish(State(app): State<App>, sent: PhotoForm) -> Result<Re
     Ok((status, HtmlPage(page)).into_response())
 }
 
-/// Its in-store code, or what is wrong and where.
+/// The in-store code of the new piece, or the faults by field.
 async fn keep(app: &App, form: &Form, piece: NewPiece) -> Result<Result<String, (String, String)>, Problem> {
     let finish = FinishPieces { pieces: vec![piece], who: form.caller.who.clone() };
     let outcome = app.run(&form.key, &finish).await?.answer.pop();
@@ -121,7 +121,7 @@ impl Page {
         fold(&style.name) == fold(self.typed.style.trim())
     }
 
-    /// The sizes of the style that is chosen, or of all of them.
+    /// The sizes of the chosen style, or of all styles.
     fn sizes(&self) -> Vec<&str> {
         let chosen = self.styles.iter().find(|style| self.is_chosen(style));
         let styles = chosen.map_or(&self.styles[..], std::slice::from_ref);
@@ -138,7 +138,7 @@ impl Page {
         Size::Small.address(&name.file()).unwrap_or_default()
     }
 
-    /// Whether the part that is seldom needed is to be open: something stands in it, or is wrong.
+    /// Whether the rarely needed fields are open: one of them is filled in or has a fault.
     fn shows_more(&self) -> bool {
         let Typed { name, extras, price, reason, cost, description, .. } = &self.typed;
         [name, extras, price, reason, cost, description].into_iter().any(|text| !text.is_empty())

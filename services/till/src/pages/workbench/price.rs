@@ -1,4 +1,4 @@
-//! The slip with the price and its working, beside the form and while it is typed.
+//! The slip with the price and its calculation, beside the form; fetched again while people type.
 
 use super::typed::{NO_STYLE, Typed, at_field};
 use crate::app::App;
@@ -13,31 +13,30 @@ use domain::money::Money;
 use ledger::CommandError;
 use ledger::shelf::{ItemPrice, NewPiece, Priced, UsualWeights};
 
-/// From how many pieces on a weight may be called unusual.
+/// The least number of pieces against which a weight may be called unusual.
 const ENOUGH_TO_COMPARE: usize = 5;
 
-/// What the slip says.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Slip {
-    /// The price; none while there is too little to price it by.
+    /// The price; none until enough is known.
     pub(crate) price: Option<String>,
-    /// How the style's rule comes to its price.
+    /// How the style's rule arrives at the price.
     pub(crate) calculation: Option<String>,
-    /// Set by hand: then the working is not the price's.
+    /// Set by hand: the calculation is then not that of the price.
     pub(crate) by_hand: bool,
-    /// What is left after the cost, and which part of the price that is.
+    /// What remains after the cost, and its share of the price.
     pub(crate) margin: Option<(String, String)>,
-    /// Whether it costs more than it brings.
+    /// Whether the price is below the cost.
     pub(crate) is_loss: bool,
-    /// What pieces like it weigh.
+    /// What similar pieces weigh.
     pub(crate) usual: Option<String>,
-    /// Whether this one weighs something else.
+    /// Whether this piece's weight is outside of that range.
     pub(crate) is_unusual: bool,
-    /// What is wrong, while it is typed.
+    /// Faults in what has been typed so far.
     pub(crate) faults: Faults,
 }
 
-/// The slip alone.
+/// The slip by itself, without a page around it.
 #[derive(Template)]
 #[template(path = "workbench/slip.html")]
 pub(crate) struct Fragment {
@@ -57,12 +56,12 @@ pub(crate) async fn read(
 }
 
 impl Slip {
-    /// Before anything is weighed.
+    /// Before anything is typed.
     pub(crate) fn empty() -> Self {
         Self::default()
     }
 
-    /// For a piece as far as it is told.
+    /// For a piece as far as it has been typed.
     pub(crate) async fn of(app: &App, piece: &NewPiece) -> Result<Self, Problem> {
         if piece.weight.is_none() && piece.price.is_none() {
             return Ok(Self::empty());
@@ -99,7 +98,7 @@ impl Slip {
     }
 }
 
-/// `33%`, to the nearest whole.
+/// A margin's share of the price, to the nearest whole percent: `33%`.
 fn part_of(margin: Money, price: Money) -> String {
     let (part, whole) = (i128::from(margin.minor()) * 200, i128::from(price.minor()) * 2);
     // Half away from zero: half of the whole is added to, or taken from, twice the part.
@@ -154,7 +153,7 @@ mod tests {
                 assert!(!reply.text().contains("<html"), "{}", reply.text());
             }
         };
-        // 6.35 × 7.50 = 47.625, half away from zero 47.63; to the nearest whole 48.
+        // 6.35 × 7.50 = 47.625, which rounds half away from zero to 47.63, and to the nearest whole 48.
         check(
             "weight=6.35+oz&style=Moor+cowl",
             &["$48.00", "6.35 oz × $7.50 an ounce = $47.63, rounded to $48.00"],

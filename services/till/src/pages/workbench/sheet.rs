@@ -1,5 +1,5 @@
-//! A sheet of pieces: typed row by row, or pasted from a spreadsheet. Each row is judged by itself;
-//! what is wrong stays on the sheet with what is wrong about it.
+//! A sheet of pieces: typed row by row, or pasted from a spreadsheet. Each row is checked by itself; rows with
+//! faults stay on the sheet, with their faults.
 
 use super::price::Slip;
 use super::tags;
@@ -18,16 +18,15 @@ use ledger::shelf::{FinishPieces, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, St
 
 /// Rows of an empty sheet.
 const ROWS: usize = 20;
-/// The buttons that keep nothing: one lays out what was pasted, the other prices all rows.
+/// The buttons that record nothing: one spreads out what was pasted, the other prices all rows.
 const LAY: &str = "lay";
 const CHECK: &str = "check";
-/// The field of what was pasted, and that of the bowl.
+/// The field for pasting, and that of the bowl's weight.
 const PASTED: &str = "pasted";
 const TARE: &str = "tare";
-/// A cell that repeats the one above it, as on paper; phones turn it into others.
+/// A cell that repeats the one above it, as on paper; phones replace the plain quote by others.
 const DITTO: [&str; 4] = ["\"", "“", "”", "″"];
 
-/// A row.
 #[derive(Debug, Default)]
 struct Row {
     typed: Typed,
@@ -54,18 +53,17 @@ impl Row {
     }
 }
 
-/// A sheet under way.
+/// A sheet being filled in.
 #[derive(Debug, Default)]
 struct Sheet {
     tare: String,
     rows: Vec<Row>,
-    /// What is wrong with all of it.
+    /// Faults that concern the whole sheet.
     faults: Faults,
-    /// Codes of pieces that were kept just now, while others were not.
+    /// Codes of the pieces that were just recorded while others were not.
     kept: Vec<String>,
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "workbench/sheet.html")]
 pub(crate) struct Page {
@@ -103,7 +101,7 @@ pub(crate) async fn finish(State(app): State<App>, form: Form) -> Result<Respons
 }
 
 impl Sheet {
-    /// The rows of the form that say anything, and behind them what was pasted.
+    /// The form's rows that are not empty, followed by the pasted ones.
     fn of_form(form: &Form) -> Self {
         let tare = form.text(TARE).to_owned();
         let columns = COLUMNS.map(|(name, _)| form.all(name));
@@ -129,7 +127,7 @@ impl Sheet {
         sheet
     }
 
-    /// Adds a row; a ditto mark takes what stands above it.
+    /// Adds a row; a ditto mark takes the value above it.
     fn push(&mut self, mut cells: [String; COLUMNS.len()]) {
         let mut faults = Faults::default();
         let above = self.rows.last().map(|row| row.typed.cells());
@@ -146,7 +144,7 @@ impl Sheet {
         self.rows.push(Row { typed, faults, price: String::new() });
     }
 
-    /// The piece of each row that can be read; the others get their faults.
+    /// The piece of each row that can be parsed; the other rows get their faults.
     fn judge(&mut self, shop: &Shop) -> Vec<Option<NewPiece>> {
         let judge = |row: &mut Row| match row.typed.read_whole(shop, Vec::new()) {
             Ok(piece) => Some(piece).filter(|_| row.faults.is_empty()),
@@ -158,7 +156,6 @@ impl Sheet {
         self.rows.iter_mut().map(judge).collect()
     }
 
-    /// The price of each row.
     async fn price(&mut self, app: &App, pieces: &[Option<NewPiece>]) -> Result<(), Problem> {
         for (row, piece) in self.rows.iter_mut().zip(pieces) {
             let Some(piece) = piece else { continue };
@@ -169,7 +166,7 @@ impl Sheet {
         Ok(())
     }
 
-    /// Keeps the pieces, and leaves on the sheet what was not kept. Answers the codes of the others.
+    /// Records the pieces; those with faults stay on the sheet. Returns the codes of the recorded ones.
     async fn keep(
         &mut self,
         app: &App,
@@ -201,13 +198,13 @@ impl Sheet {
     }
 }
 
-/// Rows from a spreadsheet: a line each, tabs between the cells, and perhaps the headings first.
+/// Rows from a spreadsheet: one per line, cells separated by tabs, possibly after a row of headings.
 fn pasted(text: &str) -> impl Iterator<Item = [String; COLUMNS.len()]> {
     let is_heading = |line: &str| {
         let first = line.split('\t').next().map(cell).unwrap_or_default().to_lowercase();
         [COLUMNS[0].0.to_owned(), COLUMNS[0].1.to_lowercase()].contains(&first)
     };
-    // Empty rows of the spreadsheet may stand before the headings too.
+    // A spreadsheet may have empty rows before the headings too.
     let is_empty = |line: &&str| line.split('\t').all(|text| cell(text).is_empty());
     let mut lines = text.lines().skip_while(is_empty).peekable();
     lines.next_if(|line| is_heading(line));
@@ -217,7 +214,7 @@ fn pasted(text: &str) -> impl Iterator<Item = [String; COLUMNS.len()]> {
     })
 }
 
-/// A cell as it is meant: spreadsheets put quotes around one that holds quotes.
+/// A cell's value: spreadsheets put quotes around a cell that contains quotes.
 fn cell(text: &str) -> String {
     let text = text.trim();
     let inner = text.strip_prefix('"').and_then(|t| t.strip_suffix('"')).filter(|t| !t.is_empty());
@@ -261,7 +258,7 @@ mod tests {
         );
         check("weight\tstyle\r\n6 oz\tMoor cowl\r\n", &[&["6 oz", "Moor cowl"]]);
         check("Scale reading\tStyle\n6 oz", &[&["6 oz"]]);
-        // Rows whose cells are all empty may stand anywhere; the sheet leaves them out.
+        // Rows whose cells are all empty may be anywhere; the sheet leaves them out.
         check("\t\n \t \nweight\tstyle\n6 oz", &[&["6 oz"]]);
         check("6 oz\t\"fawn \"\"and\"\" white\"", &[&["6 oz", "fawn \"and\" white"]]);
         check("6 oz\tMoor cowl\n\"\t\"", &[&["6 oz", "Moor cowl"], &["\"", "\""]]);
@@ -336,7 +333,7 @@ mod tests {
         assert_eq!(laid.text().matches("name=\"weight\"").count(), 2);
         assert!(laid.text().contains("value=\"moss\""), "{}", laid.text());
         let checked = send(&shop, "/workbench/sheet", &[("pasted", pasted), ("check", "")]).await;
-        // 6.35 × 7.50 = 47.63, to the whole 48; 7 × 7.50 = 52.50, to the whole 53, as a tie goes up.
+        // 6.35 × 7.50 = 47.63, which rounds to 48; 7 × 7.50 = 52.50, which rounds to 53, since ties go up.
         for price in ["48.00", "53.00"] {
             assert!(checked.text().contains(price), "{price} in {}", checked.text());
         }

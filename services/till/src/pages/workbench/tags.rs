@@ -1,4 +1,4 @@
-//! Tags, ready to print: one after a piece was kept, a sheet of them after a sheet of pieces.
+//! Tags ready to print: one after a piece, a page of them after a sheet of pieces.
 
 use crate::app::App;
 use crate::images::barcode::ean13;
@@ -15,18 +15,17 @@ use domain::text::fold;
 use ledger::shelf::{ItemView, MAX_PIECES_AT_ONCE};
 use serde::Deserialize;
 
-/// Whose tags.
+/// Which tags to show.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct TagsQuery {
-    /// Codes, with commas between.
+    /// Codes, separated by commas.
     pieces: String,
-    /// The bowl, for the next piece.
+    /// The bowl's weight, kept for the next piece.
     #[serde(default)]
     tare: String,
 }
 
-/// A tag.
 struct Tag {
     name: String,
     code: String,
@@ -38,7 +37,6 @@ struct Tag {
     bars: String,
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "workbench/tags.html")]
 pub(crate) struct Page {
@@ -47,7 +45,7 @@ pub(crate) struct Page {
     next: String,
 }
 
-/// Where the tags of pieces are, by their in-store codes.
+/// The address of the tags of these pieces, by their in-store codes.
 pub(crate) fn address(codes: &[String], tare: &str) -> String {
     let mut address = format!("/workbench/tags?pieces={}", codes.join(","));
     if !tare.is_empty() {
@@ -81,7 +79,7 @@ pub(crate) async fn read(
 
 impl Tag {
     fn of(item: ItemView) -> Self {
-        // The name of most pieces says the size already.
+        // Most pieces have their size in their name.
         let is_said = fold(&item.name).split([',', ' ']).any(|word| word == fold(&item.size));
         Self {
             bars: ean13(&item.in_store).unwrap_or_default(),

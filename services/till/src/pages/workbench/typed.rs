@@ -1,4 +1,4 @@
-//! What is typed about a piece, and reading it: all that is wrong at once, each at its field.
+//! The fields of a piece as they were typed, and parsing them: all faults at once, each at its field.
 
 use crate::pages::form::{Faults, Form};
 use domain::money::{Currency, Money};
@@ -8,10 +8,10 @@ use ledger::{Rejection, Shop};
 use serde::Deserialize;
 use std::fmt::Display;
 
-/// Said of a piece that nothing prices.
+/// For a piece that has neither a rule nor a price.
 pub(crate) const NO_STYLE: &str = "choose a style or enter a price override";
 const NO_WEIGHT: &str = "enter the scale reading or a price override";
-/// The fields of a row of a sheet, in the order of its columns.
+/// The fields of a sheet's row, in the order of the columns.
 pub(crate) const COLUMNS: [(&str, &str); 10] = [
     ("weight", "Scale reading"),
     ("style", "Style"),
@@ -25,12 +25,12 @@ pub(crate) const COLUMNS: [(&str, &str); 10] = [
     ("note", "Note"),
 ];
 
-/// The fields of a piece as they stand in the form.
+/// A piece's fields as typed.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct Typed {
     pub(crate) weight: String,
-    /// What the bowl weighs.
+    /// The bowl's weight.
     pub(crate) tare: String,
     pub(crate) style: String,
     pub(crate) size: String,
@@ -69,7 +69,6 @@ impl Typed {
         }
     }
 
-    /// A row of a sheet.
     pub(crate) fn of_cells(cells: [String; COLUMNS.len()], tare: &str) -> Self {
         let [weight, style, size, color, material, price, reason, rows, minutes, note] = cells;
         let tare = if weight.is_empty() { String::new() } else { tare.to_owned() };
@@ -89,7 +88,6 @@ impl Typed {
         }
     }
 
-    /// The cells of its row.
     pub(crate) fn cells(&self) -> [&str; COLUMNS.len()] {
         [
             &self.weight,
@@ -105,7 +103,7 @@ impl Typed {
         ]
     }
 
-    /// For the piece after that one: its style and its yarn, and the bowl that it was weighed in.
+    /// The fields for the next piece: the same style, yarn and bowl.
     pub(crate) fn after(item: ItemView, tare: String) -> Self {
         Self {
             tare,
@@ -117,7 +115,7 @@ impl Typed {
         }
     }
 
-    /// Reads it, with its photographs.
+    /// Parses the fields, with the photographs.
     pub(crate) fn read(&self, shop: &Shop, photographs: Vec<PictureName>) -> Result<NewPiece, Faults> {
         let mut faults = Faults::default();
         let currency = shop.currency;
@@ -142,7 +140,7 @@ impl Typed {
         if faults.is_empty() { Ok(piece) } else { Err(faults) }
     }
 
-    /// Reads it whole: with what a price needs.
+    /// Parses the fields and requires what a price needs.
     pub(crate) fn read_whole(&self, shop: &Shop, photographs: Vec<PictureName>) -> Result<NewPiece, Faults> {
         let missing = match (self.price.is_empty(), self.weight.is_empty(), self.style.is_empty()) {
             (true, true, _) => Some(("weight", NO_WEIGHT)),
@@ -159,7 +157,7 @@ impl Typed {
         }
     }
 
-    /// What the scale shows, without the bowl.
+    /// The weight on the scale less the bowl.
     fn net_weight(&self, unit: WeightUnit, faults: &mut Faults) -> Option<Weight> {
         let gross = told("weight", &self.weight, |text| Weight::parse_reading(text, unit), faults);
         let tare = told("tare", &self.tare, |text| Weight::parse_reading(text, unit), faults);
@@ -172,7 +170,7 @@ impl Typed {
     }
 }
 
-/// A refusal of the ledger's, at the field of the form that it is about.
+/// The field of the form that a refusal of the ledger is about.
 pub(crate) fn at_field(rejection: &Rejection) -> (&str, String) {
     let Rejection::Invalid { field, reason } = rejection else { return ("", rejection.to_string()) };
     let field = match field.as_str() {
@@ -188,7 +186,7 @@ fn heard<T, E: Display>(field: &str, read: Result<T, E>, faults: &mut Faults) ->
     read.map_err(|error| faults.add(field, error)).ok()
 }
 
-/// What a field says, if it says anything.
+/// A field's value, if it is not empty.
 fn told<T, E: Display>(
     field: &str,
     text: &str,
@@ -212,7 +210,7 @@ mod tests {
     use super::*;
     use crate::testing::TestShop;
 
-    /// Reads fields given as `name=value`, and compares what is wrong with them.
+    /// Parses fields given as `name=value` and compares the faults.
     async fn check(fields: &[(&str, &str)], expected: Result<&str, &[(&str, &str)]>) {
         let query = form_urlencoded::Serializer::new(String::new()).extend_pairs(fields).finish();
         let typed: Typed = serde_json::from_value(

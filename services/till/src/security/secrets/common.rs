@@ -1,4 +1,4 @@
-//! Passwords that are guessed first.
+//! Common passwords, and patterns that are guessed first.
 
 use std::collections::HashSet;
 use std::sync::LazyLock;
@@ -6,7 +6,7 @@ use std::sync::LazyLock;
 /// A published list; the file names its source and license. Matched in lowercase, with digits and signs around a word,
 /// and with the usual digits and signs in place of letters.
 const PUBLISHED: &str = include_str!("common_passwords.txt");
-/// Months, other words and a shop's own words, which the published list lacks. From memory.
+/// Months, other words and words of this trade, which the published list lacks. From memory.
 const OWN: &str = "\
     letmeinnow basketball volleyball alexander autumn chocolate england australia ireland administrator \
     root toor guest user temporary changeit login logmein letme helloworld jesuschrist godisgood \
@@ -19,11 +19,11 @@ static WORDS: LazyLock<HashSet<&str>> = LazyLock::new(|| {
     let published = PUBLISHED.lines().filter(|line| !line.starts_with('#'));
     published.chain(OWN.split_whitespace()).collect()
 });
-/// Rows of keys and of letters, in which runs are looked for.
+/// Rows of keys and letters in which runs are searched.
 const ROWS: &[&str] =
     &["01234567890123456789", "abcdefghijklmnopqrstuvwxyz", "qwertyuiop", "asdfghjkl", "zxcvbnm"];
 
-/// Whether a password is among the first that are guessed.
+/// Whether a password is one of the first that anybody would guess.
 pub(super) fn is_common(password: &str) -> bool {
     let small = password.to_lowercase();
     let letters = |text: &str| text.trim_matches(|c: char| !c.is_alphabetic()).to_owned();
@@ -39,7 +39,7 @@ pub(super) fn is_common(password: &str) -> bool {
         || is_word(&plain.replace([' ', '-', '_', '.'], ""))
 }
 
-/// One sign over and over, or neighbors in a row of keys or letters, forwards or backwards.
+/// One character repeated, or neighbors in a row of keys or letters, forwards or backwards.
 pub(super) fn is_run(text: &str) -> bool {
     let back: String = text.chars().rev().collect();
     let mut signs = text.chars();
@@ -48,7 +48,7 @@ pub(super) fn is_run(text: &str) -> bool {
     is_one || ROWS.iter().any(|row| row.contains(text) || row.contains(&back)) || is_pairs(text)
 }
 
-/// One or two digits over and over, such as 1212.
+/// One or two digits repeated, such as 1212.
 fn is_pairs(text: &str) -> bool {
     let bytes = text.as_bytes();
     bytes.len() >= 4
@@ -56,12 +56,11 @@ fn is_pairs(text: &str) -> bool {
         && bytes.iter().zip(&bytes[2..]).all(|(a, b)| a == b)
 }
 
-/// A common word written twice.
 fn is_twice(text: &str) -> bool {
     text.split_at_checked(text.len() / 2).is_some_and(|(a, b)| a == b && WORDS.contains(a))
 }
 
-/// The letter that a digit or sign stands for.
+/// The letter for which people write a digit or sign.
 fn unleet(sign: char) -> char {
     match sign {
         '0' => 'o',

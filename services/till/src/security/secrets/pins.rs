@@ -1,7 +1,7 @@
-//! Which PINs can be chosen. A PIN opens on an enrolled device alone and few wrong ones are allowed, so what matters
-//! is that it is not among the first few that anybody would try: repeats, sequences, patterns of the keypad,
-//! years, birthdays. From memory of published counts of PINs that people choose, whose first twenty all fall
-//! under these rules.
+//! Which PINs are accepted. A PIN works only on an enrolled device and after few wrong attempts no longer, so
+//! all that matters is that it is not among the first few that anybody would try: repeats, sequences, patterns
+//! on the keypad, years, birthdays. From memory of published counts of PINs that people choose, whose first
+//! twenty all fall under these rules.
 
 use super::WeakSecret;
 use super::common::is_run;
@@ -10,12 +10,12 @@ use std::ops::RangeInclusive;
 
 /// Digits of a PIN.
 const DIGITS: RangeInclusive<usize> = 4..=12;
-/// The least digits of an owner's.
+/// The fewest digits of an owner's PIN.
 const OWNERS_DIGITS: usize = 6;
-/// Years that are birthdays and anniversaries.
+/// Years of birthdays and anniversaries.
 const YEARS: RangeInclusive<u32> = 1900..=2099;
 
-/// Ways over a keypad that are no runs: columns, crosses, corners.
+/// Patterns on a keypad that are not runs: columns, crosses, corners.
 const KEYPAD: [&str; 22] = [
     "2580",
     "0852",
@@ -41,7 +41,7 @@ const KEYPAD: [&str; 22] = [
     "789456",
 ];
 
-/// Checks a PIN that somebody of a role chooses.
+/// Checks a PIN that a person of a role chooses.
 pub(crate) fn check_pin(pin: &str, role: Role) -> Result<(), WeakSecret> {
     if !DIGITS.contains(&pin.len()) || !pin.bytes().all(|b| b.is_ascii_digit()) {
         return Err(if role == Role::Owner { WeakSecret::OwnersPin } else { WeakSecret::Pin });
@@ -52,7 +52,7 @@ pub(crate) fn check_pin(pin: &str, role: Role) -> Result<(), WeakSecret> {
     if is_common(pin) { Err(WeakSecret::CommonPin) } else { Ok(()) }
 }
 
-/// Whether a PIN has the digits that the role asks for: one that was set under another role may not.
+/// Whether a PIN has the digits that the role requires: it may have been set under another role.
 pub(crate) fn is_long_enough(pin: &str, role: Role) -> bool {
     role != Role::Owner || pin.len() >= OWNERS_DIGITS
 }
@@ -68,13 +68,13 @@ fn is_common(pin: &str) -> bool {
         || is_date(pin)
 }
 
-/// A part over and over, such as 123123.
+/// A part repeated, such as 123123.
 fn is_repeated(pin: &str) -> bool {
     (1..=pin.len() / 2)
         .any(|part| pin.len().is_multiple_of(part) && pin == pin[..part].repeat(pin.len() / part))
 }
 
-/// A run each of whose digits stands twice, such as 112233.
+/// A run with each digit doubled, such as 112233.
 fn is_doubled_run(pin: &str) -> bool {
     let bytes = pin.as_bytes();
     let is_doubled = bytes.len().is_multiple_of(2) && bytes.chunks(2).all(|pair| pair[0] == pair[1]);
@@ -107,8 +107,8 @@ fn is_date(pin: &str) -> bool {
 mod tests {
     use super::*;
 
-    // Six digits for owners is the shop's own rule; NIST SP 800-63B revision 3, 5.1.1.2 asks six of secrets that
-    // a verifier chooses.
+    // Six digits for owners is our own rule; NIST SP 800-63B revision 3, 5.1.1.2 requires six of secrets that a
+    // verifier chooses.
     #[test]
     fn a_pin_is_of_digits_and_an_owners_of_six() {
         let check = |pin: &str, role: Role, expected: Result<(), WeakSecret>| {
@@ -131,7 +131,7 @@ mod tests {
     #[test]
     fn what_is_guessed_first_is_refused_for_everybody() {
         let common = [
-            // The twenty most chosen of four digits, from memory of a published count.
+            // The twenty most common four-digit PINs, from memory of a published count.
             "1234", "1111", "0000", "1212", "7777", "1004", "2000", "4444", "2222", "6969", "9999", "3333",
             "5555", "6666", "1122", "1313", "8888", "4321", "2001", "1010", //
             "9876", "7890", "1987", "2026", "2412", "0229", "2580", "1221", //
@@ -148,7 +148,7 @@ mod tests {
         }
     }
 
-    /// Too many refused would make the others easier to guess.
+    /// Refusing too many would make the others easier to guess.
     #[test]
     fn most_pins_can_still_be_had() {
         let refused =

@@ -34,7 +34,7 @@ fn a_password_is_long_enough_and_not_among_the_first_guessed() {
     check("maud ellery", Err(WeakSecret::Name));
 }
 
-/// The list must be there, and whole words of it must be found in each of their disguises.
+/// The list must be complete, and its words must be found in each of their disguises.
 #[test]
 fn what_the_published_list_has_is_refused() {
     let words: Vec<&str> =
@@ -67,7 +67,7 @@ fn a_hash_is_salted_and_says_how_it_was_made() {
     assert!(!verify(&format!("{long}y"), of_long.as_str()).0, "the 65th character matters");
 }
 
-// RFC 9106's Argon2id by another implementation: the reference command line, as its own test prints it
+// Argon2id by another implementation: the reference command line, as its own test prints it
 // (github.com/P-H-C/phc-winner-argon2, src/test.c: Argon2id, v=19, t=2, m=2^16, p=1, “password”, “somesalt”).
 #[test]
 fn another_implementations_hash_is_understood() {

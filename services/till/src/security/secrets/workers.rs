@@ -1,6 +1,6 @@
-//! Where passwords are hashed: a few threads of their own, each with one buffer that it keeps. A hash
-//! takes 19 MiB while it is computed; were that taken anew by whatever thread is free, a flood of wrong sign-ins
-//! would take as much for each and give little of it back. Whoever finds the queue full is told to come again.
+//! Passwords are hashed on a few threads of their own, each of which keeps one buffer. A hash takes 19 MiB
+//! while it is computed; if any free thread allocated it anew, a flood of wrong sign-ins would take that much
+//! each and return little of it. Whoever finds the queue full is asked to try again later.
 
 use argon2::Block;
 use std::collections::VecDeque;
@@ -11,15 +11,15 @@ use tokio::sync::oneshot;
 
 /// Threads: 2 × 19 MiB, and never all cores of a small machine.
 pub(super) const THREADS: usize = 2;
-/// Work that waits in each lane: a second's, at 20 ms each on two threads.
+/// Jobs that may wait in each lane: one second's work, at 20 ms each on two threads.
 pub(super) const MAX_WAITING: usize = 100;
 
-/// The buffer that hashes are computed in. It grows to the largest hash that was looked at, which has a bound.
+/// The buffer for computing hashes. It grows to the largest hash that was verified, which is bounded.
 #[derive(Default)]
 pub(super) struct Memory(Vec<Block>);
 
 impl Memory {
-    /// So many KiB of it.
+    /// The first `count` blocks of 1 KiB.
     pub(super) fn blocks(&mut self, count: usize) -> &mut [Block] {
         if self.0.len() < count {
             self.0.resize(count, Block::new());
@@ -28,16 +28,15 @@ impl Memory {
     }
 }
 
-/// Who waits. Strangers, however many, never stand before somebody who is known here.
+/// Whose job it is. Strangers, however many, never come before people who are known here.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Lane {
-    /// Somebody who is signed in, or a browser or device that was before.
+    /// Somebody who is signed in, or a browser or device on which they were before.
     Known,
-    /// Anybody.
     Stranger,
 }
 
-/// There is no room in the queue.
+/// The queue is full.
 #[derive(Debug, PartialEq, Eq)]
 pub(super) struct Full;
 
@@ -57,12 +56,12 @@ struct Shared {
 }
 
 impl Shared {
-    /// Nothing panics while it holds the lock.
+    /// No code panics while it holds the lock, so a poisoned one can be used.
     fn queue(&self) -> MutexGuard<'_, Queue> {
         self.queue.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// The next job; none at the end.
+    /// The next job; none after the end.
     fn next(&self) -> Option<Job> {
         let mut queue = self.queue();
         loop {
@@ -87,7 +86,7 @@ fn run(shared: &Shared) {
     }
 }
 
-/// The threads, which begin with the first work and end with this.
+/// The threads, which start with the first job and end when this is dropped.
 pub(super) struct Workers {
     shared: Arc<Shared>,
     begun: OnceLock<()>,
@@ -98,8 +97,8 @@ impl Workers {
         Self { shared: Arc::default(), begun: OnceLock::new() }
     }
 
-    /// Puts work into the queue. What comes of it is sent; nothing, if the thread could not do it. Work that
-    /// nobody waits for any more is not done.
+    /// Puts a job into the queue. Its result is sent, or nothing if it panicked. A job whose receiver is gone
+    /// is skipped.
     pub(super) fn ask<T: Send + 'static>(
         &self,
         lane: Lane,
@@ -108,7 +107,7 @@ impl Workers {
         let (done, answer) = oneshot::channel();
         let job: Job = Box::new(move |memory| {
             if !done.is_closed() {
-                // Whoever asked may have gone meanwhile.
+                // The receiver may have been dropped meanwhile.
                 let _ = done.send(work(memory));
             }
         });
@@ -117,7 +116,7 @@ impl Workers {
         Ok(answer)
     }
 
-    /// Whether one more could wait.
+    /// Whether one more job could wait.
     pub(super) fn has_room(&self, lane: Lane) -> bool {
         let queue = self.shared.queue();
         let waiting = if lane == Lane::Known { &queue.known } else { &queue.strangers };
@@ -169,7 +168,7 @@ mod tests {
     use std::sync::atomic::{AtomicUsize, Ordering};
     use std::sync::mpsc;
 
-    /// Workers whose threads all wait until the sender is gone.
+    /// Workers whose threads all block until the sender is dropped.
     fn blocked() -> (Workers, mpsc::Sender<()>, Vec<oneshot::Receiver<()>>) {
         let workers = Workers::new();
         let (open, gate) = mpsc::channel::<()>();

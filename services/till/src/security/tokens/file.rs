@@ -1,4 +1,4 @@
-//! The file of the keys: a JSON Web Key Set (RFC 7517) that its owner alone may read.
+//! The file of the keys: a JSON Web Key Set (RFC 7517) that only its owner can read.
 
 use super::{Key, text};
 use base64::Engine;
@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 const KEY_BYTES: usize = 32;
 /// Bytes of a key's name.
 const KID_BYTES: usize = 9;
-/// The most keys of a file; an old one is dropped by taking it out of the file.
+/// The most keys in a file; the owner removes an old one by editing the file.
 const MAX_KEYS: usize = 32;
 
 /// Why the keys cannot be used.
@@ -21,41 +21,29 @@ pub enum KeysError {
     /// The file cannot be read or written.
     #[error("the file of the token keys, {}, cannot be {done}", path.display())]
     File {
-        /// Which.
         path: PathBuf,
-        /// read or written.
+        /// `read` or `written`.
         done: &'static str,
-        /// Why.
         #[source]
         source: io::Error,
     },
     /// It is not a key set.
     #[error("{} is not a file of token keys; name another one with --keys, or move it away", path.display())]
     NotKeys {
-        /// Which.
         path: PathBuf,
-        /// Why.
+        /// The parser's error.
         #[source]
         source: Option<serde_json::Error>,
     },
-    /// Others could sign tokens with it.
+    /// Others can read it, and could sign tokens with it.
     #[error("{} can be read by others than its owner; close it with chmod 600", path.display())]
-    Open {
-        /// Which.
-        path: PathBuf,
-    },
-    /// There is no key in it.
+    Open { path: PathBuf },
+    /// It holds no key.
     #[error("there is no key in {}; move it away to have a new one made", path.display())]
-    Empty {
-        /// Which.
-        path: PathBuf,
-    },
-    /// There are too many.
+    Empty { path: PathBuf },
+    /// It holds as many keys as it may.
     #[error("there are {MAX_KEYS} keys in {} already; take the oldest out first", path.display())]
-    Full {
-        /// Which.
-        path: PathBuf,
-    },
+    Full { path: PathBuf },
     /// A token could not be signed.
     #[error("the token could not be signed")]
     Sign(#[source] jsonwebtoken::errors::Error),
@@ -99,14 +87,14 @@ impl Jwk {
     }
 }
 
-/// Whether it could be the name of a key: short, and of letters that need no care.
+/// Whether it can be a key's name: short, and of characters that need no escaping.
 pub(super) fn is_kid(text: &str) -> bool {
     (1..=64).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b))
 }
 
 /// # Panics
 ///
-/// If the operating system has no randomness to give: nothing is safe then.
+/// If the operating system provides no randomness: nothing would be safe then.
 fn new_key() -> Key {
     let (mut name, mut secret) = ([0; KID_BYTES], vec![0; KEY_BYTES]);
     for bytes in [name.as_mut_slice(), secret.as_mut_slice()] {
@@ -119,7 +107,8 @@ fn trouble(path: &Path, done: &'static str) -> impl Fn(io::Error) -> KeysError {
     move |source| KeysError::File { path: path.to_owned(), done, source }
 }
 
-/// The keys of a file, made if it is missing. Of two processes that make it at once, one does.
+/// The keys of a file, which is created if missing. If two processes create it at once, one of them
+/// succeeds.
 pub(super) fn open(path: &Path) -> Result<Vec<Key>, KeysError> {
     match read(path) {
         Err(KeysError::File { source, .. }) if source.kind() == ErrorKind::NotFound => {}
@@ -127,7 +116,7 @@ pub(super) fn open(path: &Path) -> Result<Vec<Key>, KeysError> {
     }
     let beside = write_beside(path, &[new_key()])?;
     let linked = fs::hard_link(&beside, path);
-    // It has done its work, whether the file was ours or another's.
+    // The temporary file is no longer needed, whether ours or the other's was kept.
     let _ = fs::remove_file(&beside);
     match linked {
         Err(error) if error.kind() != ErrorKind::AlreadyExists => Err(trouble(path, "written")(error)),
@@ -158,7 +147,7 @@ pub(super) fn read(path: &Path) -> Result<Vec<Key>, KeysError> {
     if keys.is_empty() { Err(KeysError::Empty { path: path.to_owned() }) } else { Ok(keys) }
 }
 
-/// What a group and others may do with a file.
+/// The permission bits of the group and of others.
 #[cfg(unix)]
 const OTHERS: u32 = 0o077;
 
@@ -174,7 +163,7 @@ fn refuse_if_open(_: &Path) -> Result<(), KeysError> {
     Ok(())
 }
 
-/// Writes a file of keys beside the real one, whole and on disk, for its owner alone.
+/// Writes the keys into a file next to the real one, whole and on disk, readable for its owner only.
 fn write_beside(path: &Path, keys: &[Key]) -> Result<PathBuf, KeysError> {
     let wrong = trouble(path, "written");
     let mut name = path.as_os_str().to_owned();
@@ -185,7 +174,7 @@ fn write_beside(path: &Path, keys: &[Key]) -> Result<PathBuf, KeysError> {
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
     let set = Set { keys: keys.iter().map(Jwk::from).collect() };
-    // A set of texts cannot fail to be written.
+    // A set of strings always serializes.
     let bytes = serde_json::to_vec_pretty(&set).unwrap_or_default();
     let mut file = options.open(&beside).map_err(&wrong)?;
     file.write_all(&bytes).and_then(|()| file.sync_all()).map_err(&wrong)?;

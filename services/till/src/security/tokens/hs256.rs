@@ -1,5 +1,5 @@
-//! HMAC with SHA-256 (RFC 7518, 3.2) for the tokens, and nothing else: whatever other algorithm a
-//! token names, there is nothing here that could compute it.
+//! HMAC with SHA-256 (RFC 7518, 3.2) for the tokens, and nothing else: whatever other algorithm a token names,
+//! there is no code here that could compute it.
 
 use hmac::{Hmac, KeyInit, Mac};
 use jsonwebtoken::crypto::{CryptoProvider, JwtSigner, JwtVerifier, KeyUtils};
@@ -11,9 +11,9 @@ use sha2::Sha256;
 static PROVIDER: CryptoProvider =
     CryptoProvider { signer_factory, verifier_factory, key_utils: KeyUtils::new_unimplemented() };
 
-/// Makes it the process's own; the second time is the same as the first.
+/// Makes it the process's provider; calling it again changes nothing.
 pub(super) fn install() {
-    // An error means that it is installed already.
+    // An error means that it was installed before.
     let _ = PROVIDER.install_default();
 }
 
@@ -47,7 +47,7 @@ impl Signer<Vec<u8>> for Hs256 {
 }
 
 impl Verifier<Vec<u8>> for Hs256 {
-    /// In constant time, and of all bytes: a truncated signature is none.
+    /// In constant time, and over all bytes: a truncated signature never matches.
     fn verify(&self, message: &[u8], signature: &Vec<u8>) -> Result<(), signature::Error> {
         let mut mac = self.0.clone();
         mac.update(message);

@@ -23,7 +23,7 @@ fn newest(keys: &TokenKeys) -> Key {
     keys.current().keys.last().cloned().expect("a key")
 }
 
-/// A token of our own making, signed by HMAC with whatever key.
+/// A forged token, signed by HMAC with any key.
 fn forged(header: &Value, claims: &Value, key: &[u8]) -> String {
     let part = |value: &Value| text(value.to_string().as_bytes());
     let message = format!("{}.{}", part(header), part(claims));
@@ -93,7 +93,8 @@ fn no_other_algorithm_is_taken() {
     }
 }
 
-// RFC 8725, 2.1: a public key is no secret to sign with; 3.10: what the token brings along is not trusted.
+// RFC 8725, 2.1: a public key is no secret to sign with; 3.10: keys that the token brings along are not
+// trusted.
 #[test]
 fn a_key_is_found_in_our_file_alone() {
     let (keys, _folder) = keys();
@@ -211,12 +212,12 @@ fn what_is_no_file_of_keys_is_refused_in_words() {
     assert!(refused.contains("cannot be written"), "{refused}");
 }
 
-/// A file of keys as it stands.
+/// The contents of a file of keys.
 fn file_of(keys: &TokenKeys) -> Value {
     serde_json::from_slice(&std::fs::read(&keys.path).expect("the file")).expect("JSON")
 }
 
-/// Writes the file in its place, as an editor or as another process does it.
+/// Writes the file in place, as an editor or another process does.
 fn rewrite(keys: &TokenKeys, content: &str, in_place: bool) {
     if in_place {
         std::fs::write(&keys.path, content).expect("written");

@@ -1,32 +1,31 @@
-//! The headers by which proxies say whom they speak for: `Forwarded` (RFC 7239) and `X-Forwarded-For`,
-//! which came before it and has no standard.
+//! The headers in which proxies say whom they speak for: `Forwarded` (RFC 7239), and the older
+//! `X-Forwarded-For`, which has no standard.
 
 use axum::http::{HeaderMap, HeaderName, header};
 use std::net::{IpAddr, Ipv6Addr, SocketAddr};
 
 /// The header that most proxies write (common practice, no standard).
 pub(super) const FORWARDED_FOR: HeaderName = HeaderName::from_static("x-forwarded-for");
-/// By which scheme it was asked (common practice, no standard).
+/// The scheme that the client used (common practice, no standard).
 pub(super) const FORWARDED_PROTO: HeaderName = HeaderName::from_static("x-forwarded-proto");
 /// Headers that only a proxy writes. `Via` is RFC 9110, 7.6.3; the others are common practice.
 const OF_PROXIES: [&str; 4] = ["forwarded", "via", "x-real-ip", "x-client-ip"];
-/// How the other headers of proxies begin: `X-Forwarded-Host`, `-Proto`, `-Port`, `-Server` and their like.
+/// The beginning of a proxy's other headers: `X-Forwarded-Host`, `-Proto`, `-Port`, `-Server` and so on.
 const PROXY_PREFIX: &str = "x-forwarded-";
 
-/// Somebody on the way of a request, as the next proxy named them.
+/// Somebody on the way of a request, as named by the next proxy.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Node {
     Known(IpAddr),
-    /// `unknown`, an obfuscated identifier, or no address at all.
+    /// `unknown`, an obfuscated identifier, or not an address.
     Hidden,
 }
 
-/// What one header says.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(super) struct Told {
     /// From the client to the last proxy but one.
     pub(super) nodes: Vec<Node>,
-    /// The schemes by which each was asked.
+    /// The scheme that each of them used.
     pub(super) schemes: Vec<String>,
 }
 
@@ -47,8 +46,8 @@ pub(super) fn x_forwarded(headers: &HeaderMap) -> Option<Told> {
     Some(Told { nodes, schemes })
 }
 
-/// The elements of a header that is a list, in the order of the wire; empty ones count for nothing
-/// (RFC 9110, 5.6.1). What is not text is one element that nobody can read.
+/// The members of a header that is a list, in order; empty ones are ignored (RFC 9110, 5.6.1). Anything but
+/// text is one unreadable member.
 fn list<'a>(headers: &'a HeaderMap, name: &HeaderName) -> impl Iterator<Item = Option<&'a str>> {
     headers.get_all(name).iter().flat_map(|line| match line.to_str() {
         Ok(text) => text.split(',').map(str::trim).filter(|part| !part.is_empty()).map(Some).collect(),
@@ -74,11 +73,11 @@ pub(super) fn forwarded(headers: &HeaderMap) -> Result<Option<Told>, Unreadable>
     Ok(Some(told))
 }
 
-/// The header is not as RFC 7239 has it.
+/// The header does not follow RFC 7239.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Unreadable;
 
-/// One element: a parameter stands in it once (RFC 7239, 4). Without `for` it names nobody.
+/// One element: a parameter comes once (RFC 7239, 4). Without `for` it names nobody.
 fn read_element(element: &str, told: &mut Told) -> Result<(), Unreadable> {
     let mut seen: Vec<String> = Vec::new();
     let mut named = Node::Hidden;
@@ -102,7 +101,7 @@ fn read_element(element: &str, told: &mut Told) -> Result<(), Unreadable> {
     Ok(())
 }
 
-/// Splits at a mark that does not stand in a quoted string.
+/// Splits at a mark outside quoted strings.
 fn split(text: &str, mark: char) -> Result<Vec<&str>, Unreadable> {
     let (mut parts, mut start) = (Vec::new(), 0);
     let (mut quoted, mut escaped) = (false, false);
@@ -125,7 +124,7 @@ fn split(text: &str, mark: char) -> Result<Vec<&str>, Unreadable> {
 /// A token or a quoted string (RFC 9110, 5.6.2 and 5.6.4).
 fn value_of(text: &str) -> Result<String, Unreadable> {
     let Some(rest) = text.strip_prefix('"') else {
-        // Colons and brackets should be quoted (RFC 7239, 4); who forgot it is understood all the same.
+        // Colons and brackets should be quoted (RFC 7239, 4), but we also understand those who forgot.
         let is_value = !text.is_empty() && text.chars().all(|c| is_token_char(c) || ":[]".contains(c));
         return if is_value { Ok(text.to_owned()) } else { Err(Unreadable) };
     };
@@ -150,7 +149,8 @@ fn is_token_char(c: char) -> bool {
     c.is_ascii_alphanumeric() || "!#$%&'*+-.^_`|~".contains(c)
 }
 
-/// An address with or without a port, IPv6 in brackets or bare (RFC 7239, 6; `X-Forwarded-For` in the wild).
+/// An address with or without a port, IPv6 in brackets or bare (RFC 7239, 6, and `X-Forwarded-For` in
+/// practice).
 fn node(text: &str) -> Node {
     let text = text.trim();
     let bare = || text.parse::<IpAddr>().ok();

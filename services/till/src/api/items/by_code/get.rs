@@ -12,8 +12,8 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
 
-/// An item: price and its working, stock, listing. The `ETag` is the item's revision in quotes;
-/// listing state and working are told beside it and do not count.
+/// An item with its price and calculation, stock and listing. The `ETag` is the item's revision in quotes; the
+/// listing's state and the calculation do not count.
 #[utoipa::path(get, path = "/api/items/{code}", tag = "items",
     params(("code" = String, Path, description = "sku, in-store code or GTIN"),
         ("If-None-Match" = Option<String>, Header, description = "ETags that are known")),
@@ -53,7 +53,7 @@ mod tests {
                 for item in of_all.iter().chain([&alone]) {
                     assert_eq!(item.get("cost").is_some(), expected, "{role}: {item}");
                 }
-                // What it is priced by is no secret: it stands on its tag.
+                // The rule behind the price is no secret: it is on the tag.
                 assert!(alone["calculation"]["words"].is_string(), "{role}: {alone}");
                 let sale = shop.sell("SPINDLE", &format!("{role}")).await;
                 let sold = shop.get(&format!("/api/sales/{}", sale["id"].as_str().expect("an id"))).await;

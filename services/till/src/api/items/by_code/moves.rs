@@ -12,11 +12,11 @@ use ledger::shelf::StockMove;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// Some of an item's stock entries, the latest first.
+/// Some of an item's stock entries, latest first.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct MovesShown {
     moves: Vec<MoveShown>,
-    /// The cursor of the rest; null if there is none.
+    /// The cursor for the rest; null if there is none.
     next: Option<String>,
 }
 
@@ -25,13 +25,13 @@ pub(crate) struct MovesShown {
 #[serde(rename_all = "camelCase")]
 pub(crate) struct MoveShown {
     id: String,
-    /// More than 0 came, less than 0 went.
+    /// Above 0 came in, below 0 went out.
     change: String,
     /// The unit of goods by weight.
     unit_code: Option<&'static str>,
     /// made, count, damage, gift, own-use, sold, put-back or voided.
     why: &'static str,
-    /// The sale that it went with or came back from; null for anything else.
+    /// The sale that took it or that it was returned from; otherwise null.
     sale: Option<String>,
     note: String,
     who: String,
@@ -53,7 +53,7 @@ impl From<StockMove> for MoveShown {
     }
 }
 
-/// What came and went of an item. Entries are only ever added; they sum to its stock.
+/// What came in and went out of an item's stock. Entries are only ever added; their sum is the stock.
 #[utoipa::path(get, path = "/api/items/{code}/moves", tag = "stock",
     params(("code" = String, Path, description = "sku, in-store code or GTIN"), PageQuery),
     responses((status = 200, description = "Some of the entries.", body = MovesShown), ReadProblems))]

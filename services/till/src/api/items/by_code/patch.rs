@@ -25,11 +25,11 @@ pub(crate) struct EditText {
     material: Option<String>,
     description: Option<String>,
     image: Option<Vec<String>>,
-    /// A price set by hand.
+    /// A price override.
     price: Option<String>,
     /// `rule`: back to the price by the style's rule.
     priced_by: Option<String>,
-    /// The scale's reading; a price by rule follows it.
+    /// The scale reading; a calculated price follows it.
     weight: Option<WeightText>,
     extras: Option<String>,
     cost: Option<String>,
@@ -90,8 +90,8 @@ pub(crate) struct RevisionShown {
     revision: String,
 }
 
-/// The one revision that the ledger is to compare with. Of several, the present one if it is among
-/// them; the ledger compares once more, in its transaction.
+/// The revision for the ledger to compare with. Of several, the current one if it is among them; the ledger
+/// compares again in its transaction.
 async fn expected(app: &App, code: &Code, basis: Basis) -> Result<Option<i64>, Problem> {
     /// Revisions begin at 1.
     const NEVER: i64 = 0;
@@ -105,7 +105,7 @@ async fn expected(app: &App, code: &Code, basis: Basis) -> Result<Option<i64>, P
     }
 }
 
-/// Edits an item. If-Match must name the `ETag` that the edit is based on, compared strongly.
+/// Edits an item. If-Match must have the `ETag` on which the edit is based, and is compared strongly.
 #[utoipa::path(patch, path = "/api/items/{code}", tag = "items", request_body = EditText,
     params(("code" = String, Path, description = "sku, in-store code or GTIN"),
         ("If-Match" = String, Header, description = "The ETag that the edit is based on"), KeyHeader),
@@ -200,7 +200,7 @@ mod tests {
         };
         check(json!({"price": "55.00"}), "55.00", "hand").await;
         check(json!({"weight": {"value": "7.00", "unitCode": "ONZ"}}), "55.00", "hand").await;
-        // 7 × 7.50 = 52.50, to the nearest whole, a tie goes up.
+        // 7 × 7.50 = 52.50; to the nearest whole amount, a tie goes up.
         check(json!({"pricedBy": "rule"}), "53.00", "rule").await;
         check(json!({"extras": "2.00"}), "55.00", "rule").await;
         check(json!({"doNotList": true, "image": ["cowl.jpg"], "cost": "13.00"}), "55.00", "rule").await;

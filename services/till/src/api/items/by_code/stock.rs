@@ -15,19 +15,19 @@ use ledger::shelf::{AdjustStock, Counted};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-/// What a person says of an item's stock: one of `count`, `more` and `less`.
+/// What happened to an item's stock: one of `count`, `more` and `less`.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct StockText {
-    /// So much is there, by a count.
+    /// There is this much, by a count.
     count: Option<String>,
-    /// So much more was made or brought in.
+    /// This much more was made or bought.
     more: Option<String>,
-    /// So much was lost, given away or used; says why.
+    /// This much was lost, given away or used; needs `why`.
     less: Option<String>,
-    /// The unit of the quantity, for goods by weight; their own without it.
+    /// The unit of the quantity, for goods by weight; the item's own if left out.
     unit_code: Option<String>,
-    /// Of `less`: damage, gift or own-use.
+    /// For `less`: damage, gift or own-use.
     why: Option<String>,
     #[serde(default)]
     note: String,
@@ -62,7 +62,7 @@ impl StockText {
     }
 }
 
-/// Stock on hand afterwards.
+/// The stock afterwards.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct StockShown {
@@ -77,7 +77,7 @@ impl From<Quantity> for StockShown {
     }
 }
 
-/// Books a count, a gain or a loss of stock, with its reason.
+/// Books a count, an addition or a loss of stock, with its reason.
 #[utoipa::path(post, path = "/api/items/{code}/stock", tag = "stock", request_body = StockText,
     params(("code" = String, Path, description = "sku, in-store code or GTIN"), KeyHeader),
     responses((status = 200, description = "Stock on hand afterwards.", body = StockShown), WriteProblems))]

@@ -12,13 +12,13 @@ use ledger::orders::Closest;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// The pieces that come closest, the closest first.
+/// The closest pieces, closest first.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct ClosestShown {
     pieces: Vec<ClosePiece>,
 }
 
-/// A piece that could go in the line's place.
+/// A possible substitute.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct ClosePiece {
@@ -30,7 +30,7 @@ pub(crate) struct ClosePiece {
     price: String,
     same_style: bool,
     same_size: bool,
-    /// How far its colors lie apart, in hundredths of a CIEDE2000 unit; null where one is not known.
+    /// The difference of their colors, in hundredths of a CIEDE2000 unit; null if one is unknown.
     colors_apart: Option<String>,
 }
 
@@ -50,8 +50,7 @@ impl From<Closest> for ClosePiece {
     }
 }
 
-/// The pieces still on the shelf that come closest to what the line waits for: by style, size,
-/// color and weight.
+/// The pieces in stock that come closest to what the line waits for: by style, size, color and weight.
 #[utoipa::path(get, path = "/api/orders/{id}/lines/{line}/closest", tag = "online",
     params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line.")),
     responses((status = 200, description = "The closest pieces.", body = ClosestShown), ReadProblems))]

@@ -10,7 +10,7 @@ use crate::request::query::OrderLinePath;
 use axum::extract::State;
 use ledger::orders::LineChoice;
 
-/// Fills the line with what was ordered: out of what is set aside for it, or what came back to the free stock.
+/// Fills the line with what was ordered: from its own hold, or from free stock.
 #[utoipa::path(post, path = "/api/orders/{id}/lines/{line}/fill", operation_id = "fill_line", tag = "online",
     params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line."), KeyHeader),
     request_body = ReasonBody,

@@ -10,8 +10,8 @@ use crate::request::query::OrderLinePath;
 use axum::extract::State;
 use ledger::orders::LineChoice;
 
-/// Gives the line's money back, outside the books: it was never in them. Shipping goes back with the last line,
-/// if nothing of the order was sold.
+/// Marks the line's money as refunded, outside the books, because it was never in them. Shipping is refunded
+/// with the last line, if nothing of the order was sold.
 #[utoipa::path(post, path = "/api/orders/{id}/lines/{line}/refund", operation_id = "refund_line", tag = "online",
     params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line."), KeyHeader),
     request_body = ReasonBody,

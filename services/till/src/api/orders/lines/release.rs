@@ -13,20 +13,20 @@ use ledger::orders::LineChoice;
 use serde::Deserialize;
 use utoipa::ToSchema;
 
-/// From which hold, and why.
+/// The hold to take from, and why.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct ReleaseBody {
-    /// The hold, as /api/holds names it.
+    /// The hold's id from /api/holds.
     hold: String,
-    /// Why it is taken from whom it was set aside for.
+    /// Why it is taken from the person it is held for.
     reason: String,
 }
 
 impl Body for ReleaseBody {}
 
-/// Fills the line from a hold that blocks it. What is left of the hold stays set aside. A basket
-/// that is being paid is not given up.
+/// Fills the line from a hold that blocks it. The rest of the hold stays on hold. The hold of a sale that is
+/// being paid cannot be used.
 #[utoipa::path(post, path = "/api/orders/{id}/lines/{line}/release", tag = "online",
     params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line."), KeyHeader),
     request_body = ReleaseBody,

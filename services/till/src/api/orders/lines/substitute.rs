@@ -13,20 +13,20 @@ use ledger::orders::LineChoice;
 use serde::Deserialize;
 use utoipa::ToSchema;
 
-/// What goes in its place.
+/// The substitute.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct SubstituteBody {
-    /// sku, in-store code or GTIN of the item.
+    /// The item's SKU, in-store code or GTIN.
     sku: String,
-    /// For those who ask later.
+    /// The reason, for later questions.
     reason: Option<String>,
 }
 
 impl Body for SubstituteBody {}
 
-/// Sells another item in the line's place, for the same money. It is the order's sale; where one
-/// stands already, a further sale of the order.
+/// Sells another item in the line's place for the same amount. It becomes the order's sale or, if there is one
+/// already, a further sale of the order.
 #[utoipa::path(post, path = "/api/orders/{id}/lines/{line}/substitute", tag = "online",
     params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line."), KeyHeader),
     request_body = SubstituteBody,

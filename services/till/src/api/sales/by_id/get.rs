@@ -8,7 +8,7 @@ use axum::Json;
 use axum::extract::State;
 use domain::ids::SaleId;
 
-/// A sale with its lines, tenders and refunds.
+/// A sale with its lines, payments and refunds.
 #[utoipa::path(get, path = "/api/sales/{id}", tag = "sales", params(("id" = String, Path, description = "The sale.")),
     responses((status = 200, description = "The sale.", body = SaleShown), ReadProblems))]
 pub(crate) async fn read_sale(

@@ -16,19 +16,19 @@ use ledger::sales::{NewRefund, RefundDone, RefundLine, RefundOf, RefundTender};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-/// What is given back: lines or parts of them; without lines all that is left, with its shipping.
+/// What to refund: lines or parts of them; without lines, everything that is left with its shipping.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct RefundText {
     #[serde(default)]
     lines: Vec<RefundLineText>,
-    /// What becomes of the goods, where a line does not say: shelf, written-off or open.
+    /// What becomes of the goods, unless a line says so: shelf, written-off or open.
     fate: Option<String>,
-    /// Shipping given back with the lines; without lines it stands alone.
+    /// Shipping to refund with the lines, or alone without lines.
     shipping: Option<String>,
     /// All of the money this way: cash, card, cheque, online, gift-note, owed or other.
     tender: Option<String>,
-    /// Or in these parts.
+    /// Or the money in these parts.
     #[serde(default)]
     tenders: Vec<PartText>,
     reason: String,
@@ -40,11 +40,11 @@ pub(crate) struct RefundText {
 pub(crate) struct RefundLineText {
     /// The line of the sale.
     line: String,
-    /// How much of the goods; all that is left without it.
+    /// How much of the goods; everything that is left if left out.
     quantity: Option<String>,
-    /// The unit of the quantity, for goods by weight; their own without it.
+    /// The unit of the quantity, for goods by weight; the item's own if left out.
     unit_code: Option<String>,
-    /// Money alone, tax included, where the customer keeps the goods; then without quantity and fate.
+    /// Only money, tax included, if the customer keeps the goods; then without quantity and fate.
     amount: Option<String>,
     /// shelf, written-off or open.
     fate: Option<String>,
@@ -149,32 +149,32 @@ fn said(fate: Option<ReturnDisposition>, pointer: &str) -> Result<ReturnDisposit
     })
 }
 
-/// A refund that was made.
+/// The refund that was made.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct RefundMade {
     id: String,
     sale: String,
     lines: Vec<RefundedShown>,
     shipping: String,
-    /// What cash rounding added, or took if it is below 0.
+    /// What cash rounding added, or took if below 0.
     rounding: String,
-    /// What goes to the customer.
+    /// What the customer gets back.
     given: String,
     /// How it goes: what is still owed for the sale is lowered first, as `owed`.
     tenders: Vec<GivenShown>,
 }
 
-/// Money that goes one way.
+/// Money that is returned in one way.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct GivenShown {
     kind: &'static str,
     amount: String,
 }
 
-/// What a line gave back.
+/// What was refunded of a line.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct RefundedShown {
-    /// By which it is decided what becomes of the goods.
+    /// The identifier for deciding about the goods.
     id: String,
     /// The line of the sale.
     line: String,
@@ -205,7 +205,7 @@ impl From<RefundDone> for RefundMade {
     }
 }
 
-/// Gives money back for a sale, and says what becomes of the goods. Never more than was sold.
+/// Refunds money for a sale and says what becomes of the goods. Never more than was sold.
 #[utoipa::path(post, path = "/api/sales/{id}/refunds", tag = "sales", request_body = RefundText,
     params(("id" = String, Path, description = "The sale."), KeyHeader),
     responses(
@@ -297,7 +297,7 @@ mod tests {
         let more = give_back(&shop, &sale, "r2", money("45.01")).await;
         more.expect_problem("more-than-sold", 422);
         assert_eq!((&more.json()["asked"], &more.json()["left"]), (&json!("45.01"), &json!("45.00")));
-        // The rest of the goods gives back what is left, to the cent.
+        // The rest of the goods refunds what is left, to the cent.
         let rest =
             json!({"lines": [{"line": line, "fate": "shelf"}], "tender": "card", "reason": "all of it"});
         assert_eq!(give_back(&shop, &sale, "r3", rest).await.json()["given"], "45.00");

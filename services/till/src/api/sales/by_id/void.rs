@@ -27,7 +27,7 @@ pub(crate) struct VoidedShown {
     voided: bool,
 }
 
-/// Voids a sale of today that was rung up by mistake: it is undone as if it had not been.
+/// Voids a sale of today that was rung up by mistake: it is undone as if it had not been made.
 #[utoipa::path(post, path = "/api/sales/{id}/void", tag = "sales", request_body = VoidText,
     params(("id" = String, Path, description = "The sale."), KeyHeader),
     responses(

@@ -1,4 +1,4 @@
-//! What the system refuses, and how many connections there may be.
+//! Errors from the system while accepting, and the limits on connections.
 
 use super::ground::{Open, SHORT, listener, rest};
 use crate::edge::routes::router;
@@ -12,13 +12,14 @@ use std::time::Instant;
 use tokio::io::AsyncWriteExt;
 use tokio::net::{TcpListener, TcpStream};
 
-/// Too many open files in this process, in the system; a connection that broke off; anything else (errno(3), Linux).
+/// Too many open files in this process, in the system; an aborted connection; anything else (errno(3),
+/// Linux).
 const EMFILE: i32 = 24;
 const ENFILE: i32 = 23;
 const ECONNABORTED: i32 = 103;
 const ENOMEM: i32 = 12;
 
-/// Refuses some times before it goes on.
+/// Fails a few times before it succeeds.
 struct Failing {
     errors: VecDeque<i32>,
     listener: TcpListener,
@@ -53,7 +54,7 @@ async fn a_shop_that_ran_out_of_files_goes_on() {
     let live = format!("GET /health/live HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n");
     connection.write_all(live.as_bytes()).await.expect("sent");
     assert!(rest(&mut connection).await.starts_with("HTTP/1.1 200"));
-    // Four of the five are rested for.
+    // Four of the five are followed by a pause.
     assert!(began.elapsed() >= 4 * (SHORT / 10), "{:?}", began.elapsed());
     end.send(true).expect("still taken");
     taking.await.expect("no panic");

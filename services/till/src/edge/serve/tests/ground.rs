@@ -1,4 +1,4 @@
-//! A shop that is served at a port of its own, with limits that a test can wait for.
+//! A shop served at a port of its own, with limits short enough for a test.
 
 use crate::edge::serve::{ServeError, serve};
 use crate::testing::TestShop;
@@ -10,16 +10,16 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 
-/// How long anything may take that normally takes a moment.
+/// The most time for something that normally takes a moment.
 pub(super) const PATIENCE: Duration = Duration::from_secs(20);
-/// A time that a test waits for to be over.
+/// A time that a test waits out.
 pub(super) const SHORT: Duration = Duration::from_millis(300);
 
 pub(super) async fn listener() -> TcpListener {
     TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.expect("a port")
 }
 
-/// An open shop.
+/// A shop being served.
 pub(super) struct Open {
     pub(super) address: SocketAddr,
     stop: oneshot::Sender<()>,
@@ -48,19 +48,19 @@ impl Open {
         self.server.await.expect("no panic").expect("a clean end");
     }
 
-    /// A connection on which something was sent.
+    /// A connection on which a text was sent.
     pub(super) async fn send(&self, text: &str) -> TcpStream {
         let mut connection = TcpStream::connect(self.address).await.expect("a connection");
         connection.write_all(text.as_bytes()).await.expect("sent");
         connection
     }
 
-    /// All that is answered to something until the other side ends.
+    /// Everything that is answered to a text until the server closes.
     pub(super) async fn ask(&self, text: &str) -> String {
         rest(&mut self.send(text).await).await
     }
 
-    /// A request of one connection.
+    /// A request on a connection of its own.
     pub(super) fn request(&self, line: &str, headers: &str, body: &str) -> String {
         let (address, length) = (self.address, body.len());
         format!(
@@ -69,7 +69,7 @@ impl Open {
     }
 }
 
-/// What still comes until the other side ends; one that breaks off has ended too.
+/// Everything that still comes until the server closes; a broken connection counts as closed.
 pub(super) async fn rest(connection: &mut TcpStream) -> String {
     let mut bytes = Vec::new();
     let read = connection.read_to_end(&mut bytes);
@@ -77,7 +77,7 @@ pub(super) async fn rest(connection: &mut TcpStream) -> String {
     String::from_utf8_lossy(&bytes).into_owned()
 }
 
-/// Limits with one body's pace for everybody.
+/// Limits with the same pace of bodies for everybody.
 pub(super) fn paced(pace: Pace) -> Limits {
     let kinds = [CallerKind::Nobody, CallerKind::Person, CallerKind::Program];
     Limits { bodies: kinds.map(|kind| (kind, pace)), ..Limits::default() }

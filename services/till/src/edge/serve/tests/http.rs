@@ -29,7 +29,7 @@ async fn every_way_to_ask_is_answered_in_order() {
     check(open.request("OPTIONS *", "", ""), "HTTP/1.1 404").await;
     check(format!("CONNECT {host} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n"), "HTTP/1.1 4")
         .await;
-    // RFC 9112, 6.3: a length that is doubtful is the way to smuggle a second request past a proxy.
+    // RFC 9112, 6.3: with an ambiguous length, a second request could be smuggled past a proxy.
     let both = "Transfer-Encoding: chunked\r\nAuthorization: x\r\n";
     let smuggled =
         check(open.request("POST /api/sales", both, "0\r\n\r\nGET / HTTP/1.1\r\n\r\n"), "HTTP/1.1 4").await;
@@ -82,7 +82,7 @@ async fn bodies_come_in_chunks_and_after_a_word() {
     let chunks = format!("{:x}\r\n{first}\r\n{:x}\r\n{second}\r\n0\r\n\r\n", first.len(), second.len());
     let answer = open.ask(&(head("Transfer-Encoding: chunked\r\n", "k1") + &chunks)).await;
     assert!(answer.starts_with("HTTP/1.1 201"), "{answer}");
-    // RFC 9110, 10.1.1: the body is asked for, and not before it is known that it will be read.
+    // RFC 9110, 10.1.1: the body is asked for, but only once it is certain that it will be read.
     let expecting = format!("Expect: 100-continue\r\nContent-Length: {}\r\n", body.len());
     let mut connection = open.send(&head(&expecting, "k1")).await;
     let mut word = [0; 25];
@@ -109,7 +109,7 @@ async fn requests_that_come_together_are_answered_one_after_the_other() {
     let statuses: Vec<&str> =
         answers.split("HTTP/1.1 ").skip(1).filter_map(|answer| answer.get(..3)).collect();
     assert_eq!(statuses, ["200", "404", "200"], "{answers}");
-    // Who has said all and is gone by half is answered or hung up on, and keeps no place.
+    // A client that has sent everything and closed its half is answered or hung up on, and occupies no slot.
     let mut connection = open.send(&get("/health/live", "Connection: close\r\n")).await;
     connection.shutdown().await.expect("half closed");
     let answer = rest(&mut connection).await;

@@ -1,4 +1,4 @@
-//! Whoever takes their time.
+//! Slow clients.
 
 use super::ground::{Open, PATIENCE, SHORT, paced, rest};
 use crate::testing::TestShop;
@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
-/// A sale by a program, on a connection of its own.
+/// A sale by a program, on its own connection.
 fn sale(open: &Open, shop: &TestShop, key: usize) -> String {
     let headers = format!(
         "Content-Type: application/json\r\nIdempotency-Key: k{key}\r\nAuthorization: {}\r\n",
@@ -17,7 +17,7 @@ fn sale(open: &Open, shop: &TestShop, key: usize) -> String {
     open.request("POST /api/sales", &headers, &TestShop::cash_sale("SPINDLE").to_string())
 }
 
-/// The head of a form of nobody, and the first letters of its body.
+/// The header of a stranger's form, and the first letters of its body.
 fn slow(open: &Open, path: &str) -> String {
     format!(
         "POST {path} HTTP/1.1\r\nHost: {}\r\nCookie: fleecefold-before=abc\r\n\
@@ -39,7 +39,7 @@ async fn three_hundred_slow_bodies_do_not_close_the_shop() {
         let path = if number % 2 == 0 { "/sign-in" } else { "/hooks/village" };
         strangers.push(open.send(&slow(&open, path)).await);
     }
-    // Sixteen tills at once, each with the next of its sales.
+    // Sixteen tills at once, each ringing up one sale after another.
     let mut tills = tokio::task::JoinSet::new();
     let (address, bearer) = (open.address, shop.clone());
     for till in 0..16 {
@@ -59,7 +59,7 @@ async fn three_hundred_slow_bodies_do_not_close_the_shop() {
     let made = answers.iter().filter(|answer| answer.starts_with("HTTP/1.1 201")).count();
     let other = answers.iter().find(|answer| !answer.starts_with("HTTP/1.1 201"));
     assert_eq!((made, answers.len()), (SALES, SALES), "{other:?}");
-    // Nobody known is let in beside them too.
+    // Known callers have limits of their own.
     assert!(open.ask(&open.request("GET /sign-in", "", "")).await.starts_with("HTTP/1.1 303"));
     assert_eq!(strangers.len(), 300);
     drop(strangers);
@@ -75,7 +75,7 @@ async fn a_body_that_does_not_come_is_given_up_in_words() {
     let page = open.ask(&slow(&open, "/sign-in")).await;
     assert!(page.starts_with("HTTP/1.1 408") && page.contains("too slowly"), "{page}");
     assert!(began.elapsed() >= SHORT && began.elapsed() < PATIENCE / 2, "{:?}", began.elapsed());
-    // The same for who is known; nothing was done, and the key is free.
+    // The same for a known caller; nothing was done, and the key is unused.
     let whole = sale(&open, &shop, 1);
     let answer = open.ask(&whole[..whole.len() - 10]).await;
     assert!(answer.starts_with("HTTP/1.1 408") && answer.contains("/problems/too-slow"), "{answer}");
@@ -101,7 +101,7 @@ async fn a_body_that_drips_is_given_up_and_one_that_flows_is_not() {
         }
         rest(&mut connection).await
     };
-    // Some hundred bytes in all: one in 50 ms is too slow, twenty in 10 ms are fast enough.
+    // Some hundred bytes in all: one per 50 ms is too slow, twenty per 10 ms are fast enough.
     let dripped = drip(1, Duration::from_millis(50)).await;
     assert!(dripped.is_empty() || dripped.starts_with("HTTP/1.1 408"), "{dripped}");
     assert!(drip(20, Duration::from_millis(10)).await.starts_with("HTTP/1.1 201"));
@@ -143,7 +143,7 @@ async fn a_connection_may_lie_idle_between_two_requests_for_a_while() {
     for _ in 0..2 {
         let length = connection.read(&mut answer).await.expect("an answer");
         assert!(answer[..length].starts_with(b"HTTP/1.1 200"));
-        // Longer than a head may take: that counts from its first byte.
+        // Longer than a header may take: its time starts with its first byte.
         tokio::time::sleep(2 * SHORT).await;
         connection.write_all(live.as_bytes()).await.expect("sent");
     }
@@ -152,7 +152,7 @@ async fn a_connection_may_lie_idle_between_two_requests_for_a_while() {
     let began = Instant::now();
     assert_eq!(rest(&mut connection).await, "");
     assert!(began.elapsed() >= 4 * SHORT && began.elapsed() < PATIENCE / 2, "{:?}", began.elapsed());
-    // The head of a later request has no more time than that of the first.
+    // The header of a later request has no more time than the first one's.
     let mut connection = open.send(&live).await;
     assert!(connection.read(&mut answer).await.expect("an answer") > 0);
     connection.write_all(b"GET /health").await.expect("sent");
@@ -166,12 +166,12 @@ async fn a_connection_may_lie_idle_between_two_requests_for_a_while() {
 async fn who_reads_nothing_of_an_answer_is_hung_up_on() {
     let shop = TestShop::open().await;
     let open = Open::limited(&shop, Limits { stall: SHORT, connections: 1, ..Limits::default() }).await;
-    // Far more answers than lie in the system's buffers, and nobody reads one.
+    // Far more answers than fit into the system's buffers, and nobody reads them.
     let ask = format!("GET /api/openapi.json HTTP/1.1\r\nHost: {}\r\n\r\n", open.address);
     let mut deaf = open.send("").await;
     let asked = ask.repeat(400);
     let _ = tokio::time::timeout(PATIENCE / 4, deaf.write_all(asked.as_bytes())).await;
-    // There is one place: it is free once the deaf one is gone.
+    // There is one slot: it is free once the client that reads nothing is gone.
     let live = open.request("GET /health/live", "", "");
     assert!(open.ask(&live).await.starts_with("HTTP/1.1 200"));
     drop(deaf);

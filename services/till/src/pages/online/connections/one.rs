@@ -24,7 +24,6 @@ const SHOWN: usize = 50;
 /// How much of an order as it came is shown: enough to see what is wrong with it.
 const RAW_SHOWN: usize = 2000;
 
-/// What was just done.
 #[derive(Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct DoneQuery {
@@ -33,7 +32,6 @@ pub(crate) struct DoneQuery {
 }
 
 impl DoneQuery {
-    /// In words.
     fn said(&self) -> Option<String> {
         let count: u64 = self.count.as_deref().and_then(|text| text.parse().ok()).unwrap_or(0);
         Some(match self.did.as_deref()? {
@@ -108,7 +106,6 @@ impl Outcome {
     }
 }
 
-/// The page.
 #[derive(Template)]
 #[template(path = "online/connections/one.html")]
 pub(crate) struct Page {

@@ -16,7 +16,6 @@ use ledger::online::SaveConnection;
 /// What a new connection begins with.
 pub const FIRST_CONNECTION: &str = include_str!("first.toml");
 
-/// The page.
 #[derive(Template)]
 #[template(path = "online/connections/text.html")]
 pub(crate) struct Page {
