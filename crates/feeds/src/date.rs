@@ -15,7 +15,7 @@ pub(crate) const MILLISECONDS: &str = "milliseconds";
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum DateError {
     /// It does not match the layout's pattern.
-    #[error("this is not a date as the layout's date = \"{pattern}\" says; mend the date or the layout")]
+    #[error("this is not a date as the layout's date = \"{pattern}\" says; correct the date or the layout")]
     NotByPattern {
         /// The layout's pattern.
         pattern: String,

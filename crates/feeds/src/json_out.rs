@@ -22,7 +22,7 @@ const OF_STOCK: [usize; 4] = [listing::SKU, listing::AVAILABILITY, listing::INVE
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum JsonOutError {
     /// The layout is for another feed or format.
-    #[error("listings are told by a layout with feed = \"listings\" and format = \"json\"")]
+    #[error("listings are written by a layout with feed = \"listings\" and format = \"json\"")]
     OtherLayout,
     /// A constant with a file or row in it.
     #[error("[field.{field}] value: a message has no file and no rows; write a plain text")]
@@ -31,7 +31,7 @@ pub enum JsonOutError {
         field: &'static str,
     },
     /// Two fields at the same place, or one below another.
-    #[error("[field.{field}] from = \"{pointer}\": another field stands there or above it")]
+    #[error("[field.{field}] from = \"{pointer}\": another field is there or above it")]
     Taken {
         /// The field's name.
         field: &'static str,
@@ -47,7 +47,7 @@ pub enum JsonOutError {
         pointer: String,
     },
     /// An `[extra]` at a place that is taken.
-    #[error("[extra] \"{pointer}\": a field stands there or above it; give it a place of its own")]
+    #[error("[extra] \"{pointer}\": a field is there or above it; use another place")]
     ExtraTaken {
         /// Its JSON Pointer.
         pointer: String,
@@ -59,7 +59,7 @@ pub enum JsonOutError {
         pointer: String,
     },
     /// Two of their words for one of ours.
-    #[error("[field.{field}] words: two of them mean {ours}, and it would not be known which to write")]
+    #[error("[field.{field}] words: two of them mean {ours}, so it is not clear which one to write")]
     TwoWords {
         /// The field's name.
         field: &'static str,

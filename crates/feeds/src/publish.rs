@@ -33,7 +33,7 @@ pub enum PublishError {
         source: io::Error,
     },
     /// The file cannot be renamed.
-    #[error("{path} cannot be put in place: {source}", path = path.display())]
+    #[error("{path} cannot be moved into place: {source}", path = path.display())]
     Rename {
         /// The file's path.
         path: PathBuf,

@@ -33,7 +33,7 @@ pub enum FeedError {
     #[error("the file is written in UTF-16; save it again as UTF-8")]
     Utf16,
     /// A compressed file or a workbook.
-    #[error("the file is {kind}; unpack it, or save it as CSV, and feed the text file")]
+    #[error("the file is {kind}; unpack it, or save it as CSV, and use the text file")]
     Compressed {
         /// What kind of file it is.
         kind: &'static str,
@@ -50,7 +50,7 @@ pub enum FeedError {
     },
     /// Unknown columns.
     #[error(
-        "the file has columns that {feed} do not have: {names}; take them out, or name them under ignore in a layout"
+        "the file has columns that {feed} do not have: {names}; remove them, or list them under ignore in a layout"
     )]
     UnknownColumns {
         /// The feed that does not have them.
@@ -66,7 +66,7 @@ pub enum FeedError {
     },
     /// A required column is missing.
     #[error(
-        "the file has no column “{heading}”, from which {field} should come; add it, or say in a layout where it stands"
+        "the file has no column “{heading}”, from which {field} should come; add it, or say in a layout where it is"
     )]
     MissingColumn {
         /// The field's name.
@@ -76,7 +76,7 @@ pub enum FeedError {
     },
     /// No column says what was sold.
     #[error(
-        "the file has no column for sku or gtin13, so that nobody could tell what was sold; map one in the layout"
+        "the file has no column for sku or gtin13, so it would not be known what was sold; map one in the layout"
     )]
     NoCode,
     /// The layout is for another feed.
@@ -96,7 +96,7 @@ pub enum FeedError {
         why: &'static str,
     },
     /// The document has no records at the given place.
-    #[error("the document has no list at “{pointer}”; say in the layout's each where the records stand")]
+    #[error("the document has no list at “{pointer}”; set the layout's each to where the records are")]
     NoRecords {
         /// The JSON Pointer from the layout.
         pointer: String,
@@ -110,7 +110,7 @@ pub enum FeedError {
         why: String,
     },
     /// More than [`MAX_ORDERS`].
-    #[error("the file has more than {MAX_ORDERS} orders; part it and feed the parts in one after the other")]
+    #[error("the file has more than {MAX_ORDERS} orders; split it and take in the parts one after the other")]
     TooManyOrders,
 }
 
@@ -155,7 +155,7 @@ pub enum Cause {
     },
     /// A comma in a number where decimals have a point.
     #[error(
-        "numbers here have a decimal point, as in 47.50; write it so, or say decimal = \",\" below [field.{field}] in a layout"
+        "numbers here have a decimal point, as in 47.50; write it that way, or set decimal = \",\" below [field.{field}] in a layout"
     )]
     CommaDecimal {
         /// The field's name.
@@ -168,7 +168,7 @@ pub enum Cause {
     #[error("this may not be below 0")]
     Negative,
     /// A price of 0 in an order that is not a past order.
-    #[error("the price is 0; mend it, or feed past orders in with --past")]
+    #[error("the price is 0; correct it, or take in past orders with --past")]
     PriceZero,
     /// A quantity of 0.
     #[error(
@@ -177,7 +177,7 @@ pub enum Cause {
     )]
     QuantityZero,
     /// Shipping, fee or discount on a refund row.
-    #[error("this row tells of a refund; leave this empty on it")]
+    #[error("this row is a refund; leave this field empty")]
     MoneyOnRefund,
     /// A refund in a list of its own that returns nothing.
     #[error(
@@ -186,7 +186,7 @@ pub enum Cause {
     )]
     RefundOfNothing,
     /// A value that needs another one.
-    #[error("this needs {other} beside it; fill in both or neither")]
+    #[error("this needs {other} too; fill in both or neither")]
     NeedsOther {
         /// The other field's name.
         other: &'static str,
@@ -215,12 +215,12 @@ pub enum Cause {
     },
     /// A quote in an unquoted field.
     #[error(
-        "a quotation mark stands inside a field that is not quoted; quote the whole field and double the mark"
+        "a quotation mark is inside a field that is not quoted; quote the whole field and double the mark"
     )]
     StrayQuote,
     /// Text after a closing quote.
     #[error(
-        "something stands between a closing quotation mark and the end of the field; double a mark that belongs to the text"
+        "there is text between a closing quotation mark and the end of the field; double a mark that belongs to the text"
     )]
     AfterQuote,
     /// A quote that is not closed.
@@ -235,10 +235,10 @@ pub enum Cause {
     #[error("the row has more than {MAX_FIELDS} fields; is this the right file?")]
     TooManyFields,
     /// A NUL byte (U+0000).
-    #[error("the row holds a NUL byte; the file may be damaged or written in UTF-16: save it again as UTF-8")]
+    #[error("the row contains a NUL byte; the file may be damaged or written in UTF-16: save it again as UTF-8")]
     Nul,
     /// Bytes that are not UTF-8 in a UTF-8 file.
-    #[error("the row holds bytes that are not UTF-8, though the rest of the file is; write the text again")]
+    #[error("the row contains bytes that are not UTF-8, though the rest of the file is; type the text again")]
     NotUtf8,
     /// Broken JSON.
     #[error("this is not JSON: {why}")]
@@ -266,38 +266,38 @@ pub enum Cause {
     },
     /// An unknown member.
     #[error(
-        "the record has “{path}”, which is not known here; take it out, or name it under ignore in a layout"
+        "the record has “{path}”, which is not known here; remove it, or list it under ignore in a layout"
     )]
     UnknownMember {
         /// Its JSON Pointer.
         path: String,
     },
     /// The order's rows are not together.
-    #[error("rows of this order stand in several places of the file; put them together")]
+    #[error("rows of this order are in several places of the file; put them together")]
     Split,
     /// A broken row next to the order, which may belong to it.
-    #[error("line {line}, next to this order, cannot be read and may belong to it; mend that line")]
+    #[error("line {line}, next to this order, cannot be read and may belong to it; correct that line")]
     Beside {
         /// The broken row's line, from 1.
         line: u64,
     },
     /// The order's rows contradict each other.
-    #[error("line {line} of the same order says something else here; make them agree")]
+    #[error("line {line} of the same order has another value here; make them agree")]
     Disagrees {
         /// The first row that gave the value, from 1.
         line: u64,
     },
     /// More than [`MAX_LINES`].
-    #[error("the order has more than {MAX_LINES} lines; part it into several orders")]
+    #[error("the order has more than {MAX_LINES} lines; split it into several orders")]
     TooManyLines,
     /// More than [`MAX_ORDER_BYTES`].
-    #[error("the order's rows have more than {MAX_ORDER_BYTES} bytes; part it into several orders")]
+    #[error("the order's rows have more than {MAX_ORDER_BYTES} bytes; split it into several orders")]
     OrderTooLong,
     /// An order without lines.
     #[error("the order has no lines")]
     NoLines,
     /// The file cannot be read any further.
-    #[error("the file cannot be read from here on ({why}); nothing behind it was taken")]
+    #[error("the file cannot be read from here on ({why}); nothing after it was taken in")]
     FileEnds {
         /// The reason, for people.
         why: String,

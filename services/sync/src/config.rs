@@ -16,7 +16,7 @@ const MAX_LAYOUT_BYTES: u64 = 1 << 20;
 /// Why a given file cannot be used at all.
 #[derive(Debug, thiserror::Error)]
 pub enum GivenError {
-    #[error("{path} cannot be read: {source}; check the name and the rights", path = path.display())]
+    #[error("{path} cannot be read: {source}; check the name and the permissions", path = path.display())]
     Open {
         path: PathBuf,
         #[source]
@@ -26,7 +26,7 @@ pub enum GivenError {
     #[error("{path} is not a file; name the file itself", path = path.display())]
     NotAFile { path: PathBuf },
     /// A stream cannot be stored in a temporary file.
-    #[error("{name} cannot be kept in the folder for temporary files: {source}; is there space?")]
+    #[error("{name} cannot be saved in the folder for temporary files: {source}; is the disk full?")]
     Spool {
         name: String,
         #[source]

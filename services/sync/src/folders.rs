@@ -47,14 +47,14 @@ pub enum FolderError {
         #[source]
         source: io::Error,
     },
-    #[error("{path} cannot be looked into: {source}", path = path.display())]
+    #[error("{path} cannot be read: {source}", path = path.display())]
     Look {
         path: PathBuf,
         #[source]
         source: io::Error,
     },
     /// A file that was taken in cannot be moved away.
-    #[error("{path} was taken in but cannot be moved away: {source}; it is taken in again, which changes nothing", path = path.display())]
+    #[error("{path} was taken in but cannot be moved away: {source}; it will be taken in again, which changes nothing", path = path.display())]
     Move {
         path: PathBuf,
         #[source]

@@ -61,7 +61,7 @@ pub enum FillError {
         place: Place,
     },
     /// `.` and `..` lead to another folder, percent-encoded or not (WHATWG URL).
-    #[error("“{value}” cannot stand in an address, where it means another folder; give the item another sku")]
+    #[error("“{value}” cannot be part of an address, where it means another folder; give the item another sku")]
     Dots {
         /// The value with the dots.
         value: String,
@@ -70,7 +70,7 @@ pub enum FillError {
     #[error("the address would be longer than {MAX_ADDRESS_BYTES} bytes")]
     TooLong,
     /// The result is not below the base.
-    #[error("“{to}” is not below {base}, and nothing else is asked for by this connection")]
+    #[error("“{to}” is not below {base}, and this connection calls nothing else")]
     Elsewhere {
         /// The address that would result.
         to: String,

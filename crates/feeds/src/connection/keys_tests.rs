@@ -135,8 +135,8 @@ fn what_is_wrong_with_the_way_a_secret_goes_is_told() {
     check("orders listings", "", "write words with one space between");
     check("client = \"body\"", "client = \"query\"", "use one of header, body");
     let other = |to: &str| format!("as = \"{to}\"\n#");
-    check("as = \"oauth\"\n", "as = \"bearer\"\n", "has token, which goes with as = \"oauth\" alone");
-    check("as = \"oauth\"\ntoken", &other("bearer"), "has scope, which goes with as = \"oauth\" alone");
+    check("as = \"oauth\"\n", "as = \"bearer\"\n", "has token, which is only for as = \"oauth\"");
+    check("as = \"oauth\"\ntoken", &other("bearer"), "has scope, which is only for as = \"oauth\"");
     check("as = \"oauth\"\n", "as = \"query\"\n", "has token");
     let query = |keys: &str| {
         let text = format!(
@@ -151,12 +151,12 @@ fn what_is_wrong_with_the_way_a_secret_goes_is_told() {
     check("as = \"query\"\n", "needs query, such as query = \"key\"");
     check("as = \"query\"\nquery = \"\"\n", "write the name of the parameter alone");
     check("as = \"query\"\nquery = \"a=b&c\"\n", "write the name of the parameter alone");
-    check("query = \"key\"\n", "has query, which goes with as = \"query\" alone");
+    check("query = \"key\"\n", "has query, which is only for as = \"query\"");
     check(
         "as = \"query\"\nquery = \"key\"\nheader = \"X-Key\"\n",
-        "has header, which goes with as = \"header\" alone",
+        "has header, which is only for as = \"header\"",
     );
-    check("client = \"body\"\n", "has client, which goes with as = \"oauth\" alone");
+    check("client = \"body\"\n", "has client, which is only for as = \"oauth\"");
 }
 
 #[test]
@@ -171,7 +171,7 @@ fn what_is_wrong_with_a_calls_own_message_is_told() {
         "from = \"new/code\"",
         "the layout of [out]: the layout's [field.sku] from",
     );
-    check("from = \"/new/title\"", "from = \"/new/code\"", "another field stands there or above it");
+    check("from = \"/new/title\"", "from = \"/new/code\"", "another field is there or above it");
     check("[field.name]", "[field.nome]", "the layout of [out]");
     check(
         "method = \"POST\"\nto = \"/listings/{sku}/end\"",
@@ -289,7 +289,7 @@ fn how_a_list_of_pages_ends_is_told() {
     check(
         "/o?p={page}\"\nnext = \"page\"",
         "/o\"",
-        "line 5: [orders] has past_end, which goes with next = \"page\" alone",
+        "line 5: [orders] has past_end, which is only for next = \"page\"",
     );
     check("/l?p={page}\"\nnext = \"page\"", "/l\"\nnext = \"link\"", "line 9: [listed] has past_end");
 }

@@ -206,7 +206,7 @@ impl Reader<'_> {
         let usual = if has_since { Cursor::Page } else { Cursor::Mark };
         let Some(text) = cursor else { return Ok(usual) };
         if raw.next.is_none_or(|next| next.get_ref() != "cursor") {
-            let why = "has cursor, which goes with next = \"cursor\" alone";
+            let why = "has cursor, which is only for next = \"cursor\"";
             return Err(ConnectionError::Together { line: raw.line, table: raw.table, why });
         }
         if text.get_ref().starts_with('/') {
@@ -220,7 +220,7 @@ impl Reader<'_> {
     fn past_end(&self, raw: &RawPull<'_>, status: Option<&Number>) -> Read<Option<u16>> {
         let Some(status) = status else { return Ok(None) };
         if raw.next.is_none_or(|next| next.get_ref() != "page") {
-            let why = "has past_end, which goes with next = \"page\" alone";
+            let why = "has past_end, which is only for next = \"page\"";
             return Err(ConnectionError::Together { line: raw.line, table: raw.table, why });
         }
         let code = self.number(&format!("{} past_end", raw.table), Some(status), PAST_END, 0)?;
@@ -254,7 +254,7 @@ impl Reader<'_> {
                     together("with next = \"cursor\" needs cursor_at, such as cursor_at = \"/next\"")
                 })?)
             }
-            (_, Some(_)) => return Err(together("has cursor_at, which goes with next = \"cursor\" alone")),
+            (_, Some(_)) => return Err(together("has cursor_at, which is only for next = \"cursor\"")),
             (0, None) => NextPage::Link,
             (2, None) => NextPage::Page,
             _ => NextPage::None,
@@ -264,10 +264,10 @@ impl Reader<'_> {
             (NextPage::Cursor(_), false, _) => Err(together("with next = \"cursor\" needs {cursor} in from")),
             (NextPage::Page, _, false) => Err(together("with next = \"page\" needs {page} in from")),
             (NextPage::Link | NextPage::Page | NextPage::None, true, _) => {
-                Err(together("has {cursor} in from, which goes with next = \"cursor\" alone"))
+                Err(together("has {cursor} in from, which is only for next = \"cursor\""))
             }
             (NextPage::Link | NextPage::Cursor(_) | NextPage::None, _, true) => {
-                Err(together("has {page} in from, which goes with next = \"page\" alone"))
+                Err(together("has {page} in from, which is only for next = \"page\""))
             }
             _ => Ok(next),
         }
@@ -300,7 +300,7 @@ impl Reader<'_> {
                     "with signed = \"header\" needs header, such as header = \"X-Signature\"",
                 ));
             }
-            (true, Some(_)) => return Err(together("has header, which goes with signed = \"header\" alone")),
+            (true, Some(_)) => return Err(together("has header, which is only for signed = \"header\"")),
         };
         let wanted = "feed = \"orders\" and format = \"json\", and no channel: the connection has one";
         let layout = match (&raw.layout, orders) {

@@ -107,11 +107,11 @@ impl Reader<'_> {
         ];
         let how = self.word("[secret] as", raw.how.as_ref(), As::Bearer, &known)?;
         let misplaced = [
-            (raw.header.is_some() && how != As::Header, "has header, which goes with as = \"header\" alone"),
-            (raw.query.is_some() && how != As::Query, "has query, which goes with as = \"query\" alone"),
-            (raw.token.is_some() && how != As::OAuth, "has token, which goes with as = \"oauth\" alone"),
-            (raw.scope.is_some() && how != As::OAuth, "has scope, which goes with as = \"oauth\" alone"),
-            (raw.client.is_some() && how != As::OAuth, "has client, which goes with as = \"oauth\" alone"),
+            (raw.header.is_some() && how != As::Header, "has header, which is only for as = \"header\""),
+            (raw.query.is_some() && how != As::Query, "has query, which is only for as = \"query\""),
+            (raw.token.is_some() && how != As::OAuth, "has token, which is only for as = \"oauth\""),
+            (raw.scope.is_some() && how != As::OAuth, "has scope, which is only for as = \"oauth\""),
+            (raw.client.is_some() && how != As::OAuth, "has client, which is only for as = \"oauth\""),
         ];
         if let Some((_, why)) = misplaced.into_iter().find(|(is_misplaced, _)| *is_misplaced) {
             return Err(together(why));

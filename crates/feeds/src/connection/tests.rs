@@ -171,7 +171,7 @@ fn what_is_wrong_with_the_shop_itself_is_told_with_what_to_write() {
     check("header = \"X-Key\"", "header = \"X Key\"", "line 9: [secret] header");
     check("header = \"X-Key\"", "header = \"If-Match\"", "a header of its own");
     check("header = \"X-Key\"", "", "needs header");
-    check("as = \"header\"", "as = \"bearer\"", "goes with as = \"header\" alone");
+    check("as = \"header\"", "as = \"bearer\"", "is only for as = \"header\"");
 }
 
 #[test]
@@ -207,7 +207,7 @@ fn what_is_wrong_with_messages_is_told_with_what_to_write() {
 
 #[test]
 fn what_is_wrong_with_lists_and_hooks_is_told_with_what_to_write() {
-    check("next = \"cursor\"", "next = \"link\"", "has cursor, which goes with next = \"cursor\" alone");
+    check("next = \"cursor\"", "next = \"link\"", "has cursor, which is only for next = \"cursor\"");
     check(
         "next = \"cursor\"\ncursor_at = \"/next\"\ncursor = \"mark\"",
         "next = \"pages\"",
@@ -251,7 +251,7 @@ fn what_is_wrong_with_lists_and_hooks_is_told_with_what_to_write() {
     check("secret = [\"village-hook\", \"old-hook\"]", "secret = []", "needs the names of 1 to 5 secrets");
     check("\"old-hook\"", "\"whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw\"", "[hooks] secret = \"…\"");
     check("tolerance = \"2m\"", "tolerance = \"2w\"", "from 30s to 1d");
-    check("tolerance = \"2m\"", "header = \"X-Signature\"", "goes with signed = \"header\" alone");
+    check("tolerance = \"2m\"", "header = \"X-Signature\"", "is only for signed = \"header\"");
     check("tolerance = \"2m\"", "signed = \"header\"", "needs header, such as header = \"X-Signature\"");
     check(
         "tolerance = \"2m\"",

@@ -138,9 +138,9 @@ fn layouts_that_cannot_be_written_are_refused() {
         let refused = ListingMessages::new(Some(&layout(fields)), MessageOf::Listing).unwrap_err();
         assert!(refused.to_string().contains(expected), "{fields}: {refused}");
     };
-    check("[field.sku]\nfrom = \"/a\"\n[field.name]\nfrom = \"/a\"\n", "another field stands there");
-    check("[field.sku]\nfrom = \"/a\"\n[field.name]\nfrom = \"/a/b\"\n", "another field stands there");
-    check("[field.sku]\nfrom = \"\"\n", "another field stands there");
+    check("[field.sku]\nfrom = \"/a\"\n[field.name]\nfrom = \"/a\"\n", "another field is there");
+    check("[field.sku]\nfrom = \"/a\"\n[field.name]\nfrom = \"/a/b\"\n", "another field is there");
+    check("[field.sku]\nfrom = \"\"\n", "another field is there");
     check("[field.sku]\nfrom = \"/a/1\"\n", "without gaps");
     check("[field.sku]\nfrom = \"/a/0\"\n[field.name]\nfrom = \"/a/2\"\n", "without gaps");
     check("[field.sku]\nfrom = \"/a/0\"\n[field.name]\nfrom = \"/a/b\"\n", "without gaps");
@@ -304,7 +304,7 @@ fn what_a_layout_adds_stands_in_the_message() {
     check("\"/kind\" = 1.5\n", "floating point");
     check("\"/kind\" = [\"a\"]\n", "a text, a whole number, true or false");
     check("\"/kind\" = \"{id}\"\n", "only {sku}, {other_id} and {revision} in braces");
-    check("\"/code/x\" = \"a\"\n", "a field stands there or above it");
+    check("\"/code/x\" = \"a\"\n", "a field is there or above it");
     check("\"/kinds/1\" = \"a\"\n", "counted from 0 without gaps");
     let orders = "feed = \"orders\"\nformat = \"json\"\n[extra]\n\"/a\" = \"b\"\n";
     assert!(Layout::parse(orders).unwrap_err().to_string().contains("extra is only for listings as JSON"));

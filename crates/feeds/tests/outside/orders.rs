@@ -78,7 +78,7 @@ fn a_split_order_is_refused_wherever_its_rows_stand() {
             "3,2026-05-01,D,1,5,,,,",
         ],
         &[
-            "line 2, order 1: rows of this order stand in several places",
+            "line 2, order 1: rows of this order are in several places",
             "2",
             "line 4, order 1: rows of this order",
             "3",
@@ -124,7 +124,7 @@ fn a_broken_row_takes_no_order_in_half() {
 fn nul_and_stray_quotes_are_placed() {
     check(
         &["1,2026-05-01,A\0B,1,5,,,,", "2,2026-05-01,C,1,5,,,,"],
-        &["line 2, order 1, sku = “A\u{fffd}B”: the row holds a NUL byte", "2"],
+        &["line 2, order 1, sku = “A\u{fffd}B”: the row contains a NUL byte", "2"],
     );
     check(
         &["1,2026-05-01,A\"B,1,5,,,,", "2,2026-05-01,C,1,5,,,,"],

@@ -95,7 +95,7 @@ pub enum FeedOutError {
     Publish(#[from] PublishError),
     #[error("the listings cannot be written: {0}")]
     Stream(#[source] io::Error),
-    #[error("writing the listings broke down; nothing was recorded")]
+    #[error("writing the listings failed; nothing was recorded")]
     Writer(#[source] tokio::task::JoinError),
     #[error(transparent)]
     Ledger(#[from] CommandError),
@@ -206,7 +206,7 @@ impl Outgoing {
     /// The next lines to write, if there are any.
     async fn next_lines(&mut self) -> Result<Option<Vec<Line>>, CommandError> {
         while !self.over {
-            let broken = || StorageError::Impossible { what: "reading the listings broke down".to_owned() };
+            let broken = || StorageError::Impossible { what: "reading the listings failed".to_owned() };
             let page = self.pages.recv().await.ok_or_else(broken)??;
             self.over = page.last().is_none();
             let rows = page.rows()?;

@@ -43,16 +43,16 @@ pub enum IntakeError {
         source: io::Error,
     },
     /// The stored answer for the file cannot be read.
-    #[error("the answer kept for this file cannot be read; take it in anew with --again")]
+    #[error("the saved answer for this file cannot be read; take the file in again with --again")]
     Kept(#[source] serde_json::Error),
     /// The thread that read the file failed.
-    #[error("reading the file broke down; nothing behind the last full chunk was taken")]
+    #[error("reading the file failed; nothing after the last complete chunk was taken in")]
     Reader(#[source] tokio::task::JoinError),
     #[error(transparent)]
     Ledger(#[from] CommandError),
     /// It stopped in the middle, and part of the file is taken in.
     #[error(
-        "{source}. Before that {done}; this stays, and the same file can be fed again: nothing is taken twice"
+        "{source}. Before that {done}; this is kept, and the same file can be taken in again: nothing is booked twice"
     )]
     Stopped {
         /// What happened to the rows before.

@@ -62,7 +62,7 @@ pub(super) enum ClientError {
     CaFile { path: PathBuf, why: String },
     /// TLS cannot be set up.
     #[error(
-        "this machine cannot ask by TLS ({}); is the package ca-certificates installed?",
+        "this machine cannot use TLS ({}); is the package ca-certificates installed?",
         tell_all(source)
     )]
     Tls {
@@ -78,13 +78,13 @@ pub(super) enum CallError {
         #[source]
         source: reqwest::Error,
     },
-    #[error("no whole answer came: {}", reason(source))]
+    #[error("no complete answer came: {}", reason(source))]
     Unknown {
         #[source]
         source: reqwest::Error,
     },
     /// Everything together took too long, such as a token request and the request itself.
-    #[error("no whole answer came within {} s", .0.as_secs())]
+    #[error("no complete answer came within {} s", .0.as_secs())]
     TooSlow(Duration),
     /// There is no access token; nothing was sent.
     #[error("{words}")]

@@ -40,7 +40,7 @@ pub(super) enum PageError {
     },
     #[error("its {what}: {words}")]
     Status { what: &'static str, reply: Reply, words: String },
-    #[error("its {what} came with more bytes than are read; ask for smaller pages")]
+    #[error("its {what} is larger than the limit; ask for smaller pages")]
     TooLong { what: &'static str },
     #[error("its {what} broke off: {why}")]
     Broken { what: &'static str, why: String },

@@ -60,10 +60,10 @@ pub enum ReconcileError {
 /// Why a connection's own list was not compared now.
 #[derive(Debug, thiserror::Error)]
 pub enum NotReconciled {
-    #[error("{name} has no [listed] to ask for; hand its list in as a file")]
+    #[error("{name} has no [listed] to read; give its list as a file")]
     NoList { name: String },
     /// Another process is comparing, or the shop asked for a pause.
-    #[error("{name} is being compared already, or has to be left alone for the moment; try again soon")]
+    #[error("{name} is being compared already, or cannot be asked at the moment; try again soon")]
     Busy { name: String },
     #[error("{words}")]
     Fetch { words: String },

@@ -64,7 +64,7 @@ pub enum SecretError {
     #[error("the secret “{name}” is used as = \"{how}\", and has no colon; write {words}", words = pair(how))]
     NoColon { name: String, how: &'static str },
     /// Not a valid key for webhooks.
-    #[error("the hook's secret “{name}” {why}")]
+    #[error("the webhook secret “{name}” {why}")]
     NotAKey { name: String, why: &'static str },
 }
 

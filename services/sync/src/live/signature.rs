@@ -41,22 +41,22 @@ const HEX_CHARS: usize = 64;
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum SignatureError {
     /// A header is missing, or comes twice.
-    #[error("the hook has no single header {name}")]
+    #[error("the webhook does not have the header {name} exactly once")]
     Header { name: String },
     /// The id is empty, too long or not printable.
-    #[error("the hook's id is not one")]
+    #[error("the webhook's id is not valid")]
     Id,
     /// The time is not a number.
-    #[error("the hook's time is not a number of seconds")]
+    #[error("the webhook's time is not a number of seconds")]
     Time,
     /// It was sent too long ago, or by a clock that is too far ahead.
-    #[error("the hook was sent at {sent}, too far from {now}; is a clock wrong?")]
+    #[error("the webhook was sent at {sent}, too far from {now}; is a clock wrong?")]
     TooFar {
         /// When it says that it was sent.
         sent: Moment,
         now: Moment,
     },
-    #[error("no signature of the hook is right; is the secret the same on both sides?")]
+    #[error("no signature of the webhook is valid; is the secret the same on both sides?")]
     Wrong,
 }
 

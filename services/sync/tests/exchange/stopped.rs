@@ -53,7 +53,7 @@ async fn a_run_that_meets_a_full_disk_says_how_far_it_came_and_is_fed_again() {
     let stopped = feed_in(&ledger, &run()).await.expect_err("the disk is full");
     let words = stopped.to_string();
     assert!(matches!(stopped, IntakeError::Stopped { .. }), "{words}");
-    assert!(words.contains("orders taken, 0 known") && words.contains("can be fed again"), "{words}");
+    assert!(words.contains("orders taken, 0 known") && words.contains("can be taken in again"), "{words}");
     disk.make_room();
     let again = feed_in(&ledger, &run()).await.expect("there is room");
     assert!(again.taken > 0 && again.known > 0, "{again}");
@@ -75,7 +75,7 @@ async fn items_go_on_where_a_full_disk_stopped_them() {
     let run = || AddRun { given: &given, layout: None, again: false, who: "test", watch: Watch::new() };
     disk.fill(14 << 20);
     let stopped = add_items(&ledger, &run()).await.expect_err("the disk is full").to_string();
-    assert!(stopped.contains("were added") && stopped.contains("can be fed again"), "{stopped}");
+    assert!(stopped.contains("were added") && stopped.contains("can be taken in again"), "{stopped}");
     disk.make_room();
     let again = add_items(&ledger, &run()).await.expect("there is room");
     assert!(again.resumed_after > 0, "{again:?}");

@@ -136,7 +136,7 @@ fn a_text_is_checked_before_it_is_saved() {
     check(&format!("{}new_pieces = \"list\"\n", text("https://shop.example/api", "")), "List");
     check(&text("https://127.0.0.1/api", ""), "base: 127.0.0.1 has the address 127.0.0.1");
     check(&text("https://127.0.0.1/api", "private = true\n"), "Wait");
-    check(&text("https://[fe80::1]/api", "private = true\n"), "which is not one of the world's");
+    check(&text("https://[fe80::1]/api", "private = true\n"), "which is not a public one");
     let token = |at: &str| format!("[secret]\nname = \"v\"\nas = \"oauth\"\ntoken = \"{at}\"\n");
     check(
         &text("https://shop.example/api", &token("https://10.0.0.1/token")),

@@ -234,7 +234,7 @@ async fn hooks_that_are_not_believed_are_counted_and_no_flood_writes_for_each() 
     }
     let status = ground.status().await;
     assert!((1..=3).contains(&status.unsigned_hooks), "{}", status.unsigned_hooks);
-    assert!(status.last_trouble.contains("the hook has no single header"), "{}", status.last_trouble);
+    assert!(status.last_trouble.contains("the webhook does not have the header"), "{}", status.last_trouble);
     // Those that came within the same second are counted a little later.
     tokio::time::sleep(std::time::Duration::from_millis(1100)).await;
     ground.answer(crate::ground::ok()).await;

@@ -299,7 +299,7 @@ async fn what_is_no_list_leaves_the_place_alone() {
     )
     .await;
     let large = ResponseTemplate::new(200).set_body_raw(vec![b' '; 10 << 20], "application/json");
-    check(large, "more bytes than are read").await;
+    check(large, "larger than the limit").await;
     let page = ResponseTemplate::new(500).set_body_raw(vec![b'x'; 10 << 20], "text/html");
     check(page, "it answered 500").await;
     let away = ResponseTemplate::new(302).insert_header("location", "https://elsewhere.example/x");

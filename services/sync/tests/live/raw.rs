@@ -80,18 +80,18 @@ async fn whatever_breaks_off_is_said_again_once_it_cannot_be_under_way() {
         let before = count.load(Ordering::SeqCst);
         ground.rounds(29 * SECOND).await;
         let is_still = count.load(Ordering::SeqCst) == before;
-        assert_eq!(is_still, status.last_trouble.contains("no whole answer came"), "{stage:?}");
+        assert_eq!(is_still, status.last_trouble.contains("no complete answer came"), "{stage:?}");
         ground.connect(OUT).await;
         ground.answer(ok()).await;
         ground.rounds(HOUR).await;
         assert_eq!(ground.asked().await, ["PUT /intake/B1 InStock"], "{stage:?}");
     };
-    check(Stage::AtOnce, false, "no whole answer came").await;
-    check(Stage::AfterRequest, false, "no whole answer came").await;
-    check(Stage::Within("HTTP/1.1 2"), false, "no whole answer came").await;
-    check(Stage::Within("HTTP/1.1 200 OK\r\ncontent-le"), false, "no whole answer came").await;
-    check(Stage::Within("nonsense\r\n\r\n"), false, "no whole answer came").await;
-    check(Stage::Silent, false, "no whole answer came").await;
+    check(Stage::AtOnce, false, "no complete answer came").await;
+    check(Stage::AfterRequest, false, "no complete answer came").await;
+    check(Stage::Within("HTTP/1.1 2"), false, "no complete answer came").await;
+    check(Stage::Within("HTTP/1.1 200 OK\r\ncontent-le"), false, "no complete answer came").await;
+    check(Stage::Within("nonsense\r\n\r\n"), false, "no complete answer came").await;
+    check(Stage::Silent, false, "no complete answer came").await;
     // The status is the answer; what stands behind it is nothing that we wait for.
     check(Stage::Within("HTTP/1.1 200 OK\r\ncontent-length: 100\r\n\r\nhalf"), true, "").await;
     check(Stage::Drip, true, "").await;
@@ -131,7 +131,7 @@ async fn a_list_that_breaks_off_is_no_list() {
         let trouble = ground.status().await.last_trouble;
         assert!(trouble.contains(expected), "{stage:?}: {trouble}");
     };
-    check(Stage::AfterRequest, "no whole answer came").await;
+    check(Stage::AfterRequest, "no complete answer came").await;
     check(Stage::Within("HTTP/1.1 200 OK\r\ncontent-length: 100\r\n\r\n["), "broke off").await;
     check(Stage::Within("HTTP/1.1 200 OK\r\ntransfer-encoding: chunked\r\n\r\n1\r\n[\r\n"), "broke off")
         .await;
