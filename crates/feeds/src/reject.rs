@@ -235,7 +235,9 @@ pub enum Cause {
     #[error("the row has more than {MAX_FIELDS} fields; is this the right file?")]
     TooManyFields,
     /// A NUL byte (U+0000).
-    #[error("the row contains a NUL byte; the file may be damaged or written in UTF-16: save it again as UTF-8")]
+    #[error(
+        "the row contains a NUL byte; the file may be damaged or written in UTF-16: save it again as UTF-8"
+    )]
     Nul,
     /// Bytes that are not UTF-8 in a UTF-8 file.
     #[error("the row contains bytes that are not UTF-8, though the rest of the file is; type the text again")]

@@ -309,7 +309,6 @@ impl FeedAdapter for CountingAdapter {
     }
 }
 
-/// Adds a style and goods.
 async fn stock(ledger: &Ledger) {
     let rate = WeightRate::parse("7.50", "ONZ").expect("a rate");
     let rule = PriceRule { rate, ending: PriceEnding::Whole, minimum: None };
@@ -381,7 +380,6 @@ impl TestShop {
         format!("Bearer {}", self.bearer.as_deref().unwrap_or_default())
     }
 
-    /// With a public address too.
     pub(crate) fn at_site(self, site: &str) -> Self {
         Self { app: self.app.with_site(site.parse().expect("a site")), ..self }
     }
@@ -443,7 +441,6 @@ impl TestShop {
         self.ask(Method::GET, path, headers, Body::empty()).await
     }
 
-    /// With the key in quotes.
     pub(crate) async fn post(&self, path: &str, key: &str, body: Value) -> Reply {
         self.post_with(path, &[("idempotency-key", &quoted(key))], body).await
     }

@@ -1,9 +1,8 @@
-//! A sale by the bare engine, in process: the statements that the program runs for a sale of one
-//! line with a key, in the same order, on the same kind of file, with the same settings.
+//! A sale by the bare engine, in process: the statements that the program runs for a sale of one line with a
+//! key, in the same order, on the same kind of file, with the same settings.
 //!
-//! That they do the same work is checked after each run by `fleecefold check` on the bare engine's
-//! shop: sales, lines, tenders, stock entries and day totals must add up as if the program had
-//! made them.
+//! That it does the same work is checked after each run by `fleecefold check` on the bare engine's shop: sales,
+//! lines, tenders, stock entries and day totals must add up as if the program had written them.
 
 use crate::counters::HANDED_OVER_MINOR;
 use crate::goods::sku;
@@ -50,7 +49,7 @@ const DAY: &str = "INSERT INTO day_total (day, channel, month, sales, units, wei
     uncosted = day_total.uncosted + excluded.uncosted, rounding = day_total.rounding + excluded.rounding";
 const KEEP: &str = "UPDATE idempotency_key SET answer = $3 WHERE scope = $1 AND key = $2";
 
-/// What the program wrote with a sale's key, so that the bare engine writes as much.
+/// What the program stored with a sale's key, so that the bare engine stores as much.
 #[derive(Clone)]
 pub(crate) struct Sample {
     pub(crate) scope: String,
@@ -58,7 +57,6 @@ pub(crate) struct Sample {
     pub(crate) body_hash: String,
 }
 
-/// What the bare engine measured.
 pub(crate) struct BareRun {
     pub(crate) sales: usize,
     pub(crate) took: Duration,
@@ -76,13 +74,13 @@ pub(crate) fn now_ms() -> i64 {
     i64::try_from(since.as_millis()).unwrap_or(i64::MAX)
 }
 
-/// The first identifier of the bare engine's own: later than all that the program made before
-/// (22 bits within a millisecond, counted from 2020-01-01T00:00Z).
+/// The bare engine's first identifier: later than all that the program made before (22 bits within a
+/// millisecond, counted from 2020-01-01T00:00Z).
 pub(crate) fn first_id(now_ms: i64) -> i64 {
     (now_ms - 1_577_836_800_000) << 22
 }
 
-/// Sells `count` pieces from `first` on, one a transaction.
+/// Sells `count` pieces from `first` on, one per transaction.
 pub(crate) fn sell(path: &Path, sample: &Sample, first: u32, count: u32) -> Result<BareRun, BenchError> {
     let connection = Connection::open(path)?;
     connection.execute_batch(SETTINGS)?;
@@ -115,12 +113,12 @@ struct BareEngine<'c> {
     commit: Statement<'c>,
 }
 
-/// The program's parameters are numbered, and SQLite takes `$3` for a name; `?3` is a number.
+/// The program's parameters are numbered, but SQLite takes `$3` for a name; `?3` is a number.
 fn prepared<'c>(connection: &'c Connection, text: &str) -> Result<Statement<'c>, BenchError> {
     Ok(connection.prepare(&text.replace('$', "?"))?)
 }
 
-/// What is needed of an item.
+/// The columns of an item that a sale needs.
 struct Item {
     id: i64,
     sku: String,

@@ -1,4 +1,4 @@
-//! Counters ringing up pieces over HTTP, each on a connection of its own.
+//! Counters that ring up pieces over HTTP, each on its own connection.
 
 use crate::goods::sku;
 use crate::http::Client;
@@ -8,16 +8,16 @@ use std::sync::Barrier;
 use std::thread;
 use std::time::{Duration, Instant};
 
-/// What each customer hands over, in the shop's currency: more than any piece costs.
+/// What each customer pays with, in the shop's currency: more than any piece costs.
 pub(crate) const HANDED_OVER: &str = "200.00";
 /// The same in minor units.
 pub(crate) const HANDED_OVER_MINOR: i64 = 20_000;
 
-/// What a run of the counters measured.
+/// The measurements of one run of the counters.
 pub(crate) struct Rung {
     /// From the first request to the last answer.
     pub(crate) took: Duration,
-    /// Each counter's times, in their order.
+    /// Each counter's times, in the order of its sales.
     pub(crate) by_counter: Vec<Vec<Duration>>,
 }
 
@@ -34,7 +34,7 @@ impl Rung {
         Times::of(self.by_counter.iter().flatten().copied())
     }
 
-    /// The sales of the counter that made the fewest, as a share of the mean.
+    /// The sales of the counter with the fewest, as a share of the mean.
     pub(crate) fn fewest_to_mean(&self) -> f64 {
         let fewest = self.by_counter.iter().map(Vec::len).min().unwrap_or(0);
         let number = |n: usize| u32::try_from(n).map_or(f64::NAN, f64::from);
@@ -42,20 +42,19 @@ impl Rung {
     }
 }
 
-/// The work of the counters.
 pub(crate) struct Work<'a> {
     pub(crate) counters: u32,
-    /// The first counter's first piece; each has a range of its own.
+    /// The first counter's first piece; each counter has its own range.
     pub(crate) first_piece: u32,
     pub(crate) pieces_each: u32,
-    /// Between an answer and the next request.
+    /// The pause between an answer and the next request.
     pub(crate) think: Duration,
-    /// Given the sales of this counter and the time since the start: whether to go on.
+    /// Decides whether to go on, from this counter's sales and the time since the start.
     pub(crate) go_on: &'a (dyn Fn(usize, Duration) -> bool + Sync),
 }
 
 impl Work<'_> {
-    /// Rings up until there is no reason to go on, or nothing left to sell.
+    /// Rings up until `go_on` says no or everything is sold.
     pub(crate) fn run(&self, address: &str, token: &str) -> Result<Rung, BenchError> {
         let barrier = Barrier::new(self.counters as usize);
         let start = Instant::now();
@@ -103,7 +102,7 @@ impl Work<'_> {
     }
 }
 
-/// When a sale was asked for and when it was answered, since the start.
+/// When a sale was requested and when it was answered, since the start.
 struct Sold {
     asked: Duration,
     answered: Duration,

@@ -5,7 +5,7 @@ use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
 
-/// Days over which orders are spread: a shop of few sales has the same days as one of many.
+/// Days over which orders are spread: the same number in a shop with few sales as in one with many.
 const DAYS: u32 = 250;
 /// The first order's year, a leap year, and its months.
 const YEAR: u32 = 2024;
@@ -18,11 +18,10 @@ const STYLES: [&str; 6] =
 const COLORS: [&str; 8] = ["peat", "heather", "bracken", "slate", "cream", "rust", "moss", "rowan"];
 const SIZES: [&str; 4] = ["S", "M", "L", "XL"];
 
-/// The sku of the `number`th item. Seven digits: no number of GS1 has so many.
+/// The SKU of the `number`th item. Seven digits: no GS1 number has that length.
 pub(crate) fn sku(number: u32) -> String {
     (FIRST_SKU + u64::from(number)).to_string()
 }
-/// What skus are counted from.
 pub(crate) const FIRST_SKU: u64 = 1_000_000;
 
 /// Well-mixed bits of a number (the finaliser of `SplitMix64`), so that neighbors differ.
@@ -42,13 +41,12 @@ fn name(bits: u64) -> String {
     format!("{}, {}", pick(&STYLES, bits), pick(&COLORS, bits >> 8))
 }
 
-/// Whole and hundredths of a price of 12.00 to 91.99.
+/// A price between 12.00 and 91.99, as text.
 fn price(bits: u64) -> String {
     format!("{}.{:02}", 12 + (bits >> 16) % 80, (bits >> 24) % 100)
 }
 
-/// A file of pieces for `add items`: `count` of them from number `first`. Another `edition` gives
-/// them other prices.
+/// A file of pieces for `add items`: `count` of them from number `first`. Another `edition` has other prices.
 pub(crate) fn write_items(path: &Path, first: u32, count: u32, edition: u32) -> Result<(), BenchError> {
     let what = "writing an items file";
     let mut out = BufWriter::new(File::create(path).trying(what)?);
@@ -75,13 +73,13 @@ pub(crate) fn write_items(path: &Path, first: u32, count: u32, edition: u32) -> 
     out.flush().trying(what)
 }
 
-/// A file of past orders for `feed in --past`, of [`LINES_AN_ORDER`] lines each, in the order of
-/// their days, by turns on two channels.
+/// A file of past orders for `feed in --past`, of [`LINES_AN_ORDER`] lines each, in the order of their days,
+/// alternating between two channels.
 pub(crate) fn write_orders(path: &Path, orders: u32) -> Result<(), BenchError> {
     write_past(path, orders, LINES_AN_ORDER)
 }
 
-/// The same of one line each: as many sales as lines.
+/// The same with one line per order: as many sales as lines.
 pub(crate) fn write_sales(path: &Path, sales: u32) -> Result<(), BenchError> {
     write_past(path, sales, 1)
 }

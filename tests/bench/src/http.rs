@@ -1,16 +1,16 @@
-//! A counter's end of the line: one connection that is kept, one request at a time.
+//! A counter's HTTP client: one connection that is kept open, one request at a time.
 
 use crate::trouble::{BenchError, Trying};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::time::Duration;
 
-/// Longest wait for an answer: longer than the program's own limit of 5 s for a busy shop.
+/// The longest wait for an answer: longer than the program's own limit of 5 s when the shop is busy.
 const PATIENCE: Duration = Duration::from_secs(30);
-/// The most that an answer may say about its own length: what a sale answers is a few hundred bytes.
+/// The largest answer that is read: a sale's answer has a few hundred bytes.
 const LONGEST_ANSWER: usize = 1 << 20;
 
-/// A connection that is kept alive.
+/// A connection that is kept open.
 pub(crate) struct Client {
     stream: BufReader<TcpStream>,
     address: String,
@@ -18,7 +18,6 @@ pub(crate) struct Client {
     request: Vec<u8>,
 }
 
-/// An answer.
 pub(crate) struct Answer {
     pub(crate) status: u16,
     pub(crate) body: Vec<u8>,
@@ -86,7 +85,7 @@ impl Client {
 }
 
 impl Answer {
-    /// The answer, if its status is the one that was expected.
+    /// The answer, if its status is as expected.
     pub(crate) fn expect(self, status: u16) -> Result<Self, BenchError> {
         if self.status == status {
             return Ok(self);

@@ -1,4 +1,4 @@
-//! What the figures were measured on.
+//! The machine on which the figures were measured.
 
 use crate::program::run_other;
 use crate::shop::{Postgres, Shops};
@@ -10,12 +10,10 @@ use std::path::Path;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-/// Flushes that the disk is tried with.
 const FLUSHES: usize = 500;
 /// What each of them writes: a page of either engine's journal.
 const PAGE: [u8; 4096] = [7; 4096];
 
-/// A list in Markdown.
 pub(crate) fn facts(shops: &Shops) -> Result<String, BenchError> {
     let cores = std::thread::available_parallelism().trying("counting the cores")?;
     let flushes = flushes(&shops.folder)?;
@@ -52,7 +50,7 @@ fn memory() -> String {
     kib.map_or(total, |kib| format!("{} GiB", (kib + (1 << 19)) >> 20))
 }
 
-/// How long the disk takes to make a small write lasting, which is what each sale waits for.
+/// How long the disk takes to make a small write durable, which is what each sale waits for.
 fn flushes(folder: &Path) -> Result<Times, BenchError> {
     let path = folder.join("flush");
     let what = "trying the disk";

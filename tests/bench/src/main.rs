@@ -32,7 +32,6 @@ use std::process::ExitCode;
 
 const USAGE: &str = "bench --program FILE [--quick] [--only ROW]...";
 
-/// What was asked for.
 struct Asked {
     program: PathBuf,
     quick: bool,

@@ -1,4 +1,4 @@
-//! The pretend online shop within the bench's own process, so that it can be seen when a message is taken.
+//! The pretend online shop within the bench's own process, so that it is known when it receives a message.
 
 use crate::program::Program;
 use crate::shop::{Shop, text};
@@ -10,14 +10,14 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 use tokio::runtime::Runtime;
 
-/// How long the shop may have to wait for what it is to be told, between one message and the next.
+/// How long the next message may take.
 const PATIENCE: Duration = Duration::from_mins(2);
-/// How often it is looked at.
+/// How often the shop is asked.
 const LOOK_EVERY: Duration = Duration::from_millis(2);
-/// As fast as a connection can be told to be.
+/// The highest rate that a connection can be set to.
 const PER_SECOND: u32 = 10_000;
 
-/// The pretend shop, open on a free port of the loopback.
+/// The pretend shop, listening on a free loopback port.
 pub(crate) struct Online {
     pub(crate) runtime: Runtime,
     pub(crate) shop: Running,
@@ -32,7 +32,7 @@ impl Online {
         Ok(Self { runtime, shop })
     }
 
-    /// Connects a shop to it, so that all that can be had is told.
+    /// Connects a shop to it, so that everything in stock is listed.
     pub(crate) fn connect(&self, program: &Program, shop: &Shop, folder: &Path) -> Result<(), BenchError> {
         let file = folder.join("village.toml");
         fs::write(&file, connection(&self.shop.base())).trying("writing a connection")?;
@@ -40,18 +40,18 @@ impl Online {
         Ok(())
     }
 
-    /// Waits until so much is listed.
+    /// Waits until `count` listings exist.
     pub(crate) fn wait_until_listed(&self, count: u32) -> Result<(), BenchError> {
         Self::wait(count, || self.shop.counts().taken, || self.shop.goods().len())
     }
 
-    /// Waits until so many messages are remembered.
+    /// Waits until the shop has received `count` messages.
     pub(crate) fn wait_until_remembered(&self, count: u32) -> Result<(), BenchError> {
         Self::wait(count, || self.shop.counts().taken, || self.shop.remembered())
     }
 
-    /// Waits until there are so many, as long as something is told meanwhile. Counting is left out until it
-    /// may be enough.
+    /// Waits until there are `count`, as long as messages keep arriving. Counting starts only when there may be
+    /// enough.
     fn wait(count: u32, told: impl Fn() -> u64, there: impl Fn() -> usize) -> Result<(), BenchError> {
         let (mut last, mut moved) = (told(), Instant::now());
         let mut looked_at = u64::MAX;

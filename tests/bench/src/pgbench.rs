@@ -8,8 +8,8 @@ use crate::shop::{Shop, Shops};
 use crate::trouble::{BenchError, Trying};
 use std::fs;
 
-/// A sale of one line with a key, statement by statement as the program sends it to PostgreSQL.
-/// Each client has a range of pieces of its own. Casts stand where the program binds a typed value.
+/// A sale of one line with a key, statement by statement as the program sends it to PostgreSQL. Each client has
+/// its own range of pieces. Casts stand where the program binds a typed value.
 const SCRIPT: &str = r"\set n :n + 1
 \set piece :client_id * :pieces_each + :n - 1
 \set sku :first_sku + :piece
@@ -33,15 +33,15 @@ UPDATE idempotency_key SET answer = :answer WHERE scope = :scope AND key = :sku;
 COMMIT;
 ";
 
-/// What `pgbench` is to do.
+/// One `pgbench` run.
 pub(crate) struct Load {
     pub(crate) clients: u32,
-    /// Sales of each client: as many pieces.
+    /// Sales of each client, which is also the number of its pieces.
     pub(crate) sales_each: u32,
 }
 
 impl Load {
-    /// Runs it on a shop; answers the sales a second, without the time of connecting.
+    /// Runs it on a shop; returns the sales per second, without the time for connecting.
     pub(crate) fn run(&self, shops: &Shops, shop: &Shop, sample: &Sample) -> Result<f64, BenchError> {
         let server = shops.postgres()?;
         let script = shops.file("sale.pgbench");

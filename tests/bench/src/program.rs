@@ -1,4 +1,4 @@
-//! The program under measurement, started as anybody starts it.
+//! The program under measurement, started as any user starts it.
 
 use crate::trouble::{BenchError, Trying};
 use std::fs;
@@ -9,31 +9,28 @@ use std::sync::mpsc::{self, Sender};
 use std::thread;
 use std::time::{Duration, Instant};
 
-/// How often a running command's memory is looked at. The system's own high-water mark is read, so
-/// that only growth in the last such while before the end can be missed.
+/// How often a running command's memory is read. It is the system's own peak, so that only growth in the last
+/// such interval can be missed.
 const LOOK_EVERY: Duration = Duration::from_millis(5);
-/// How long `serve` may take to say where it listens, or to end when told to.
+/// How long `serve` may take to print its address, or to end.
 const PATIENCE: Duration = Duration::from_secs(30);
-/// How much of what a command said is shown when it ended badly.
+/// How much of a failed command's output is shown.
 const SHOWN: usize = 2000;
 
-/// The built binary.
 #[derive(Clone)]
 pub(crate) struct Program {
     path: PathBuf,
-    /// The keys of all shops' tokens.
+    /// The file with the keys of all shops' tokens.
     keys: PathBuf,
 }
 
-/// A command that ran to its end.
 pub(crate) struct Ran {
     pub(crate) took: Duration,
-    /// The most memory it had resident, in KiB.
+    /// The most resident memory, in KiB.
     pub(crate) peak_kib: u64,
     pub(crate) stdout: String,
 }
 
-/// A command that is running.
 struct Running {
     child: Child,
     name: String,
@@ -46,12 +43,11 @@ impl Program {
         Self { path: path.to_path_buf(), keys }
     }
 
-    /// Runs a command to its end, which must be success.
+    /// Runs a command to its end and expects success.
     pub(crate) fn run(&self, url: &str, arguments: &[&str]) -> Result<Ran, BenchError> {
         self.begin(url, arguments)?.end()
     }
 
-    /// Starts a command.
     fn begin(&self, url: &str, arguments: &[&str]) -> Result<Running, BenchError> {
         let mut command = self.command(url, arguments);
         let name = format!("fleecefold {}", arguments.join(" "));
@@ -61,7 +57,7 @@ impl Program {
         let said = thread::spawn(move || {
             let words = thread::spawn(move || {
                 let mut text = String::new();
-                // What cannot be read is not shown; the status tells whether all went well.
+                // Output that cannot be read is not shown; the status tells whether the command succeeded.
                 let _ = err.read_to_string(&mut text);
                 text
             });
@@ -72,7 +68,7 @@ impl Program {
         Ok(Running { child, name, start, said })
     }
 
-    /// Starts `serve` and waits until it says where.
+    /// Starts `serve` and waits until it prints its address.
     pub(crate) fn serve(&self, url: &str) -> Result<Serving, BenchError> {
         let mut command = self.command(url, &["serve", "--listen", "127.0.0.1:0"]);
         let mut child = command.spawn().trying("fleecefold serve")?;
@@ -101,7 +97,7 @@ impl Program {
 }
 
 impl Running {
-    /// Waits for its end, watching its memory.
+    /// Waits for its end while watching its memory.
     fn end(mut self) -> Result<Ran, BenchError> {
         let mut peak_kib = 0;
         let status = loop {
@@ -120,7 +116,6 @@ impl Running {
     }
 }
 
-/// A shop that is open.
 pub(crate) struct Serving {
     child: Child,
     address: String,
@@ -136,12 +131,13 @@ impl Serving {
         memory_kib(self.child.id(), what)
     }
 
-    /// Processor time used so far, in the program and in the system for it. The system counts it in ticks
-    /// of 10 ms (Linux, `proc_pid_stat(5)`: fields 14 and 15).
+    /// Processor time so far, of the program and of the system on its behalf. The system counts in ticks of 10
+    /// ms (Linux,
+    /// `proc_pid_stat(5)`: fields 14 and 15).
     pub(crate) fn processor_time(&self) -> Result<Duration, BenchError> {
         const TICK: Duration = Duration::from_millis(10);
         let stat = fs::read_to_string(format!("/proc/{}/stat", self.child.id())).trying("reading /proc")?;
-        // The name, which may hold blanks, stands in brackets before the third field.
+        // The name, which may contain spaces, is in parentheses before the third field.
         let after = stat.rsplit_once(')').map(|(_, after)| after).unwrap_or_default();
         let fields: Vec<u32> = after.split_whitespace().skip(11).take(2).flat_map(str::parse).collect();
         match fields.as_slice() {
@@ -150,7 +146,7 @@ impl Serving {
         }
     }
 
-    /// Closes the shop in good order, so that the next to open it finds nobody there.
+    /// Stops it normally, so that the next process to open the shop is alone.
     pub(crate) fn close(mut self) -> Result<(), BenchError> {
         let pid = self.child.id().to_string();
         Command::new("kill").args(["-TERM", &pid]).status().trying("kill -TERM")?;
@@ -169,14 +165,14 @@ impl Serving {
 }
 
 impl Drop for Serving {
-    /// Reached while it still runs only after trouble; the trouble is what is told.
+    /// It is still running only after an error, which is the one to report.
     fn drop(&mut self) {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
 }
 
-/// Runs any other program to its end, which must be success; answers what it printed.
+/// Runs any other program to its end and expects success; returns what it printed.
 pub(crate) fn run_other(command: &mut Command, name: &str) -> Result<String, BenchError> {
     let output = command.output().trying(name)?;
     if !output.status.success() {
@@ -194,12 +190,12 @@ fn pipes(child: &mut Child) -> Result<(Pipe, Pipe), BenchError> {
     }
 }
 
-/// Reads a pipe to its end, so that it never fills, and sends on the first address in it.
+/// Reads a pipe to its end, so that it never fills up, and sends the first address in it.
 fn listen_for_address(pipe: Pipe, sender: Sender<String>) {
     thread::spawn(move || {
         for line in BufReader::new(pipe).lines().map_while(Result::ok) {
             if let Some(address) = address_in(&line) {
-                // Only the first is waited for.
+                // Only the first one is awaited.
                 let _ = sender.send(address);
             }
         }

@@ -1,27 +1,24 @@
-//! The table that is printed.
+//! The printed table.
 
 use std::fmt::Write;
 
-/// One line of the table.
 pub(crate) struct Figure {
-    /// The row of the aims that it belongs to.
+    /// The number of the aim that it belongs to.
     pub(crate) row: u8,
-    /// What was done, on which engine.
+    /// What was done, and on which engine.
     pub(crate) what: String,
-    /// What was measured.
     pub(crate) ours: String,
-    /// What it is held against, and what that measured.
+    /// What it is compared with, and what that measured.
     pub(crate) theirs: String,
-    /// The figure that the aim speaks of.
+    /// The figure that the aim is about.
     pub(crate) figure: String,
     /// The aim, if there is one, and whether it was met.
     pub(crate) aim: Option<(String, bool)>,
-    /// How often each side was run.
     pub(crate) runs: String,
 }
 
 impl Figure {
-    /// A line that says why there is no figure.
+    /// A line that says why a figure is missing.
     pub(crate) fn missing(row: u8, what: &str, why: &str) -> Self {
         let none = || "–".to_owned();
         Self {
@@ -61,7 +58,7 @@ pub(crate) fn table(figures: &[Figure]) -> String {
     let mut text = format!("| {} |\n|{}\n", HEADINGS.join(" | "), "---|".repeat(HEADINGS.len()));
     for figure in figures {
         let cells: Vec<String> = figure.cells().iter().map(|cell| cell.replace('|', "\\|")).collect();
-        // Writing into a String cannot fail.
+        // Writing to a String cannot fail.
         let _ = writeln!(text, "| {} |", cells.join(" | "));
     }
     text

@@ -1,5 +1,5 @@
-//! The finished rows of an import, taken in by each engine's own shell into the same tables with
-//! the same indexes.
+//! The finished rows of an import, loaded by each engine's own shell into the same tables with the same
+//! indexes.
 
 use crate::program::run_other;
 use crate::rows::Bench;
@@ -11,8 +11,8 @@ use std::fs;
 use std::process::Command;
 use std::time::Instant;
 
-/// The tables that an import of past orders fills, each after those that it refers to, with the
-/// order of its rows.
+/// The tables that an import of past orders fills, each after those that it refers to, with the order of its
+/// rows.
 const TABLES: [(&str, &str); 5] = [
     ("customer_order", "id"),
     ("sale", "id"),
@@ -30,10 +30,9 @@ impl Bench {
         }
     }
 
-    /// The shell gives the program's settings of the file (WAL, flushed in full, the same cache)
-    /// and leaves its own default of not looking after foreign keys. Its CSV cannot say NULL, but
-    /// it fills missing last columns with it: columns that are NULL in every row stand last in the
-    /// shell's tables.
+    /// The shell uses the program's settings for the file (WAL, full flushes, the same cache) and keeps its own
+    /// default of not checking foreign keys. Its CSV cannot express NULL, but missing last columns become NULL:
+    /// columns that are NULL in every row are moved to the end of the shell's tables.
     fn sqlite_shell_import(&self, finished: &Shop) -> Result<f64, BenchError> {
         let empty = self.shops.new_shop(Engine::Sqlite, "shell")?;
         let from = Connection::open(self.shops.path(finished))?;
@@ -60,7 +59,7 @@ impl Bench {
         shell.arg("-bail").arg(self.shops.path(&empty));
         let commands = self.shops.file("import.sql");
         fs::write(&commands, script).trying("writing the shell's commands")?;
-        // Its word on each filled row goes nowhere, so that saying it costs the least.
+        // Its message for each row is discarded, so that printing it costs as little as possible.
         shell.stdin(fs::File::open(&commands).trying("reading the shell's commands")?);
         shell.stderr(std::process::Stdio::null());
         let start = Instant::now();
@@ -101,7 +100,7 @@ impl Bench {
         Ok(took)
     }
 
-    /// Both shops must hold as many rows and as much money.
+    /// Both shops must have the same number of rows and the same sums of money.
     fn same_rows(&self, one: &Shop, other: &Shop) -> Result<(), BenchError> {
         let counts = TABLES.map(|(table, _)| format!("SELECT COUNT(*) FROM {table}"));
         let sums =
@@ -142,7 +141,7 @@ fn columns(connection: &Connection, table: &str) -> Result<(Vec<String>, Vec<Str
     Ok((filled, empty))
 }
 
-/// Makes an empty table anew with some of its columns behind the others, its indexes too.
+/// Recreates an empty table, with its indexes, with some columns moved to the end.
 fn move_last(connection: &Connection, table: &str, last: &[String]) -> Result<(), BenchError> {
     let texts: Vec<String> = connection
         .prepare(
@@ -161,7 +160,7 @@ fn move_last(connection: &Connection, table: &str, last: &[String]) -> Result<()
     Ok(connection.execute_batch(&batch)?)
 }
 
-/// A CREATE TABLE of one line a column or constraint, with some columns behind the others.
+/// A CREATE TABLE with one line per column or constraint, with some columns moved to the end.
 fn reordered(create: &str, last: &[String]) -> String {
     let lines: Vec<&str> = create.lines().collect();
     let inner = lines.get(1..lines.len() - 1).unwrap_or_default();

@@ -25,11 +25,11 @@ pub(crate) struct Sizes {
     pub(crate) large_shop: u32,
     /// Orders of the small books; the large ones are [`Sizes::orders`].
     pub(crate) few_orders: u32,
-    /// Sales of the large shop whose pages are asked for.
+    /// Sales of the large shop whose pages are measured.
     pub(crate) sales_made: u32,
     /// Requests of each page on each side.
     pub(crate) page_rounds: usize,
-    /// Sales whose way to the online shop is timed: one by one, and many a second.
+    /// Sales whose way to the online shop is timed: one by one, and many per second.
     pub(crate) told_idle: u32,
     pub(crate) told_busy: u32,
     /// How long a shop with an online shop is watched while nothing happens.
@@ -37,7 +37,7 @@ pub(crate) struct Sizes {
 }
 
 impl Sizes {
-    /// As the aims say.
+    /// As the aims require.
     pub(crate) fn full() -> Self {
         Self {
             pieces: 64_000,
@@ -59,7 +59,7 @@ impl Sizes {
         }
     }
 
-    /// To see in a minute or two that all of it works; the figures are no measure of the aims.
+    /// To see within a minute or two that everything works; such figures say nothing about the aims.
     pub(crate) fn quick() -> Self {
         Self {
             pieces: 16_000,

@@ -9,7 +9,7 @@ pub(crate) fn median(values: &[f64]) -> f64 {
     sorted.get(sorted.len().saturating_sub(1) / 2).copied().unwrap_or(f64::NAN)
 }
 
-/// Times in their order.
+/// Times in ascending order.
 pub(crate) struct Times(Vec<Duration>);
 
 impl Times {
@@ -38,18 +38,16 @@ impl Times {
     }
 }
 
-/// Milliseconds, as a person reads them.
+/// Milliseconds, for people.
 pub(crate) fn ms(time: Duration) -> String {
     let ms = time.as_secs_f64() * 1000.0;
     if ms < 100.0 { format!("{ms:.2} ms") } else { format!("{ms:.0} ms") }
 }
 
-/// Seconds, as a person reads them.
 pub(crate) fn seconds(seconds: f64) -> String {
     if seconds < 1.0 { format!("{:.0} ms", seconds * 1000.0) } else { format!("{seconds:.2} s") }
 }
 
-/// How many a second.
 pub(crate) fn rate(count: usize, time: Duration) -> f64 {
     u32::try_from(count).map_or(f64::NAN, f64::from) / time.as_secs_f64()
 }

@@ -1,12 +1,12 @@
-//! The house rules: which package may know which, and where SQL may stand.
+//! The rules of the workspace: which package may depend on which, and where SQL may be.
 //!
-//! They are functions from what `cargo metadata` says, or from source text, to a list of
-//! breaches, so that the test can also show that a breach is found.
+//! They are functions from the output of `cargo metadata`, or from source text, to a list of violations, so
+//! that the test can also show that a violation is found.
 
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
-/// Which package may know which: a package, and all that it may know of the house.
+/// For each package, all packages of the workspace on which it may depend.
 pub const ARROWS: &[(&str, &[&str])] = &[
     ("fleecefold", &["till", "sync", "ledger", "feeds", "print", "domain", "pretend"]),
     ("till", &["ledger", "feeds", "print", "domain"]),
@@ -15,23 +15,23 @@ pub const ARROWS: &[(&str, &[&str])] = &[
     ("feeds", &["domain"]),
     ("print", &["domain"]),
     ("domain", &[]),
-    // Somebody else's shop, as far as the house goes.
+    // For the rest of the workspace this is somebody else's shop.
     ("pretend", &[]),
 ];
 
-/// The folder whose packages look at the program from outside: they may know every room, and no
-/// room may know them.
+/// The folder of packages that test the program from outside: they may depend on everything, and nothing may
+/// depend on them.
 pub const OUTSIDE: &str = "tests";
 
-/// The one package that speaks to a database.
+/// The only package that talks to a database.
 pub const DATABASE_DOOR: &str = "ledger";
 
 /// Database crates that no other package may depend on.
 pub const DATABASE_CRATES: &[&str] =
     &["sqlx", "sqlx-core", "sqlx-sqlite", "sqlx-postgres", "rusqlite", "libsqlite3-sys", "tokio-postgres"];
 
-/// What a package must not know beside the other rooms: each would bring in what is another's work,
-/// such as a runtime and sockets, a file format, or the command line.
+/// Crates on which a package must not depend, because each would bring in another's work, such as a runtime and
+/// sockets, a file format, or the command line.
 pub const STRANGERS: &[(&str, &[&str])] = &[
     ("domain", &["tokio", "axum", "hyper", "csv", "toml", "serde_json", "tracing", "rand"]),
     ("feeds", &["tokio", "axum", "hyper", "reqwest", "tracing", "rand"]),
@@ -40,37 +40,31 @@ pub const STRANGERS: &[(&str, &[&str])] = &[
     ("sync", &["csv", "toml", "encoding_rs", "clap", "indicatif", "axum", "utoipa"]),
 ];
 
-/// Words of code that stand in no source of `feeds`, and the one file where each may: a feed is
-/// published as a file there, and all else is bytes handed in or out.
+/// Words that must not be in the code of `feeds`, and the one file in which each is allowed: a feed is
+/// published as a file there, and everything else is bytes in memory.
 pub const NOT_IN_FEEDS: &[(&str, Option<&str>)] =
     &[("std::net", None), ("std::env", None), ("std::thread", None), ("std::fs", Some("publish.rs"))];
 
-/// Why the rules could not be looked at.
+/// Why the rules could not be checked.
 #[derive(Debug, thiserror::Error)]
 pub enum HouseError {
     /// A file or folder could not be read.
     #[error("{} could not be read", path.display())]
     Unreadable {
-        /// Which.
         path: PathBuf,
-        /// Why.
         #[source]
         source: std::io::Error,
     },
-    /// `cargo metadata` answered something else than expected.
+    /// `cargo metadata` returned something unexpected.
     #[error("cargo metadata has no {what}")]
-    Metadata {
-        /// What was looked for.
-        what: &'static str,
-    },
+    Metadata { what: &'static str },
 }
 
-/// A package of the workspace, with every dependency it names, those for tests and builds included.
+/// A package of the workspace, with all of its dependencies, including those for tests and builds.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Package {
-    /// Its name.
     pub name: String,
-    /// The folder of its manifest, below the workspace's.
+    /// The folder of its manifest, relative to the workspace.
     pub folder: PathBuf,
     /// The names of the packages that it depends on.
     pub knows: Vec<String>,
@@ -106,7 +100,7 @@ pub fn packages(metadata: &Value) -> Result<Vec<Package>, HouseError> {
         .collect()
 }
 
-/// Every dependency that goes against [`ARROWS`], and every package that has no place among them.
+/// Every dependency that [`ARROWS`] does not allow, and every package that is missing there.
 pub fn broken_arrows(packages: &[Package]) -> Vec<String> {
     let rooms: Vec<&str> = packages.iter().map(|p| p.name.as_str()).collect();
     let mut broken = Vec::new();
@@ -124,7 +118,7 @@ pub fn broken_arrows(packages: &[Package]) -> Vec<String> {
     broken
 }
 
-/// Every package beside [`DATABASE_DOOR`] that depends on a database crate.
+/// Every package other than [`DATABASE_DOOR`] that depends on a database crate.
 pub fn second_doors(packages: &[Package]) -> Vec<String> {
     let others = packages.iter().filter(|p| p.name != DATABASE_DOOR && !p.is_outside());
     others
@@ -145,15 +139,15 @@ pub fn known_strangers(packages: &[Package]) -> Vec<String> {
     packages.iter().flat_map(strange).collect()
 }
 
-/// The words of [`NOT_IN_FEEDS`] in a source text of that name. Comments do not count.
+/// The words of [`NOT_IN_FEEDS`] in the source text of a file. Comments do not count.
 pub fn not_in_feeds(file: &str, source: &str) -> Vec<&'static str> {
     let code: Vec<&str> = source.lines().map(|l| l.split("//").next().unwrap_or(l)).collect();
     let here = NOT_IN_FEEDS.iter().filter(|(_, but)| *but != Some(file));
     here.map(|(word, _)| *word).filter(|word| code.iter().any(|line| line.contains(word))).collect()
 }
 
-/// Statements of SQL in a source text: how a statement begins, and what must follow on some line
-/// after it for it to be one (English has “select” and “update” too).
+/// SQL statements in source text: how one begins, and what must follow on a later line (English has “select”
+/// and “update” too).
 const STATEMENTS: &[(&str, &str)] = &[
     ("INSERT INTO ", "VALUES"),
     ("SELECT ", "FROM "),
@@ -164,9 +158,9 @@ const STATEMENTS: &[(&str, &str)] = &[
     ("DROP TABLE ", ""),
 ];
 
-/// The lines of a source text at which a statement of SQL begins, from 1. Comments do not count.
+/// The lines of a source text on which an SQL statement begins, from 1. Comments do not count.
 pub fn sql_lines(source: &str) -> Vec<usize> {
-    /// A statement's second keyword stands within so many lines of its first.
+    /// A statement's second keyword follows within this many lines.
     const WITHIN: usize = 12;
     let lines: Vec<&str> = source.lines().map(|l| l.split("//").next().unwrap_or(l)).collect();
     let begins = |at: usize| {
@@ -195,7 +189,6 @@ pub fn rust_files(folder: &Path) -> Result<Vec<PathBuf>, HouseError> {
     Ok(found)
 }
 
-/// The text of a file.
 pub fn read(path: &Path) -> Result<String, HouseError> {
     std::fs::read_to_string(path).map_err(|source| HouseError::Unreadable { path: path.to_owned(), source })
 }

@@ -1,4 +1,4 @@
-//! What the end-to-end tests share.
+//! Shared by the end-to-end tests.
 //!
 //! Nothing in the program depends on this package.
 #![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]

@@ -1,4 +1,4 @@
-//! The real program, started, spoken to and killed as a person or a power cut would.
+//! The real program: started, used, and killed as by a person or a power failure.
 
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -9,10 +9,10 @@ use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
-/// How long an answer may take before the test gives up.
+/// How long an answer may take before the test fails.
 const PATIENCE: Duration = Duration::from_secs(30);
 
-/// The built program: named by `FLEECEFOLD_BIN`, or beside the test's own folder.
+/// The program to test: the one named by `FLEECEFOLD_BIN`, or the one next to the test's own folder.
 ///
 /// # Panics
 /// If there is none.
@@ -30,10 +30,10 @@ pub fn binary() -> PathBuf {
     beside
 }
 
-/// Where a test's shop is kept; taken away at the end.
+/// The place of a test's shop, removed at the end.
 #[derive(Debug)]
 pub struct Place {
-    /// What `--db` is given.
+    /// The value of `--db`.
     pub url: String,
     /// A folder for the test's files.
     pub folder: tempfile::TempDir,
@@ -41,10 +41,10 @@ pub struct Place {
     token: OnceLock<String>,
 }
 
-/// A fresh place on each engine.
+/// A new place on each engine.
 ///
 /// # Panics
-/// If PostgreSQL is not named by `FLEECEFOLD_TEST_PG` and not left out by `FLEECEFOLD_TEST_ENGINES=sqlite`.
+/// If neither `FLEECEFOLD_TEST_PG` names a PostgreSQL nor `FLEECEFOLD_TEST_ENGINES=sqlite` excludes it.
 pub fn places() -> Vec<Place> {
     let folder = tempfile::tempdir().expect("a folder");
     let url = format!("sqlite:{}", folder.path().join("shop.db").display());
@@ -81,7 +81,7 @@ impl Drop for Place {
 }
 
 impl Place {
-    /// A file of the test.
+    /// Writes a file for the test.
     ///
     /// # Panics
     /// If it cannot be written.
@@ -107,10 +107,10 @@ impl Place {
         self.command(args).output().expect("the program starts")
     }
 
-    /// Runs a command that must end well; what it printed.
+    /// Runs a command that must succeed; returns what it printed.
     ///
     /// # Panics
-    /// If it ends otherwise.
+    /// If it fails.
     pub fn must(&self, args: &[&str]) -> String {
         let done = self.run(args);
         let errors = String::from_utf8_lossy(&done.stderr);
@@ -123,15 +123,14 @@ impl Place {
         self.must(&["check"]);
     }
 
-    /// An owner's token, made once.
     fn token(&self) -> &str {
         self.token.get_or_init(|| self.must(&["token", "add", "e2e", "--role", "owner"]).trim().to_owned())
     }
 
-    /// Starts `serve` on a free port of the loopback.
+    /// Starts `serve` on a free loopback port.
     ///
     /// # Panics
-    /// If it says no address.
+    /// If it prints no address.
     pub fn serve(&self) -> Served {
         let token = self.token().to_owned();
         let mut command = self.command(&["--log", "text", "serve", "--listen", "127.0.0.1:0"]);
@@ -147,16 +146,16 @@ impl Place {
             }
             said.push_str(&line);
         };
-        // What it says later must not fill the pipe and stop it.
+        // Later output must not fill the pipe and block it.
         std::thread::spawn(move || std::io::copy(&mut lines, &mut std::io::sink()));
         Served { child, at: At { address, token } }
     }
 
-    /// Starts `demo` on free ports of the loopback; where its pretend online shop is, and the secret that
-    /// lets one in there.
+    /// Starts `demo` on free loopback ports; returns the address of its pretend online shop and the secret for
+    /// it.
     ///
     /// # Panics
-    /// If it does not say both addresses.
+    /// If it does not print both addresses.
     pub fn demo(&self) -> (Served, At) {
         let asked = ["--log", "text", "demo", "--listen", "127.0.0.1:0", "--shop-listen", "127.0.0.1:0"];
         let mut command = self.command(&asked);
@@ -189,10 +188,9 @@ fn address_in(line: &str) -> Option<SocketAddr> {
     format!("127.0.0.1:{port}").parse().ok()
 }
 
-/// Where a shop is open, and what lets one in.
+/// A shop's address, and the credential for it.
 #[derive(Clone, Debug)]
 pub struct At {
-    /// Where it listens.
     pub address: SocketAddr,
     token: String,
 }
@@ -201,12 +199,11 @@ pub struct At {
 #[derive(Debug)]
 pub struct Served {
     child: Child,
-    /// Where it is.
     pub at: At,
 }
 
 impl Served {
-    /// Kills it as a power cut would (SIGKILL), and waits until it is gone.
+    /// Kills it as a power failure would (SIGKILL), and waits until it is gone.
     ///
     /// # Panics
     /// If it cannot be killed.
@@ -224,12 +221,9 @@ impl Drop for Served {
     }
 }
 
-/// An answer over HTTP.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Answer {
-    /// The status.
     pub status: u16,
-    /// The body as it came.
     pub text: String,
 }
 
@@ -237,16 +231,16 @@ impl Answer {
     /// The body as JSON.
     ///
     /// # Panics
-    /// If it is none.
+    /// If it is not JSON.
     pub fn json(&self) -> Value {
         serde_json::from_str(&self.text).unwrap_or_else(|e| panic!("{e}: {}", self.text))
     }
 }
 
-/// One request on a connection of its own.
+/// One request on its own connection.
 ///
 /// # Errors
-/// If the connection breaks before the whole answer is there.
+/// If the connection breaks before the answer is complete.
 pub fn ask(at: &At, method: &str, path: &str, key: &str, body: &str) -> std::io::Result<Answer> {
     let At { address, token } = at;
     let mut stream = TcpStream::connect_timeout(address, PATIENCE)?;

@@ -1,7 +1,8 @@
-//! The rooms of a package, and which of them may know which: arrows run one way, from the rooms above to those
-//! below, in `use` lines, in calls of methods and in SQL.
+//! The rooms of a package, and which of them may use which: dependencies run one way, from upper rooms to lower
+//! ones, in
+//! `use` lines, in method calls and in SQL.
 //!
-//! As in [`crate::house`], each rule is a function from source text to a list of breaches.
+//! As in [`crate::house`], each rule is a function from source text to a list of violations.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -10,13 +11,13 @@ use std::collections::{BTreeMap, BTreeSet};
 pub struct Room {
     /// Its folder, which is also its module.
     pub name: &'static str,
-    /// The rooms that it may know besides itself.
+    /// The rooms that it may use besides itself.
     pub knows: &'static [&'static str],
-    /// The tables that it alone writes.
+    /// The tables that only it writes.
     pub tables: &'static [&'static str],
 }
 
-/// The rooms of the ledger, from the ground up.
+/// The rooms of the ledger, lowest first.
 pub const LEDGER: &[Room] = &[
     Room {
         name: "store",
@@ -120,8 +121,8 @@ pub const LEDGER: &[Room] = &[
     },
 ];
 
-/// Where a room reads a table of one above it, to say something of what is its own. Nothing is decided by
-/// what is read there.
+/// Where a room reads a table of a higher one, to report on something of its own. No decision depends on what
+/// is read there.
 pub const LOOKS_UP: &[(&str, &str, &str)] = &[
     ("sales/day_view.rs", "customer_order", "a sale's order number"),
     ("sales/sale_view.rs", "customer_order", "a sale's order number"),
@@ -139,7 +140,7 @@ pub fn room_of<'r>(rooms: &'r [Room], path: &str) -> Option<&'r Room> {
     rooms.iter().find(|room| room.name == first)
 }
 
-/// The text without its tests, comments and the line ends within its strings.
+/// The text without tests, comments, and line ends within strings.
 fn plain(source: &str) -> String {
     let code = source.split("#[cfg(test)]").next().unwrap_or_default();
     let lines = code.lines().filter(|line| !line.trim_start().starts_with("//"));
@@ -158,7 +159,7 @@ fn after<'t>(text: &'t str, mark: &'t str) -> impl Iterator<Item = &'t str> {
     text.match_indices(mark).filter_map(move |(at, _)| words(text.get(at + mark.len()..)?).next())
 }
 
-/// Other rooms whose names stand in the source though it may not know them.
+/// Rooms that the source mentions though it may not use them.
 pub fn wrong_uses(rooms: &[Room], room: &Room, source: &str) -> BTreeSet<String> {
     let text = plain(source);
     let strange = |name: &&str| {
@@ -186,7 +187,7 @@ pub fn wrong_writes(rooms: &[Room], room: &Room, source: &str) -> BTreeSet<Strin
     tables
 }
 
-/// Tables that the source reads though their room is above its own, or beside it.
+/// Tables that the source reads though their room is not below its own.
 pub fn wrong_reads(rooms: &[Room], room: &Room, source: &str) -> BTreeSet<String> {
     let mut tables = tables_after(&plain(source), &["FROM ", "JOIN "]);
     tables.retain(|table| {
@@ -195,7 +196,7 @@ pub fn wrong_reads(rooms: &[Room], room: &Room, source: &str) -> BTreeSet<String
     tables
 }
 
-/// Methods that a room's source gives to the types that all rooms share.
+/// Methods that a room's source adds to the types that all rooms share.
 pub fn methods_given(source: &str) -> BTreeSet<String> {
     let text = plain(source);
     let blocks = ["\nimpl Ledger {", "\nimpl Tx {"];
@@ -205,7 +206,7 @@ pub fn methods_given(source: &str) -> BTreeSet<String> {
     bodies.flat_map(|body| after(body, " fn ")).map(str::to_owned).collect()
 }
 
-/// Methods of rooms above that the source calls.
+/// Methods of higher rooms that the source calls.
 pub fn wrong_calls(given: &BTreeMap<&str, BTreeSet<String>>, room: &Room, source: &str) -> BTreeSet<String> {
     let text = plain(source);
     let mine = |name: &str| *name == *room.name || room.knows.contains(&name);

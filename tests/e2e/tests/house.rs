@@ -1,4 +1,4 @@
-//! The house rules, held against the real workspace.
+//! The rules of the workspace, applied to the real one.
 
 use e2e::house::{
     self, Package, broken_arrows, known_strangers, not_in_feeds, packages, second_doors, sql_lines,
@@ -138,7 +138,7 @@ fn a_second_door_is_found() {
 
 const LEDGER_SOURCES: &str = "crates/ledger/src";
 
-/// The sources of the ledger with the room of each; the crate's root belongs to none.
+/// The ledger's sources, each with its room; the crate's root belongs to none.
 fn ledger_sources() -> Vec<(&'static Room, String, String)> {
     let folder = root().join(LEDGER_SOURCES);
     let files = house::rust_files(&folder).unwrap();
@@ -189,7 +189,7 @@ fn what_a_room_reads_above_itself_is_named() {
     assert_eq!(found, named);
 }
 
-/// The tables that stand after all steps of the schema.
+/// The tables that exist after all steps of the schema.
 fn tables_of_the_schema() -> BTreeSet<String> {
     let folder = std::fs::read_dir(root().join("migrations")).unwrap();
     let mut files: Vec<PathBuf> = folder.map(|file| file.unwrap().path()).collect();

@@ -1,18 +1,17 @@
-//! What is broken on purpose, to see that a storm finds it.
+//! Faults on purpose, to see that a storm finds them.
 
 /// A sender or a shop that is broken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Broken {
-    /// Nothing.
     No,
-    /// The shop knows no revisions, and messages that nobody waits for any more reach it later.
+    /// The shop ignores revisions, and messages that nobody waits for any more arrive later.
     StaleOverwrites,
-    /// The shop says that all is well and does nothing.
+    /// The shop reports success and does nothing.
     SaysYesAndDoesNothing,
-    /// The shop makes each listing twice.
+    /// The shop creates each listing twice.
     MakesTwice,
-    /// Each order that comes by hook is booked under a second number too.
+    /// Each order that arrives by webhook is also booked under a second number.
     OrdersTwice,
-    /// Orders that were told by hook are called off at the house, and the shop never hears of it.
+    /// Orders that arrived by webhook are canceled in the house, and the shop is not told.
     OrdersLost,
 }

@@ -1,4 +1,4 @@
-//! What happens at the shop meanwhile: people buy from what it believes to have, and change their minds.
+//! Customers of the online shop: they buy what it shows as available, and change their minds.
 
 use crate::shops::{Order, ShopKind};
 use crate::world::World;
@@ -9,7 +9,6 @@ use rust_decimal::Decimal;
 const PORTION: Decimal = Decimal::from_parts(25, 0, 0, false, 0);
 
 impl World {
-    /// Something that a buyer does.
     pub(crate) fn buyer(&mut self) {
         match self.dice.u8(0..12) {
             0..=6 => self.buy(),
@@ -35,20 +34,20 @@ impl World {
             })
             .collect();
         let is_paid = self.dice.u8(0..4) > 0;
-        // An empty shelf sells nothing.
+        // An empty shop sells nothing.
         if self.shop.buy(&wanted, "Bea", is_paid) {
             self.happened.bought += 1;
         }
     }
 
-    /// What somebody buys at least: of goods by weight a shop that weighs in grams sells no single one.
+    /// The least that somebody buys: a shop that weighs in grams does not sell a single gram.
     fn portion(&self, sku: &str) -> Decimal {
         let is_weighed = || self.goods.iter().any(|good| good.sku == sku && good.is_weighed);
         let is_in_grams = self.plan.shop == ShopKind::Lots && is_weighed();
         if is_in_grams { PORTION } else { Decimal::ONE }
     }
 
-    /// The shop takes an order for something of its own, which the house makes and lists later.
+    /// The shop sells something that the house makes and lists only later.
     fn buy_before_it_is_made(&mut self) {
         if self.promised.len() >= 2 {
             return;
@@ -62,7 +61,7 @@ impl World {
     }
 
     fn an_order(&mut self, fits: impl Fn(&Order) -> bool) -> Option<Order> {
-        // What the shop has forgotten of an order nobody there can change well.
+        // Of what the shop forgot, nobody there can change an order sensibly.
         let known = |order: &Order| !self.forgotten.contains(&order.number);
         let orders: Vec<Order> =
             self.shop.orders().into_iter().filter(|order| known(order) && fits(order)).collect();
@@ -84,18 +83,18 @@ impl World {
     fn cancel_line(&mut self) {
         let many = |order: &Order| order.lines.iter().filter(|line| line.back.is_none()).count() > 1;
         if let Some(order) = self.an_order(many) {
-            // A line that was given back is refused, which is as good.
+            // A line that was refunded before is refused, which is fine.
             self.shop.cancel_line(&order.number, &order.lines[0].code);
         }
     }
 
-    /// A whole line is given back: a part of a line that is short at the house is no whole line there.
+    /// Refunds a whole line; if part of a line is short in the house, that part does not exist at the shop.
     fn refund(&mut self) {
         let paid = |order: &Order| order.state == OrderState::OrderProcessing;
         if let Some(order) = self.an_order(paid)
             && let Some(line) = order.lines.first()
         {
-            // Given back before, it is refused.
+            // If it was refunded before, this is refused.
             self.shop.refund(&order.number, line);
         }
     }

@@ -1,4 +1,4 @@
-//! The connection's text: as somebody would write it for the pretend shop, or the file of another.
+//! The connection's text: as somebody would write it for the pretend shop, or the file of another shop.
 
 use crate::plan::{Plan, Poll, Shape};
 use crate::shops::ShopKind;
@@ -7,9 +7,8 @@ use std::fmt::Write;
 /// Its name, and the names of its secrets.
 pub(crate) const NAME: &str = "village";
 const HOOK: &str = "village-hook";
-/// What the shop's own secrets are.
 pub(crate) const SECRET: &str = "hedge-and-hook";
-/// Of a user with a password.
+/// A user name with a password.
 pub(crate) const USER_SECRET: &str = "farm:hedge-and-hook";
 pub(crate) const HOOK_SECRET: &str = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw";
 
@@ -72,7 +71,7 @@ const ROOMS: &str = include_str!("../shops/rooms.toml");
 const LOTS: &str = include_str!("../shops/lots.toml");
 const PLATES: &str = include_str!("../shops/plates.toml");
 
-/// The text of the plan's connection to its shop, which is at `base`.
+/// The text that connects the plan's shop at `base`.
 pub(crate) fn text(plan: &Plan, base: &str) -> String {
     match plan.shop {
         ShopKind::Pretend => for_pretend(&plan.shape, base),
@@ -82,7 +81,7 @@ pub(crate) fn text(plan: &Plan, base: &str) -> String {
     }
 }
 
-/// The name of the secret that it shows.
+/// The name of the secret that it sends.
 pub(crate) fn secret_name(shop: ShopKind) -> &'static str {
     match shop {
         ShopKind::Pretend => NAME,
@@ -90,13 +89,13 @@ pub(crate) fn secret_name(shop: ShopKind) -> &'static str {
     }
 }
 
-/// The name of the secret that its hooks are signed with.
+/// The name of the secret that its webhooks are signed with.
 pub(crate) fn hook_name(shop: ShopKind) -> &'static str {
     if shop == ShopKind::Plates { "plates-hook" } else { HOOK }
 }
 
-/// A file with the shop's true address, on the own machine, whose clock stands still while a round runs; and with
-/// what may be one way or the other.
+/// A file's text with the shop's real address on this machine, whose clock stands still during a round, and
+/// with the optional keys as drawn.
 fn of_file(file: &'static str, shape: &Shape, base: &str) -> String {
     let line = |line: &str| match line {
         line if line.starts_with("base = ") => Some(format!("base = \"{base}\"\nprivate = true")),
@@ -121,7 +120,7 @@ fn for_pretend(shape: &Shape, base: &str) -> String {
     }
     let message = if shape.stock_alone { "stock" } else { "listing" };
     let pieces = if shape.lists_new_pieces { "list" } else { "wait" };
-    // Writing to a text cannot fail.
+    // Writing to a String cannot fail.
     let _ = write!(
         text,
         "[out]\nmessage = \"{message}\"\nmethod = \"PUT\"\nto = \"/intake/{{sku}}\"\nnew_pieces = \"{pieces}\"\n"

@@ -1,4 +1,4 @@
-//! The rounds of the senders, their deaths, and the calm after the storm.
+//! The senders' rounds, their crashes, and the calm after the storm.
 
 use crate::broken::Broken;
 use crate::plan::Poll;
@@ -11,27 +11,27 @@ use ledger::online::ConnectionStatus;
 use std::time::Duration;
 use sync::live::{HookAnswer, SyncCycle, When};
 
-/// How long a round runs at most before its process dies, in microseconds of the machine.
+/// The longest time before a round's process crashes, in real microseconds.
 const DEATH_WITHIN_US: u64 = 12_000;
-/// How long what was sent by a process that died may still be on its way over the loopback.
+/// How long a crashed process's requests may still be traveling over the loopback.
 const SETTLES: Duration = Duration::from_millis(30);
-/// What is sent is acted on within so much of the storm's clock, or not at all: the program waits so long
-/// for an answer, and counts on it (design: after an outcome that is not known).
+/// A request takes effect within this much of the storm's time or not at all: the program waits this long for
+/// an answer and relies on it (see the design on unknown outcomes).
 const ACTED_ON_WITHIN_MS: i64 = 29_000;
 const LOOK_EVERY: Duration = Duration::from_millis(5);
-/// Rounds within which all that waits must have drained: back-off has its longest wait within 15 tries,
-/// and each round goes on to the next thing that is due.
+/// Rounds within which everything that waits must have been sent: the back-off reaches its longest pause within
+/// 15 attempts, and each round jumps to the next thing that is due.
 const MAX_ROUNDS: usize = 400;
-/// How far the clock goes on where nothing is due but the next poll.
+/// How far the clock moves if nothing is due but the next poll.
 const POLL_MS: i64 = 31_000;
 /// More than a week: by then all looks back and comparisons are due.
 const LOOKS_MS: i64 = 8 * 24 * 60 * 60 * 1000;
-/// Longer than a full first page's `ETag` is believed: another page behind it does not change it.
+/// Longer than the `ETag` of a full first page is trusted: another page after it does not change it.
 const BELIEVED_MS: i64 = 16 * 60 * 1000;
-/// Polls that must have passed since the shop came back: the first may have been under way before.
+/// Polls since the shop came back that must have passed: the first may have started before.
 const POLLS: u64 = 3;
 
-/// How the till answers a hook.
+/// How the till would answer a webhook.
 pub(crate) fn hook_status(answer: &HookAnswer) -> StatusCode {
     match answer {
         HookAnswer::Taken | HookAnswer::Seen => StatusCode::NO_CONTENT,
@@ -46,7 +46,7 @@ async fn round(sender: &Sender, dice: u64) -> Result<When, StormError> {
 }
 
 impl World {
-    /// A round of each sender, at the same time; when the next thing is due.
+    /// A round of each sender, all at the same time; returns when the next thing is due.
     pub(crate) async fn rounds(&mut self) -> Result<Option<Moment>, StormError> {
         self.happened.rounds += 1;
         let dice = [self.dice.u64(..), self.dice.u64(..)];
@@ -64,7 +64,7 @@ impl World {
         }
     }
 
-    /// A round in the middle of which its process dies: nothing of it goes on.
+    /// A round during which its process crashes: nothing of it goes on.
     pub(crate) async fn round_that_dies(&mut self) -> Result<(), StormError> {
         let within = Duration::from_micros(self.dice.u64(0..DEATH_WITHIN_US));
         let at = self.dice.choice(&[0, 1][..self.senders.len()]).copied().unwrap_or_default();
@@ -83,7 +83,7 @@ impl World {
         Ok(())
     }
 
-    /// The clock goes on. What the shop is slow to act on is acted on before that is too late.
+    /// Moves the clock. What the shop is slow to act on takes effect before it would be too late.
     pub(crate) async fn advance(&mut self, millis: i64) {
         let waits = self.plan.broken != Broken::StaleOverwrites;
         let is_slow = |world: &Self| world.shop.counts().still_to_act > 0;
@@ -94,7 +94,7 @@ impl World {
         self.clock.advance_millis(millis);
     }
 
-    /// The shop comes back; what waits drains.
+    /// The shop comes back, and everything that waits is sent.
     pub(crate) async fn drain(&mut self) -> Result<(), StormError> {
         self.plan.shifts_percent = 0;
         self.shop.set_faults(weather::calm(&self.plan));
@@ -102,9 +102,9 @@ impl World {
             self.finish().await?;
         }
         let mut asked_before = self.shop.counts().asked_for_orders;
-        // The shop's clock shows nothing of having been set back if it is set forward again, or the house's jumps
-        // too, before anybody sees it: no program can tell that what changed meanwhile stands before its mark,
-        // and only a look further back finds it. A list that goes by no clock hides nothing so.
+        // If the shop's clock is set back and forward again, or the house's clock jumps as well, before anybody
+        // notices, it leaves no trace: no program can know that changes in between are before its mark, and
+        // only a look further back finds them. A list that does not use a clock hides nothing that way.
         let is_hidden = self.jumped_unseen && self.plan.shape.poll != Poll::Mark;
         let hidden_for = if self.plan.is_put_back || is_hidden { LOOKS_MS } else { BELIEVED_MS };
         let (mut looked_back, mut has_told_ours) = (false, false);
@@ -113,28 +113,29 @@ impl World {
             let due = self.rounds().await?;
             let status = self.status().await?;
             let polled = self.shop.counts().asked_for_orders >= asked_before + POLLS;
-            // Last of all a person puts on what is on the shelf by then and waits for that.
+            // Finally a person lists what is in stock by then and waits to be listed.
             let is_over = is_drained(&status) && polled && self.shop.hooks_waiting() == 0;
             if is_over && (self.plan.shape.lists_new_pieces || self.put_on(None).await? == 0) {
                 if looked_back && (has_told_ours || status.drifts == 0) {
                     return Ok(());
                 }
-                // A person looks at what differs there and was not mended by itself.
+                // A person decides about differences that were not corrected automatically.
                 if looked_back {
                     has_told_ours = true;
                     self.tell_ours().await?;
                     asked_before = self.shop.counts().asked_for_orders;
                     continue;
                 }
-                // Last of all what is hidden still is found: behind a full page by the first look without its
-                // `ETag`, in a shop that was put back or by a clock that nobody saw by the looks of the day and
-                // the week and a comparison.
+                // Finally what is still hidden is found: behind a full page, by the first look without its
+                // `ETag`; in a shop that was
+                // restored, or behind a clock that nobody noticed, by the daily and weekly looks and a
+                // comparison.
                 looked_back = true;
                 asked_before = self.shop.counts().asked_for_orders;
                 self.advance(hidden_for).await;
                 continue;
             }
-            // A person looks at what is parked once nothing else is under way.
+            // A person sees to parked messages once nothing else is running.
             if status.parked > 0 && status.waiting <= status.parked {
                 self.look_at_parked().await?;
             }

@@ -1,4 +1,4 @@
-//! Where a storm's shop stands: a copy of a fresh shop, so that no storm waits for migrations.
+//! The place of a storm's shop: a copy of a new one, so that no storm waits for migrations.
 
 use crate::plan::START;
 use crate::{Doing, StormError};
@@ -9,28 +9,24 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 use tempfile::TempDir;
 
-/// Memory that looks like a folder: a storm asks nothing of the disk.
+/// Memory in the form of a folder: a storm does not need the disk.
 const MEMORY: &str = "/dev/shm";
 
-/// Which engine.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Engine {
-    /// One process on a file.
     Sqlite,
-    /// Two processes on a database.
+    /// Two processes on one database.
     Postgres,
 }
 
-/// A fresh shop on an engine, of which storms take copies.
+/// A new shop on an engine, from which storms take copies.
 #[derive(Debug)]
 pub enum Template {
-    /// The file in its folder.
     File(TempDir),
     /// The server's address without a database, and the database's name.
     Database(String, String),
 }
 
-/// A storm's own copy.
 #[derive(Debug)]
 pub(crate) struct Ground {
     pub(crate) url: String,
@@ -64,7 +60,7 @@ fn file_in(folder: &TempDir) -> String {
 }
 
 impl Template {
-    /// Makes it. PostgreSQL is the server that `FLEECEFOLD_TEST_PG` names.
+    /// Creates it. For PostgreSQL, on the server that `FLEECEFOLD_TEST_PG` names.
     ///
     /// # Errors
     /// If the engine cannot be reached.
@@ -90,7 +86,6 @@ impl Template {
         Ok(template)
     }
 
-    /// A copy.
     pub(crate) fn copy(&self) -> Result<Ground, StormError> {
         let own = folder()?;
         match self {
@@ -117,7 +112,7 @@ impl Template {
 impl Drop for Template {
     fn drop(&mut self) {
         if let Self::Database(server, database) = self {
-            // The server is a scratch one: what is left goes with it.
+            // The server is temporary: what is left disappears with it.
             let _ = psql(server, &format!("DROP DATABASE {database} WITH (FORCE)"));
         }
     }

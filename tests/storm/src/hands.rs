@@ -1,4 +1,4 @@
-//! What the house does meanwhile: the counter, the workbench, and who decides about short lines.
+//! The people of the house: the counter, the Workbench, and decisions about short lines.
 
 use crate::shops::ShopKind;
 use crate::world::{Good, World};
@@ -21,7 +21,7 @@ use rust_decimal::Decimal;
 /// Prices are between these, in cents.
 const PRICES: std::ops::RangeInclusive<i64> = 500..=9_000;
 const WHO: &str = "storm";
-/// As long as a list of theirs is looked at again.
+/// How long a list of the shop's may be believed before it is read again.
 const LOOKED_AT_FOR_MS: i64 = 5 * 60 * 1000;
 
 fn usd(cents: i64) -> Result<Money, StormError> {
@@ -37,7 +37,6 @@ fn units(count: i64) -> Asked {
 }
 
 impl World {
-    /// Something that happens in the house.
     pub(crate) async fn house(&mut self) -> Result<(), StormError> {
         match self.dice.u8(0..20) {
             0..=6 => self.ring_up().await,
@@ -57,11 +56,11 @@ impl World {
         self.dice.choice(&self.goods).cloned()
     }
 
-    /// A new item at the workbench: mostly a piece, sometimes one that the shop has sold already.
+    /// A new item at the Workbench: usually a piece, sometimes one that the shop has sold already.
     pub(crate) async fn finish(&mut self) -> Result<(), StormError> {
         let promised = self.promised.pop();
         if promised.is_some() && self.plan.shop == ShopKind::Plates {
-            // What the shop had a moment ago is believed where nothing tells of one alone.
+            // What the shop had a moment ago is trusted if nothing reports a single listing.
             self.advance(LOOKED_AT_FOR_MS).await;
         }
         let kind = match self.dice.u8(0..6) {
@@ -94,7 +93,7 @@ impl World {
         };
         let add = AddItems { items: vec![item], who: WHO.to_owned(), progress: None };
         if self.plan.shape.stock_alone {
-            // Whoever tells stock alone has put the listing there by other means.
+            // A house that sends only stock has created the listing some other way.
             self.shop.put_own(&sku, "By a file", Decimal::from(30), Decimal::ZERO);
         }
         if self.try_to(&add).await?.is_some() {
@@ -107,7 +106,7 @@ impl World {
         Ok(())
     }
 
-    /// Puts pieces on the connection that waits for a person to do it; how many are new there.
+    /// Lists pieces on the connection that waits for a person to choose; returns how many are new there.
     pub(crate) async fn put_on(&mut self, codes: Option<Vec<Code>>) -> Result<usize, StormError> {
         match self.ledger().put_on_connection(self.connection, codes.as_deref(), WHO).await {
             Ok(put) => Ok(put),
@@ -199,7 +198,7 @@ impl World {
         Ok(())
     }
 
-    /// Refunded goods go back on the shelf, or not: those of the counter, and those of online orders.
+    /// Refunded goods are returned to stock or written off: the counter's and those of online orders.
     async fn decide_fate(&mut self) -> Result<(), StormError> {
         let sales = self.ledger().sales(None, 50).await.doing("list sales")?;
         let open = sales.iter().flat_map(|sale| &sale.refunds).flat_map(|refund| &refund.lines);
@@ -215,7 +214,7 @@ impl World {
         self.try_to(&void).await.map(|_| ())
     }
 
-    /// Another price, another text, or off and on the channel.
+    /// Changes a price or a text, or unlists and lists an item.
     async fn edit(&mut self) -> Result<(), StormError> {
         let Some(good) = self.pick() else { return Ok(()) };
         let mut edit = EditItem {
@@ -254,7 +253,7 @@ impl World {
         self.try_to(&adjust).await.map(|_| ())
     }
 
-    /// A person chooses for a line that is short.
+    /// A person decides about a short line.
     async fn decide_short(&mut self) -> Result<(), StormError> {
         let orders = self.ledger().orders(None, true, 20).await.doing("list short orders")?;
         let Some(order) = self.dice.choice(&orders) else { return Ok(()) };

@@ -1,4 +1,4 @@
-//! A counter and a sender on one database that know nothing of each other, and how soon the shop hears.
+//! A counter and a sender on one database that do not know each other, and how soon the shop learns of a sale.
 
 use crate::connection::NAME;
 use crate::ground::{Engine, Ground, Template};
@@ -28,7 +28,7 @@ fn usd(cents: i64) -> Result<Money, StormError> {
     Money::from_minor(cents, Currency::USD).doing("make an amount")
 }
 
-/// A counter: it sells, and tells nobody.
+/// A counter: it sells, and sends nothing.
 #[derive(Debug)]
 pub struct Counter(Ledger);
 
@@ -66,13 +66,12 @@ impl Counter {
         self.0.execute(None, &sale).await.doing("sell a piece").map(|_| ())
     }
 
-    /// Ends it.
     pub async fn close(&self) {
         self.0.close().await;
     }
 }
 
-/// A sender that serves, and the shop that hears.
+/// A sender that serves, and the shop that it sends to.
 #[derive(Debug)]
 pub struct Listening {
     ground: Ground,
@@ -80,20 +79,18 @@ pub struct Listening {
     shop: Running,
     stop: oneshot::Sender<()>,
     serving: JoinHandle<()>,
-    /// Taken away last.
     _template: Template,
 }
 
 impl Listening {
-    /// The sku of a piece.
     pub fn sku(number: usize) -> String {
         format!("H{number}")
     }
 
-    /// With so many pieces on offer.
+    /// With this many pieces available.
     ///
     /// # Errors
-    /// If any of it fails.
+    /// If any step fails.
     pub async fn begin(pieces: usize) -> Result<Self, StormError> {
         let template = Template::make(Engine::Postgres).await?;
         let ground = template.copy()?;
@@ -130,12 +127,11 @@ impl Listening {
         Ok(listening)
     }
 
-    /// Where the shop is.
     pub fn url(&self) -> &str {
         &self.ground.url
     }
 
-    /// When the shop had heard that the piece is gone; none if it has not within that time.
+    /// When the shop learned that the piece is gone; none if it did not in time.
     pub async fn told(&self, sku: &str, within: Duration) -> Option<Instant> {
         let began = Instant::now();
         while began.elapsed() < within {
@@ -147,9 +143,8 @@ impl Listening {
         None
     }
 
-    /// Ends all of it.
     pub async fn end(self) {
-        // Whoever has ended already is told for nothing.
+        // The receiver may have ended already.
         let _ = self.stop.send(());
         let _ = self.serving.await;
         self.ledger.close().await;

@@ -1,4 +1,4 @@
-//! Time and memory that go wrong: clocks that jump, and a shop that is put back to an earlier state.
+//! Time and memory that go wrong: clocks that jump, and a shop that is restored from a backup.
 
 use crate::plan::CLOCK_OFF_HOURS;
 use crate::shops::Order;
@@ -9,8 +9,8 @@ use std::collections::BTreeMap;
 use std::sync::atomic::Ordering;
 
 const HOUR_MS: i64 = 3_600_000;
-/// How far the house's clock jumps, in hours either way. With the shop's own error it stays below a day, beyond
-/// which an order is refused as one of the future.
+/// How far the house's clock jumps, in hours either way. Together with the shop's own error it stays below a
+/// day, beyond which an order is rejected as from the future.
 const JUMP_HOURS: i64 = 7;
 
 impl World {
@@ -19,7 +19,7 @@ impl World {
         self.happened.jumps += 1;
         let place = self.ledger().pull_place(self.connection, PullOf::Orders).await;
         let place = place.doing("read how far the list of orders was walked")?;
-        // With each page both clocks are kept.
+        // With each page both clocks are stored.
         self.jumped_unseen |= place.is_some() && place == self.place_at_jump;
         self.place_at_jump = place;
         if self.dice.bool() {
@@ -33,7 +33,7 @@ impl World {
         Ok(())
     }
 
-    /// The shop makes a backup, or is put back to the one that it has.
+    /// The shop makes a backup, or restores the one it has.
     pub(crate) fn put_back(&mut self) {
         let Some(backup) = self.backup.take() else {
             self.backup = Some(self.shop.back_up());

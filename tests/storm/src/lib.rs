@@ -33,20 +33,14 @@ pub use storm::{Report, Storm};
 /// Why a storm could not go on, or what was wrong after it.
 #[derive(Debug, thiserror::Error)]
 pub enum StormError {
-    /// Something of the program or of the machine failed that must not.
+    /// A step of the program or the machine failed that must not fail.
     #[error("{step}: {}", in_full(source.as_ref()))]
-    Step {
-        /// What was being done.
-        step: &'static str,
-        /// What failed.
-        source: Box<dyn std::error::Error + Send + Sync>,
-    },
-    /// After the storm something does not hold.
+    Step { step: &'static str, source: Box<dyn std::error::Error + Send + Sync> },
+    /// Something does not hold after the storm.
     #[error("{}", .0.join("\n"))]
     Wrong(Vec<String>),
 }
 
-/// An error with what is behind it.
 fn in_full(error: &(dyn std::error::Error + 'static)) -> String {
     let mut words = error.to_string();
     let mut behind = error.source();
@@ -58,7 +52,7 @@ fn in_full(error: &(dyn std::error::Error + 'static)) -> String {
     words
 }
 
-/// Says what was being done when something failed.
+/// Adds to an error what was being done.
 trait Doing<T> {
     fn doing(self, step: &'static str) -> Result<T, StormError>;
 }

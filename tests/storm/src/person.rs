@@ -1,4 +1,4 @@
-//! What a person does about what waits for one: nothing is left to them without a reason.
+//! What a person does about everything that needs attention: nothing needs it without a reason.
 
 use crate::shops::{DEAR, NOT_DEAR};
 use crate::world::World;
@@ -10,24 +10,23 @@ use ledger::orders::{DecideLine, LineChoice, OrderLineState, OrderView};
 use ledger::shelf::{EditItem, PriceChange};
 use sync::live::LOST_THERE;
 
-/// More than there are goods.
 const MAX: usize = 1000;
 const WHO: &str = "storm";
-/// How a refund says that it waits for a person's choice.
+/// How a refund says that it waits for a person's decision.
 const WAITS: &str = "choose for them in the Online room";
 
 impl World {
-    /// Of each difference the shop is told ours.
+    /// Chooses our side for each difference.
     pub(crate) async fn tell_ours(&mut self) -> Result<(), StormError> {
         for kept in self.ledger().drifts(self.connection, MAX).await.doing("list differences")? {
             let (id, choice, who) = (kept.id, DriftChoice::TellOurs, WHO.to_owned());
-            // One of a listing that the house has nothing to tell of is left to the person who made it.
+            // A difference in a listing that the house does not send is left to whoever made that listing.
             self.try_to(&SettleDrift { id, choice, who }).await?;
         }
         Ok(())
     }
 
-    /// What is parked is looked at: what the shop will never take as it is, is changed; the rest is said again.
+    /// Sees to parked messages: what the shop will never accept is changed; the rest is sent again.
     pub(crate) async fn look_at_parked(&mut self) -> Result<(), StormError> {
         for parked in self.ledger().parked(self.connection, MAX).await.doing("list what is parked")? {
             self.happened.parked += 1;
@@ -45,7 +44,7 @@ impl World {
         self.try_to(&again).await.map(|_| ())
     }
 
-    /// Orders that are kept since a refund of theirs waits: it is chosen for what waits.
+    /// Decides about the goods for which the refunds of deferred orders wait.
     pub(crate) async fn choose_for_refunds(&mut self) -> Result<(), StormError> {
         let kept = self.ledger().kept_orders(self.connection, MAX).await.doing("list kept orders")?;
         let waits = |order: &OrderView| {
@@ -62,8 +61,8 @@ impl World {
         Ok(())
     }
 
-    /// Orders of which two states have one time, and that the shop lost with its backup: nobody there can say any
-    /// more which is right, and what was booked stays.
+    /// Ignores orders with two states of the same time that the shop lost when it was restored: nobody there
+    /// can say which state is right, and what was booked stays.
     pub(crate) async fn drop_what_is_lost_there(&mut self) -> Result<(), StormError> {
         let kept = self.ledger().kept_orders(self.connection, MAX).await.doing("list kept orders")?;
         for lost in kept.iter().filter(|kept| kept.words.contains(LOST_THERE)) {

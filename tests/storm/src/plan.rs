@@ -9,27 +9,25 @@ use fastrand::Rng;
 /// 2026-06-15T12:00:00Z, a Monday.
 pub(crate) const START: Moment = Moment::from_millis(1_781_524_800_000);
 const HOUR_MS: i64 = 3_600_000;
-/// What a shop of ours is like is drawn apart, so that a seed is the same storm for each.
+/// The habits of our own shops are drawn separately, so that a seed means the same storm for each shop.
 const OF_OURS: u64 = 0x6f75_7273;
-/// How many requests are let in together by a shop that counts them: fewer than a round may need.
+/// How many requests a shop that counts them accepts in a row: fewer than a round may need.
 const REQUESTS: std::ops::RangeInclusive<u32> = 8..=60;
-/// How wrong the shop's clock may be, in hours either way. Orders more than a day ahead are refused.
+/// How wrong the shop's clock may be, in hours either way. Orders more than a day ahead are rejected.
 pub(crate) const CLOCK_OFF_HOURS: i64 = 9;
 
-/// How orders are asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Poll {
-    /// By time, and by links that lead on from the last change that was told.
+    /// By time, and by links that lead on from the last change.
     Since,
-    /// By a mark that lasts.
     Mark,
-    /// By time, and by the pages' numbers.
+    /// By time, and by page numbers.
     Numbers,
-    /// By time, and by a cursor that is a place of one walk.
+    /// By time, and by a cursor that is valid for one reading.
     Places,
 }
 
-/// How the connection is set up: it has each of these, or not.
+/// Which optional keys the connection has.
 #[allow(clippy::struct_excessive_bools)]
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Shape {
@@ -38,9 +36,9 @@ pub(crate) struct Shape {
     pub(crate) end: bool,
     pub(crate) batch: bool,
     pub(crate) poll: Poll,
-    /// Minutes that a walk reaches back.
+    /// Minutes that a reading goes back.
     pub(crate) overlap: u8,
-    /// Whether one order can be asked for.
+    /// Whether a single order can be fetched.
     pub(crate) one: bool,
     pub(crate) hooks: bool,
     pub(crate) listed: bool,
@@ -48,19 +46,19 @@ pub(crate) struct Shape {
     pub(crate) secret: bool,
 }
 
-/// What a shop of ours is like, beyond what all of its kind do.
+/// What one of our own shops does beyond what all of its kind do.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Habits {
-    /// Rooms: a document without its `ETag` and a mark that was never given are refused. Lots: a page behind the last
-    /// is. Plates: a second one of a sku is.
+    /// Rooms: refuses a document without its `ETag` and an unknown mark. Lots: refuses a page after the last
+    /// one. Plates:
+    /// refuses a second listing of a SKU.
     pub(crate) is_strict: bool,
-    /// Plates: put back to an earlier state, it gives its numbers once more.
+    /// Plates: after it is restored, it assigns its numbers a second time.
     pub(crate) reuses_numbers: bool,
-    /// Lots: requests that are let in together.
+    /// Lots: requests that are accepted in a row.
     pub(crate) requests: u32,
 }
 
-/// A storm before it breaks.
 #[derive(Clone, Debug)]
 #[expect(clippy::struct_excessive_bools, reason = "each is drawn by itself")]
 pub(crate) struct Plan {
@@ -70,24 +68,24 @@ pub(crate) struct Plan {
     pub(crate) shop: ShopKind,
     pub(crate) habits: Habits,
     pub(crate) shape: Shape,
-    /// A shop that knows no revisions and no `ETag`: the sender's own order is all that helps.
+    /// A shop without revisions or `ETag`s: only the sender's own order helps.
     pub(crate) plain_shop: bool,
     pub(crate) clock_off_ms: i64,
-    /// Orders on a page of its list.
+    /// Orders per page of its list.
     pub(crate) page: usize,
     /// How often its list shifts while it is read, in percent of pages.
     pub(crate) shifts_percent: u8,
     pub(crate) whole_seconds: bool,
     /// Whether clocks jump: the house's, and the shop's.
     pub(crate) clocks_jump: bool,
-    /// Whether the shop is put back to an earlier state. Only a list of what it has says so.
+    /// Whether the shop is restored to an earlier state. Only a comparison of its list shows that.
     pub(crate) is_put_back: bool,
     pub(crate) pieces: usize,
     pub(crate) steps: usize,
 }
 
 impl Plan {
-    /// The draws are the same for each shop; what it has no use for is left aside.
+    /// Every shop draws the same; what it cannot use is ignored.
     pub(crate) fn draw(seed: u64, engine: Engine, broken: Broken, shop: ShopKind) -> (Self, Rng) {
         let mut dice = Rng::with_seed(seed);
         let stock_alone = dice.u8(0..6) == 0;
@@ -100,7 +98,7 @@ impl Plan {
             overlap: if dice.bool() { 1 } else { 10 },
             one: dice.bool(),
             hooks: dice.bool() || matches!(broken, Broken::OrdersTwice | Broken::OrdersLost),
-            // A comparison mends what a stale message left behind.
+            // A comparison corrects what an outdated message left behind.
             listed: dice.u8(0..3) == 0 && broken != Broken::StaleOverwrites,
             lists_new_pieces: dice.bool(),
             secret: dice.bool(),
@@ -111,10 +109,10 @@ impl Plan {
         let plan = Self {
             page: dice.usize(2..=5),
             shifts_percent: if dice.bool() { dice.u8(0..=30) } else { 0 },
-            // A list by a mark tells of a state once: then the order itself must be there to be asked for.
+            // A list with a mark returns a state only once: then it must be possible to fetch the order itself.
             whole_seconds: is_calm && (shape.one || shape.poll != Poll::Mark) && dice.u8(0..3) == 0,
             clocks_jump: is_calm && dice.u8(0..3) == 0,
-            // Who tells stock alone cannot list again what the shop has forgotten.
+            // A connection that sends only stock cannot recreate listings that the shop has forgotten.
             is_put_back: is_calm && shape.listed && !stock_alone && dice.u8(0..3) > 0,
             seed,
             engine,
@@ -130,7 +128,8 @@ impl Plan {
         (if shop == ShopKind::Pretend { plan } else { plan.of_ours() }, dice)
     }
 
-    /// For a shop of ours, whose text says most of it. None of them knows revisions, and a comparison always mends.
+    /// For one of our own shops, whose text says most of it. None of them has revisions, and comparisons always
+    /// correct.
     fn of_ours(mut self) -> Self {
         let mut dice = Rng::with_seed(self.seed ^ OF_OURS);
         let Shape { overlap, one, lists_new_pieces, hooks, .. } = self.shape;
@@ -150,7 +149,7 @@ impl Plan {
             overlap,
             one,
             hooks: hooks && self.shop == ShopKind::Plates,
-            // A comparison mends what is broken.
+            // A comparison corrects what is broken.
             listed: is_calm || self.shop == ShopKind::Plates,
             lists_new_pieces,
             secret: true,

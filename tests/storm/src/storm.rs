@@ -1,4 +1,4 @@
-//! A storm from its first cloud to the verdict.
+//! A storm from beginning to verdict.
 
 use crate::broken::Broken;
 use crate::ground::{Engine, Template};
@@ -14,16 +14,12 @@ use ledger::orders::TakeOrders;
 
 const MINUTE_MS: i64 = 60_000;
 
-/// A storm.
 #[derive(Clone, Copy, Debug)]
 pub struct Storm {
-    /// From which all of it is drawn.
+    /// Everything is drawn from it.
     pub seed: u64,
-    /// On which engine.
     pub engine: Engine,
-    /// Over which shop.
     pub shop: ShopKind,
-    /// What is broken on purpose.
     pub broken: Broken,
 }
 
@@ -34,31 +30,29 @@ pub struct Report {
     pub sold: u64,
     /// Orders at the shop.
     pub bought: u64,
-    /// Lines of orders that were short, or that a person has decided about.
+    /// Lines of orders that were short, or about which a person has decided.
     pub short: u64,
     /// Requests that met a fault.
     pub faults: u64,
-    /// Messages that the shop took, and those that it refused as stale.
+    /// Messages that the shop accepted.
     pub taken: u64,
     /// Messages refused as stale.
     pub stale: u64,
-    /// Hooks that were answered well.
+    /// Webhooks that were answered with success.
     pub hooks: u64,
-    /// Processes that died.
     pub deaths: u64,
-    /// Clocks that jumped.
     pub jumps: u64,
-    /// Shops that were put back to an earlier state.
+    /// How often a shop was restored from its backup.
     pub put_back: u64,
-    /// Messages that a person looked at, since the shop refused them.
+    /// Messages that a person saw to because the shop refused them.
     pub parked: u64,
 }
 
 impl Storm {
-    /// Lets it break, waits for the calm, and says what is wrong then.
+    /// Runs it, waits for the calm, and reports what is wrong then.
     ///
     /// # Errors
-    /// With all that does not hold, or with what failed on the way.
+    /// With everything that does not hold, or with the step that failed.
     pub async fn run(self, template: &Template) -> Result<Report, StormError> {
         let (plan, dice) = Plan::draw(self.seed, self.engine, self.broken, self.shop);
         let drawn = format!("{plan:?}");
@@ -99,11 +93,10 @@ async fn weather_it(world: &mut World) -> Result<Vec<String>, StormError> {
     world.verdict().await
 }
 
-/// Something happens.
 async fn step(world: &mut World) -> Result<(), StormError> {
     match world.dice.u8(0..27) {
         24 if world.plan.clocks_jump => world.clocks_jump().await,
-        // A backup and its return are two of them.
+        // A backup and its restoration count as two.
         25 | 26 if world.plan.is_put_back => {
             world.put_back();
             Ok(())
@@ -141,8 +134,7 @@ async fn step(world: &mut World) -> Result<(), StormError> {
     }
 }
 
-/// What is broken on purpose beside the shop: the first order stands in the books under another number
-/// too, or is called off there alone.
+/// Spoils the books on purpose: the first order is also booked under another number, or is canceled only there.
 async fn spoil(world: &mut World) -> Result<(), StormError> {
     let Some(order) = world.shop.orders().into_iter().next() else { return Ok(()) };
     let (number, status) = match world.plan.broken {

@@ -17,7 +17,7 @@ const ALL: usize = 10_000;
 /// Grams of an avoirdupois ounce (NIST Handbook 44, appendix C).
 const GRAMS: Decimal = Decimal::from_parts(2_579_719_349, 6, 0, false, 9);
 
-/// What the books say of an order: the order itself, and the sales that came of it.
+/// What the books have of an order: the order itself, and its sales.
 type Booked = (OrderDetail, Vec<SaleView>);
 
 impl World {
@@ -32,7 +32,7 @@ impl World {
         Ok(wrong)
     }
 
-    /// Goods of which the shop believes to have another amount than is free on the shelf.
+    /// Items of which the shop shows another amount than is free.
     async fn unequal(&self) -> Result<Vec<String>, StormError> {
         let mut wrong = Vec::new();
         for good in &self.goods {
@@ -42,8 +42,8 @@ impl World {
             let free = self.as_told(good, free);
             let shown: Vec<Shown> = self.shop.good(&good.sku);
             let there: Decimal = shown.iter().map(|shown| shown.have).sum();
-            // A good of the shop's own, which was gone here before there was anything to tell of it: what
-            // an order called off puts back there is not the house's to take down, only to compare.
+            // An item of the shop's own that was gone here before there was anything to send: what a canceled
+            // order puts back there is only compared, since the house does not send that listing.
             let is_theirs = shown.iter().any(|shown| shown.is_own) && free <= Decimal::ZERO;
             if free.max(Decimal::ZERO) != there && !is_theirs {
                 wrong.push(format!(
@@ -61,7 +61,7 @@ impl World {
         Ok(wrong)
     }
 
-    /// So much of a good as the shop counts it: a shop in grams, or in whole ounces, has never more than there is.
+    /// An amount as the shop counts it: in grams, or in whole ounces, rounded down.
     fn as_told(&self, good: &Good, free: Decimal) -> Decimal {
         match self.plan.shop {
             ShopKind::Lots if good.is_weighed => (free * GRAMS).trunc(),
@@ -70,7 +70,7 @@ impl World {
         }
     }
 
-    /// An order as the house counts its goods.
+    /// An order with quantities as the house counts them.
     fn as_ours(&self, order: Order) -> Order {
         let is_weighed = |sku: &str| self.goods.iter().any(|good| good.sku == sku && good.is_weighed);
         let line = |line: OrderLine| match self.plan.shop {
@@ -84,7 +84,7 @@ impl World {
         Order { lines: order.lines.into_iter().map(line).collect(), ..order }
     }
 
-    /// Pieces that stand in more than one sale, without having come back in between.
+    /// Pieces in more than one sale without a return in between.
     fn sold_twice(&self, sales: &[SaleView]) -> Vec<String> {
         let mut sold: BTreeMap<&str, usize> = BTreeMap::new();
         for sale in sales.iter().filter(|sale| !sale.voided) {
@@ -123,7 +123,7 @@ impl World {
         }
         for order in self.shop.orders() {
             match booked.remove(&order.number) {
-                // The books have the later state of it, which the shop has forgotten.
+                // The books have its later state, which the shop has forgotten.
                 Some(_) if self.forgotten.contains(&order.number) => {}
                 None => wrong.push(format!("order {} is not in the books", order.number)),
                 Some(booked) => wrong.extend(wrong_order(&self.as_ours(order), &booked)),
@@ -165,12 +165,12 @@ fn wrong_order(order: &Order, (detail, sales): &Booked) -> Vec<String> {
     wrong
 }
 
-/// So much was ordered: so much must be filled, set aside, short, or decided about by a person.
+/// Everything that was ordered must be filled, on hold, short, or decided by a person.
 fn wrong_line(order: &Order, detail: &OrderDetail, code: &str) -> Option<String> {
     let ordered: Decimal =
         order.lines.iter().filter(|l| l.code == code && l.back.is_none()).map(|l| l.count).sum();
     let ours = detail.lines.iter().filter(|line| line.line.code == code);
-    // What a person had sold instead stands as a line of its own, which nobody ordered.
+    // A substitute is a line of its own that nobody ordered.
     let mut stands = -sold_instead(detail, code);
     let mut settled = Decimal::ZERO;
     for line in ours {
@@ -184,7 +184,7 @@ fn wrong_line(order: &Order, detail: &OrderDetail, code: &str) -> Option<String>
     let given_back = order.lines.iter().any(|line| line.code == code && line.back.is_some());
     let right = match (order.state, given_back) {
         (OrderState::OrderCancelled, _) => true,
-        // A short line whose money the shop gave back is done with.
+        // A short line that the shop refunded is settled.
         (_, true) => stands <= ordered,
         (_, false) => stands <= ordered && ordered <= stands + settled,
     };
@@ -196,8 +196,8 @@ fn wrong_line(order: &Order, detail: &OrderDetail, code: &str) -> Option<String>
     })
 }
 
-/// How much of a code stands sold in place of lines that were short. Where the shop called such a line off
-/// later, what was sold in its place is back on the shelf, and stands no more.
+/// How much of a code was sold as a substitute for short lines. If the shop canceled such a line later, the
+/// substitute is back on the shelf and does not count.
 fn sold_instead(detail: &OrderDetail, code: &str) -> Decimal {
     let sold = |line: &WaitingLine| Some(line.chosen.as_ref()?.sold.as_ref()?.line);
     let sold: BTreeSet<_> = detail.lines.iter().filter_map(sold).collect();
@@ -206,9 +206,8 @@ fn sold_instead(detail: &OrderDetail, code: &str) -> Decimal {
     stands.map(|line| line.quantity.value()).sum()
 }
 
-/// So much was given back at the shop: so much must be given back of its sale, unless the line was never
-/// sold. A line that was called off is given back in the books too, and one that was sold instead of
-/// another may be.
+/// Everything that the shop refunded must be refunded in the books, unless the line was never sold. A canceled
+/// line is refunded in the books too, and a substitute may be.
 fn wrong_refund(order: &Order, detail: &OrderDetail, sales: &[SaleView], code: &str) -> Option<String> {
     if order.state != OrderState::OrderProcessing {
         return None;

@@ -7,25 +7,25 @@ use pretend::{Fault, Faults};
 use std::time::Duration;
 use sync::live::Limits;
 
-/// How long the senders wait for the shop, so that a storm does not.
+/// How long the senders wait for the shop, short enough for a storm.
 pub(crate) const LIMITS: Limits = Limits {
     connect: Duration::from_millis(500),
     read: Duration::from_millis(80),
     whole: Duration::from_millis(120),
 };
-/// For a shop that is well, on a machine that is busy.
+/// For a shop without faults on a busy machine.
 pub(crate) const PATIENT: Limits =
     Limits { connect: Duration::from_secs(5), read: Duration::from_secs(10), whole: Duration::from_secs(20) };
 /// Slow, but within the limits.
 const SLOW_MS: u64 = 8;
-/// So slow that nobody waits any more when it is acted on.
+/// So slow that nobody waits any more when it takes effect.
 const LATE_MS: u64 = 160;
-/// An error page that nobody wants to read to its end.
+/// An error page too large to read to the end.
 const HUGE: usize = 10_000_000;
-/// The most kinds of fault at once.
+/// The most kinds of faults at once.
 const KINDS: usize = 4;
 
-/// The shop as it is when nothing goes wrong, but for its clock and what it knows of revisions.
+/// The shop without faults, except for its clock and its missing revisions.
 pub(crate) fn calm(plan: &Plan) -> Faults {
     Faults {
         clock_off_ms: plan.clock_off_ms,
@@ -37,7 +37,6 @@ pub(crate) fn calm(plan: &Plan) -> Faults {
     }
 }
 
-/// Bad weather.
 pub(crate) fn draw(plan: &Plan, dice: &mut Rng) -> Faults {
     let kinds = match plan.broken {
         Broken::StaleOverwrites => vec![Fault::Slow { millis: LATE_MS }],

@@ -1,4 +1,4 @@
-//! The farm's house and the pretend shop, set up for a storm.
+//! The house and the shop, set up for a storm.
 
 use crate::connection::{self, HOOK_SECRET, NAME, SECRET};
 use crate::drain::hook_status;
@@ -40,7 +40,7 @@ pub(crate) struct Good {
     pub(crate) is_weighed: bool,
 }
 
-/// How much happened: a storm in which nothing does proves nothing.
+/// How much happened: a storm without events proves nothing.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Happened {
     pub(crate) sold: u64,
@@ -59,32 +59,29 @@ pub(crate) struct World {
     pub(crate) plan: Plan,
     pub(crate) dice: Rng,
     pub(crate) clock: Arc<ManualClock>,
-    /// How far the house's clock is ahead of the true time: the shop does not go by it.
+    /// How far the house's clock is ahead of the true time, which the shop does not use.
     pub(crate) ahead_ms: Arc<AtomicI64>,
     pub(crate) senders: Vec<Sender>,
     pub(crate) shop: Shop,
-    /// The folder of secrets.
     secrets: PathBuf,
     pub(crate) connection: ConnectionId,
     pub(crate) goods: Vec<Good>,
-    /// Goods that the shop sold before the house made them.
+    /// Items that the shop sold before the house made them.
     pub(crate) promised: Vec<String>,
     pub(crate) sales: Vec<SaleId>,
     pub(crate) holds: Vec<HoldGroupId>,
     pub(crate) undecided: Vec<RefundLineId>,
     pub(crate) happened: Happened,
-    /// What the shop has backed up.
     pub(crate) backup: Option<Backup>,
-    /// Orders that the shop has forgotten, or has in an earlier state than it had, since it was put back.
+    /// Orders that the shop has forgotten, or has in an earlier state, since it was restored.
     pub(crate) forgotten: BTreeSet<String>,
-    /// How far the list of orders was walked when a clock last jumped.
+    /// How far the list of orders had been read when a clock last jumped.
     pub(crate) place_at_jump: Option<String>,
     /// Whether clocks jumped twice without a page of orders in between.
     pub(crate) jumped_unseen: bool,
-    /// How far the clock went on while the shop was still to act on something.
+    /// How far the clock moved while the shop still had something to act on.
     pub(crate) slack_ms: i64,
     door: JoinHandle<()>,
-    /// Taken away last.
     _ground: Ground,
 }
 
@@ -133,12 +130,12 @@ impl World {
         })
     }
 
-    /// The house's own process, where the counter is.
+    /// The house's own process, with the counter.
     pub(crate) fn ledger(&self) -> &Ledger {
         &self.senders[0].ledger
     }
 
-    /// Does it, or is refused: somebody else may have been faster, or there is nothing left.
+    /// Runs a command that may be rejected: somebody else may have been faster, or nothing is left.
     pub(crate) async fn try_to<C: Command>(&mut self, command: &C) -> Result<Option<C::Answer>, StormError> {
         match self.ledger().execute(None, command).await {
             Ok(done) => Ok(Some(done.answer)),
@@ -150,7 +147,7 @@ impl World {
         }
     }
 
-    /// A process that comes after one that died remembers nothing of it but what the database does.
+    /// A process that replaces a crashed one knows only what the database has.
     pub(crate) fn forget(&mut self, sender: usize) {
         if let Some(sender) = self.senders.get_mut(sender) {
             sender.live = new_live(&self.secrets);
@@ -169,7 +166,7 @@ fn new_live(secrets: &Path) -> Arc<Live> {
     Arc::new(Live::new(Secrets::new(Some(secrets.to_owned())), weather::LIMITS))
 }
 
-/// What the shop wants to be shown.
+/// The secret that the shop requires.
 fn secret_of(shop: ShopKind) -> &'static str {
     if matches!(shop, ShopKind::Lots | ShopKind::Plates) { connection::USER_SECRET } else { SECRET }
 }
@@ -187,7 +184,7 @@ fn write_secrets(folder: &Path, shop: ShopKind) -> Result<(), StormError> {
     Ok(())
 }
 
-/// Where hooks come in: as the till does it, without the till.
+/// Where webhooks arrive: as the till does it, without the till.
 async fn open_door(sender: Sender) -> Result<(String, JoinHandle<()>), StormError> {
     async fn hook(State(sender): State<Sender>, headers: HeaderMap, body: Bytes) -> StatusCode {
         let text = |value: &HeaderValue| String::from_utf8_lossy(value.as_bytes()).into_owned();
@@ -198,7 +195,7 @@ async fn open_door(sender: Sender) -> Result<(String, JoinHandle<()>), StormErro
     let address = listener.local_addr().doing("open the door for hooks")?;
     let routes = Router::new().route("/hooks/village", post(hook)).with_state(sender);
     let door = tokio::spawn(async move {
-        // It ends with the storm alone.
+        // It ends with the storm.
         let _ = axum::serve(listener, routes).await;
     });
     Ok((format!("http://{address}/hooks/village"), door))

@@ -1,7 +1,7 @@
-//! How soon an online shop is told of a sale at a counter of another process, on PostgreSQL.
+//! How soon an online shop learns of a sale at a counter of another process, on PostgreSQL.
 //!
-//! The counter is a process of its own: this very program, started once more. `FLEECEFOLD_HEARD_SALES` says how
-//! many sales are measured (40 if left out).
+//! The counter is a process of its own: this program, started again. `FLEECEFOLD_HEARD_SALES` is the number of
+//! sales that are measured (default 40).
 
 use std::io::{BufRead, BufReader, Write};
 use std::process::{Command, Stdio};
@@ -10,7 +10,7 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 use storm::heard::{Counter, Listening};
 
 const SALES: usize = 40;
-/// In the median, on a machine that builds and tests beside it. By asking alone it is half a second.
+/// The median, on a machine that builds and tests at the same time. By polling alone it would be half a second.
 const HEARD_WITHIN: Duration = Duration::from_millis(250);
 /// Where the other process finds the shop.
 const URL: &str = "FLEECEFOLD_HEARD_URL";
@@ -27,7 +27,7 @@ fn micros(at: SystemTime) -> u128 {
     at.duration_since(UNIX_EPOCH).unwrap().as_micros()
 }
 
-/// The counter: sells each code that it reads, and says when that was acknowledged.
+/// The counter: sells each code that it reads, and prints when the sale was acknowledged.
 #[test]
 fn a_counter_of_another_process() {
     let Ok(url) = std::env::var(URL) else { return };
@@ -74,7 +74,7 @@ fn a_sale_at_another_process_is_told_at_once() {
         let told = runtime.block_on(listening.told(&sku, Duration::from_secs(20))).expect("it is told");
         let told = micros(now + told.saturating_duration_since(began)) - began_before(began, told);
         took.push(Duration::from_micros(u64::try_from(told.saturating_sub(sold)).unwrap()));
-        // Not in step with whoever asks once a second.
+        // Not in step with the poll once per second.
         std::thread::sleep(Duration::from_millis(u64::try_from(number * 37 % 400).unwrap()));
     }
     drop(says);
@@ -86,7 +86,7 @@ fn a_sale_at_another_process_is_told_at_once() {
     assert!(at(50) < HEARD_WITHIN, "{:?}", at(50));
 }
 
-/// How long before `began` it was told, in microseconds: it may be told before its sale is heard of here.
+/// How long before `began` it was sent, in microseconds: it may be sent before its sale is reported here.
 fn began_before(began: Instant, told: Instant) -> u128 {
     began.saturating_duration_since(told).as_micros()
 }

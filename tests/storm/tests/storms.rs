@@ -1,22 +1,22 @@
 //! Storms of the live sync, from seeds.
 //!
-//! `FLEECEFOLD_STORMS` says how many (500 if left out), `FLEECEFOLD_STORM_SEED` the first seed (1 if left
-//! out). They are spread over the shops, each with the same seeds; `FLEECEFOLD_STORM_SHOP` names one (pretend, rooms,
-//! lots or plates) for all of them. One in ten is on PostgreSQL with two senders; `FLEECEFOLD_TEST_ENGINES=sqlite`
-//! leaves those out.
+//! `FLEECEFOLD_STORMS` is their number (default 500), `FLEECEFOLD_STORM_SEED` the first seed (default 1). They
+//! are divided over the shops, each with the same seeds; `FLEECEFOLD_STORM_SHOP` names one (pretend, rooms,
+//! lots or plates) for all of them. One in ten is on PostgreSQL with two senders;
+//! `FLEECEFOLD_TEST_ENGINES=sqlite` leaves those out.
 
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 use storm::{Broken, Engine, Report, ShopKind, Storm, Template};
 
-/// Storms of a usual run, and the first seed.
+/// The storms of a normal run.
 const STORMS: u64 = 500;
 const FIRST: u64 = 1;
-/// Of so many storms one is on PostgreSQL.
+/// One of this many storms is on PostgreSQL.
 const ONE_IN: u64 = 10;
 /// Storms at the same time. Each waits for the loopback now and then.
 const AT_ONCE: usize = 3;
-/// Seeds within which a broken sender or shop must be found, and one that is so from the first order on.
+/// Seeds within which a fault on purpose must be found, and one that exists from the first order on.
 const FOUND_WITHIN: u64 = 60;
 const FOUND_SOON: u64 = 12;
 
@@ -41,7 +41,6 @@ fn engine_of(seed: u64) -> Engine {
     if has(wanted) { wanted } else { other }
 }
 
-/// Those that are stormed.
 fn shops() -> Vec<ShopKind> {
     match std::env::var("FLEECEFOLD_STORM_SHOP") {
         Err(_) => ShopKind::ALL.to_vec(),
@@ -66,7 +65,7 @@ fn template(of: &[(Engine, Template)], engine: Engine) -> &Template {
     &of.iter().find(|(made, _)| *made == engine).expect("a template of each engine").1
 }
 
-/// Runs storms until all are done; what was wrong in which.
+/// Runs storms until all are done; returns what was wrong in which.
 fn run(storms: &[Storm]) -> (Report, Vec<(Storm, String)>) {
     let templates = templates();
     let (next, wrong) = (AtomicU64::new(0), Mutex::new(Vec::new()));

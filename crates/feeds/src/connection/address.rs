@@ -61,7 +61,9 @@ pub enum FillError {
         place: Place,
     },
     /// `.` and `..` lead to another folder, percent-encoded or not (WHATWG URL).
-    #[error("“{value}” cannot be part of an address, where it means another folder; give the item another sku")]
+    #[error(
+        "“{value}” cannot be part of an address, where it means another folder; give the item another sku"
+    )]
     Dots {
         /// The value with the dots.
         value: String,

@@ -61,10 +61,7 @@ pub(super) enum ClientError {
     #[error("ca_file {path}: {why}; it should be a PEM file that this user may read", path = path.display())]
     CaFile { path: PathBuf, why: String },
     /// TLS cannot be set up.
-    #[error(
-        "this machine cannot use TLS ({}); is the package ca-certificates installed?",
-        tell_all(source)
-    )]
+    #[error("this machine cannot use TLS ({}); is the package ca-certificates installed?", tell_all(source))]
     Tls {
         #[source]
         source: reqwest::Error,

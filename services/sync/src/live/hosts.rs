@@ -7,9 +7,7 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 
 /// An address that is not allowed.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "{host} has the address {address}, which is not a public one; set private = true if it is yours"
-)]
+#[error("{host} has the address {address}, which is not a public one; set private = true if it is yours")]
 pub struct NotAllowed {
     host: String,
     address: IpAddr,

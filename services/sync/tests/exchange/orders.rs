@@ -281,7 +281,11 @@ async fn an_order_with_too_many_lines_is_one_message() {
     let rows: Vec<&str> = rows.iter().map(String::as_str).collect();
     let report = shop.orders("orders.csv", &file(&rows)).await.unwrap();
     assert_eq!((report.taken, report.rejected, report.refused.len()), (1, 1, 1), "{:#?}", report.refused);
-    assert!(report.refused[0].reason.contains("split it into several orders"), "{}", report.refused[0].reason);
+    assert!(
+        report.refused[0].reason.contains("split it into several orders"),
+        "{}",
+        report.refused[0].reason
+    );
     assert_eq!(shop.read("orders.rejects.csv").lines().count(), 2001, "all of its rows can be mended");
 }
 

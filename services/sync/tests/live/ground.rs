@@ -196,7 +196,6 @@ async fn open(folder: &TempDir, clock: &Arc<ManualClock>) -> Ledger {
     Ledger::open(&url, Access::Create, Arc::<ManualClock>::clone(clock)).await.unwrap()
 }
 
-/// A request in short.
 pub(crate) fn told(request: &Request) -> String {
     let body: serde_json::Value = serde_json::from_slice(&request.body).unwrap_or_default();
     let availability = body.pointer("/offers/availability").and_then(|a| a.as_str()).unwrap_or_default();

@@ -48,7 +48,6 @@ pub(crate) fn signed(key: &str, id: &str, at: i64, body: &str) -> Vec<(String, S
     headers.map(|(name, value)| (name.to_owned(), value)).to_vec()
 }
 
-/// The answer in one word.
 pub(crate) async fn take(ground: &Ground, name: &str, headers: &[(String, String)], body: &str) -> String {
     let answer = take_hook(&ground.ledger, &ground.live, name, headers, body.as_bytes()).await;
     match answer {

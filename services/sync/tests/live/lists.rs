@@ -24,7 +24,6 @@ fn listed(sku: &str, left: &str, price: &str) -> Value {
     json!({"code": sku, "left": left, "price": price, "title": format!("Thing {sku}")})
 }
 
-/// Their list, on two pages.
 async fn theirs(ground: &Ground, rows: &[Value]) {
     ground.server.reset().await;
     let page = |rows: &[Value]| ResponseTemplate::new(200).set_body_json(json!({"listings": rows}));

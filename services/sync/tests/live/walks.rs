@@ -66,7 +66,6 @@ impl Respond for Shifting {
     }
 }
 
-/// One for many mounts.
 struct Shared(Arc<Shifting>);
 
 impl Respond for Shared {

@@ -12,7 +12,6 @@ use axum::http::StatusCode;
 use ledger::shelf::{KeepPictures, MAX_PHOTOGRAPHS, PictureName};
 use tokio::sync::OwnedSemaphorePermit;
 
-/// The field of the photographs.
 pub(crate) const PHOTOGRAPHS: &str = "photographs";
 /// The field that names photographs stored by an earlier try of the same form.
 pub(crate) const KEPT: &str = "kept";

@@ -130,7 +130,6 @@ pub fn is_hash_of(kept: &Phc, secret: &str) -> bool {
 /// The result of verifying a secret.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Checked {
-    /// Whether it matched.
     pub(crate) right: bool,
     /// The secret hashed with today's parameters, if the stored hash is weaker.
     pub(crate) stronger: Option<Phc>,

@@ -55,10 +55,8 @@ impl fmt::Debug for Key {
 /// Why a token is not accepted. The texts tell its owner what to do and an attacker nothing new.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub(crate) enum TokenWrong {
-    /// It has expired.
     #[error("the token has expired")]
     Over,
-    /// It is not valid yet.
     #[error("the token is not valid yet; check this computer's clock")]
     Early,
     #[error("the token does not belong to this shop")]

@@ -1,4 +1,4 @@
-//! Row 7: ten changes going out of a small shop and of a large one.
+//! Row 7: sending ten changes from a small shop and from a large one.
 
 use super::{Bench, aim_on_sqlite};
 use crate::goods;
@@ -10,7 +10,7 @@ use std::fs;
 
 /// Items that change.
 const CHANGES: u32 = 10;
-/// The most that the large shop may take of the small one's time.
+/// The most time for the large shop, as a multiple of the small one's.
 const AIM: f64 = 2.0;
 
 impl Bench {
@@ -36,7 +36,7 @@ impl Bench {
         })
     }
 
-    /// Changes ten prices in the middle of the shop, and sends what changed.
+    /// Changes ten prices in the middle of the shop and sends the changes.
     fn send_changes(&self, shop: &Shop, items: u32, edition: u32) -> Result<f64, BenchError> {
         let file = self.shops.file("changed.csv");
         goods::write_items(&file, items / 2, CHANGES, edition)?;

@@ -10,7 +10,7 @@ use crate::stats::{Times, median, ms};
 use crate::trouble::BenchError;
 use std::time::Duration;
 
-/// Sales before the measured ones, so that statements are prepared and pages are at hand.
+/// Sales before the measured ones, so that statements are prepared and pages are cached.
 const WARM_UP: u32 = 100;
 /// The least share of the bare engine's rate.
 const AIM: f64 = 0.30;
@@ -55,7 +55,6 @@ impl Bench {
         })
     }
 
-    /// One counter, warmed up.
     fn ring(&self, shop: &Shop, count: u32) -> Result<Rung, BenchError> {
         let serving = self.shops.program.serve(&shop.url)?;
         let work = |first_piece, pieces_each| Work {
@@ -71,7 +70,7 @@ impl Bench {
         Ok(rung)
     }
 
-    /// What the program wrote with the last key.
+    /// What the program stored with the last key.
     pub(super) fn sample(&self, shop: &Shop) -> Result<Sample, BenchError> {
         let read = |column: &str| {
             let sql = format!(
@@ -82,7 +81,7 @@ impl Bench {
         Ok(Sample { scope: read("scope")?, answer: read("answer")?, body_hash: read("body_hash")? })
     }
 
-    /// The bare engine's one-at-a-time rate on a copy of the shop.
+    /// The bare engine's rate with one sale at a time, on a copy of the shop.
     pub(super) fn bare_rate(&self, seeded: &Shop, sample: &Sample, count: u32) -> Result<f64, BenchError> {
         let shop = self.shops.copy(seeded, "bare")?;
         let rate = match shop.engine {

@@ -1,5 +1,5 @@
-//! Row 13: draining what changed while the online shop was away, against a bare loop of the same
-//! requests.
+//! Row 13: sending everything that changed while the online shop was down, compared with a bare loop of the
+//! same requests.
 
 use super::{Bench, aim_on_sqlite};
 use crate::goods;
@@ -13,11 +13,11 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
-/// Requests under way at once on either side: what the program does.
+/// Parallel requests on either side: as many as the program makes.
 const AT_ONCE: usize = 8;
 /// The least share of the bare loop's rate.
 const AIM: f64 = 0.7;
-/// The most that memory may grow between a tenth of the way and its end, in KiB.
+/// The most growth of memory between a tenth of the way and the end, in KiB.
 const AIM_GROWTH_KIB: u64 = 16 * 1024;
 
 impl Bench {
@@ -29,7 +29,7 @@ impl Bench {
         let serving = self.shops.program.serve(&shop.url)?;
         online.wait_until_listed(count)?;
         serving.close()?;
-        // While nobody tells anybody anything, every price changes.
+        // While nothing is sent, every price changes.
         let file = self.shops.file("changed.csv");
         goods::write_items(&file, 0, count, 1)?;
         self.shops.program.run(&shop.url, &["add", "items", &text(&file)])?;
@@ -75,11 +75,11 @@ impl Bench {
     }
 }
 
-/// The same bodies to a shop of its own, as fast as it goes.
+/// Sends the same bodies to a shop of its own, as fast as possible.
 fn bare_loop(bodies: &Arc<Vec<Remembered>>) -> Result<Duration, BenchError> {
     let online = Online::open()?;
     let wrong = |why: reqwest::Error| BenchError::Unexpected(format!("the bare loop: {why}"));
-    // Said by the program too before it speaks to anybody; it may have been said before.
+    // The program installs it too before its first request; it may be installed already.
     let _ = rustls::crypto::ring::default_provider().install_default();
     let client = reqwest::Client::builder().no_proxy().build().map_err(wrong)?;
     let next = Arc::new(AtomicUsize::new(0));

@@ -1,4 +1,4 @@
-//! Row 14: what a connection costs while nothing happens on either side.
+//! Row 14: what an idle connection costs.
 
 use super::{Bench, aim_on_sqlite};
 use crate::online::Online;
@@ -9,13 +9,13 @@ use crate::trouble::BenchError;
 use std::thread;
 use std::time::Duration;
 
-/// Items of the shop, so that looking through all of them would be seen.
+/// Items of the shop, enough that going through all of them would be noticed.
 const ITEMS: u32 = 10_000;
-/// What the start leaves to be done is done by then.
+/// By then the work after the start is done.
 const SETTLES: Duration = Duration::from_secs(2);
 /// Polls are half a minute apart, see `online.rs`.
 const POLL: Duration = Duration::from_secs(30);
-/// Two ticks of the system's count: less cannot be told from nothing.
+/// Two ticks of the system's count: less cannot be measured.
 const AIM: Duration = Duration::from_millis(20);
 
 impl Bench {
@@ -56,7 +56,7 @@ impl Bench {
         ])
     }
 
-    /// What the program uses while nobody asks it anything.
+    /// The processor time of the program while nobody asks it for anything.
     fn processor_time(&self, shop: &Shop, begin: impl FnOnce()) -> Result<Duration, BenchError> {
         let serving = self.shops.program.serve(&shop.url)?;
         thread::sleep(SETTLES);

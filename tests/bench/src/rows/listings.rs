@@ -1,4 +1,4 @@
-//! Row 6: everything that is on offer as CSV.
+//! Row 6: all listings as CSV.
 
 use super::{Bench, aim_on_sqlite};
 use crate::report::Figure;
@@ -9,7 +9,7 @@ use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-/// The most that the feed may take of the csv crate's time.
+/// The most time for the feed, as a multiple of the csv crate's.
 const AIM: f64 = 4.0;
 
 impl Bench {
@@ -24,7 +24,7 @@ impl Bench {
                 Ok::<_, BenchError>(self.shops.program.run(&shop.url, &arguments)?.took.as_secs_f64())
             };
             first.push(feed_out()?);
-            // Twice, so that the second is of a shop in which nothing is left to settle.
+            // Twice, so that the second run finds nothing left to settle.
             for _ in 0..2 {
                 again.push(feed_out()?);
             }
@@ -76,7 +76,7 @@ fn read_rows(path: &Path) -> Result<Vec<csv::ByteRecord>, BenchError> {
     Ok(reader.byte_records().collect::<Result<_, _>>()?)
 }
 
-/// To a file, and lasting, as the feed is.
+/// To a file, and durable, as the feed is.
 fn write_rows(path: &Path, rows: &[csv::ByteRecord]) -> Result<f64, BenchError> {
     let what = "writing rows";
     let start = Instant::now();

@@ -11,11 +11,11 @@ use crate::trouble::BenchError;
 use std::time::Duration;
 
 const COUNTERS: u32 = 32;
-/// The least share of the bare engine's one-at-a-time rate, on SQLite.
+/// The least share of the bare engine's rate with one sale at a time, on SQLite.
 const AIM_SQLITE: f64 = 0.30;
 /// The least share of pgbench's rate.
 const AIM_POSTGRES: f64 = 0.5;
-/// The most that the 99th percentile may be of the median.
+/// The most for the 99th percentile, as a multiple of the median.
 const AIM_TAIL: f64 = 10.0;
 
 impl Bench {
@@ -57,7 +57,7 @@ impl Bench {
         self.sizes.pieces / COUNTERS
     }
 
-    /// All counters on a copy of the shop, for as long as the rush lasts.
+    /// All counters on a copy of the shop, for the length of the rush.
     fn rush(&self, seeded: &Shop) -> Result<(Rung, crate::bare::Sample), BenchError> {
         let shop = self.shops.copy(seeded, "shop")?;
         let serving = self.shops.program.serve(&shop.url)?;
@@ -98,7 +98,7 @@ impl Bench {
         }
     }
 
-    /// How long the unlucky wait, and whether anybody is left out.
+    /// How long the slowest sales take, and whether a counter is starved.
     fn tail_figure(&self, row: u8, what: &str, rungs: &[Rung]) -> Figure {
         let times: Vec<Times> = rungs.iter().map(Rung::times).collect();
         let tail = |t: &Times| t.percentile(99).as_secs_f64() / t.median().as_secs_f64();

@@ -1,4 +1,4 @@
-//! One module a row, or two rows, of the table of aims.
+//! One module for each row, or two rows, of the table of aims.
 
 mod changes;
 mod counter;
@@ -19,7 +19,7 @@ use crate::sizes::Sizes;
 use crate::trouble::{BenchError, Trying};
 use std::fs;
 
-/// What each row is measured with.
+/// What a row needs in order to measure.
 pub(crate) struct Bench {
     pub(crate) shops: Shops,
     pub(crate) sizes: Sizes,
@@ -44,7 +44,7 @@ pub(crate) const ROWS: [(u8, &str); 14] = [
 ];
 
 impl Bench {
-    /// Measures a row, on each engine that it is about.
+    /// Measures a row, on each engine that it concerns.
     pub(crate) fn row(&self, number: u8) -> Vec<Figure> {
         let engines = match number {
             2 | 11 | 14 => vec![Engine::Sqlite],
@@ -84,7 +84,7 @@ impl Bench {
         })
     }
 
-    /// A shop with pieces that are all listed, so that each sale has somebody to tell.
+    /// A shop whose pieces are all listed, so that each sale leaves a message for an online shop.
     fn listed_pieces(&self, engine: Engine, name: &str, count: u32) -> Result<Shop, BenchError> {
         let shop = self.shops.with_items(engine, name, count)?;
         let folder = self.shops.file("feed");
@@ -94,7 +94,7 @@ impl Bench {
     }
 }
 
-/// An aim for one engine alone: the other is measured too, and its figures are printed.
+/// An aim for only one engine: the other is measured too, and its figures are printed.
 pub(crate) fn aim_on_sqlite(engine: Engine, aim: &str, met: bool) -> Option<(String, bool)> {
     (engine == Engine::Sqlite).then(|| (aim.to_owned(), met))
 }

@@ -1,5 +1,5 @@
-//! Rows 10 and 11: the pages: how long the server takes for each in a large shop and in a small one,
-//! and what a browser loads that has kept nothing.
+//! Rows 10 and 11: how long the server takes for each page in a large shop and in a small one, and how much a
+//! browser with an empty cache loads.
 
 use super::{Bench, aim_on_sqlite};
 use crate::goods::{self, sku};
@@ -14,15 +14,15 @@ use std::fs::{self, File};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-/// The longest that 95 of a hundred requests may take in the large shop.
+/// The longest time for 95 of 100 requests in the large shop.
 const AIM_TIME: Duration = Duration::from_millis(25);
-/// The most that the large shop may take of the small one's time.
+/// The most time for the large shop, as a multiple of the small one's.
 const AIM_RATIO: f64 = 2.0;
-/// The most that a first load may weigh, compressed, images aside.
+/// The largest first load, compressed, without images.
 const AIM_BYTES: usize = 60 * 1024;
-/// Requests of each page before the measured ones, so that both sides have read their files.
+/// Requests for each page before the measured ones, so that both sides have read their files.
 const WARM_UP: usize = 3;
-/// The most files that a page is followed to: far more than any has.
+/// The most files that are followed from a page: far more than any has.
 const MOST_FILES: usize = 50;
 
 /// Pages whose time could grow with the shop; `{sku}` is a piece in the middle of the shelf.
@@ -46,7 +46,7 @@ const PAGES: [&str; 17] = [
     "/settings",
 ];
 
-/// A shop whose pages are asked for.
+/// A shop whose pages are measured.
 struct Side {
     shop: Shop,
     serving: Serving,
@@ -108,7 +108,7 @@ impl Bench {
         })
     }
 
-    /// An open shop with so many pieces on the shelf and so many sales of one line in its past.
+    /// A served shop with this many pieces in stock and this many past sales of one line.
     fn side(&self, engine: Engine, name: &str, pieces: u32, sales: u32) -> Result<Side, BenchError> {
         let shop = self.shops.with_items(engine, name, pieces)?;
         let file = self.shops.file("orders.csv");
@@ -152,7 +152,7 @@ impl Bench {
         })
     }
 
-    /// What the usual compression of a web server would leave of it.
+    /// The size of a body after a web server's usual compression.
     fn compressed(&self, body: &[u8]) -> Result<usize, BenchError> {
         let file = self.shops.file("body");
         fs::write(&file, body).trying("writing a body")?;
@@ -182,7 +182,7 @@ impl Side {
         Ok(self.client.get(path)?.expect(200)?.body)
     }
 
-    /// Style sheets and scripts of a page, and the scripts that those import.
+    /// A page's style sheets and scripts, and the scripts that those import.
     fn files_of(&mut self, html: &[u8]) -> Result<BTreeSet<String>, BenchError> {
         let html = String::from_utf8_lossy(html);
         let mut files: BTreeSet<String> = assets_in(&html).collect();
@@ -202,12 +202,12 @@ impl Side {
     }
 }
 
-/// Addresses of the program's own files in a page.
+/// The addresses of the program's own files in a page.
 fn assets_in(html: &str) -> impl Iterator<Item = String> {
     html.split('"').filter(|part| part.starts_with("/assets/")).map(str::to_owned)
 }
 
-/// Names of the modules beside it that a script imports.
+/// The names of the modules next to it that a script imports.
 fn imports_in(script: &str) -> Vec<String> {
     let quoted =
         |line: &str| line.split(['"', '\'']).nth(1).and_then(|f| f.strip_prefix("./")).map(str::to_owned);

@@ -1,4 +1,4 @@
-//! Row 4: a history taken in, against the engine's own shell taking in the finished rows.
+//! Row 4: importing a history, compared with the engine's own shell importing the finished rows.
 
 use super::{Bench, aim_on_sqlite};
 use crate::goods::{self, LINES_AN_ORDER};
@@ -8,9 +8,8 @@ use crate::shop::{Engine, text};
 use crate::stats::{median, seconds};
 use crate::trouble::BenchError;
 
-/// The most that the import may take of the shell's time.
+/// The most time for the import, as a multiple of the shell's.
 const AIM_TIME: f64 = 3.0;
-/// The most that may be resident.
 const AIM_KIB: u64 = 200 * 1024;
 
 impl Bench {

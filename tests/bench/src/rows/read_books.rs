@@ -1,4 +1,4 @@
-//! Row 8: the month by channel, of small books and of large ones.
+//! Row 8: the month by channel, in small books and in large ones.
 
 use super::{Bench, aim_on_sqlite};
 use crate::goods::{self, LINES_AN_ORDER};
@@ -7,7 +7,7 @@ use crate::shop::{Engine, Shop, text};
 use crate::stats::{median, seconds};
 use crate::trouble::BenchError;
 
-/// The most that the large books may take of the small ones' time.
+/// The most time for the large books, as a multiple of the small ones'.
 const AIM: f64 = 1.5;
 
 impl Bench {

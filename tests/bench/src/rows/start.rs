@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 
 /// The longest wait for the first answer.
 const AIM_TIME: Duration = Duration::from_millis(150);
-/// The most that is resident then.
+/// The most resident memory at that time.
 const AIM_KIB: u64 = 80 * 1024;
 
 impl Bench {

@@ -1,4 +1,4 @@
-//! Row 12: from a sale at the counter until the online shop has taken what is left.
+//! Row 12: from a sale at the counter until the online shop has received the new stock.
 
 use super::{Bench, aim_on_sqlite};
 use crate::counters::HANDED_OVER;
@@ -13,10 +13,10 @@ use std::collections::HashMap;
 use std::thread;
 use std::time::{Duration, Instant};
 
-/// Between one sale and the next: a quiet counter, and one of a fair with fifty a second.
+/// Between one sale and the next: a quiet counter, and a fair with fifty sales per second.
 const IDLE: Duration = Duration::from_millis(250);
 const BUSY: Duration = Duration::from_millis(20);
-/// The longest wait of 99 in 100.
+/// The longest time for 99 in 100.
 const IDLE_AIM: Duration = Duration::from_millis(250);
 const BUSY_AIM: Duration = Duration::from_secs(1);
 
@@ -51,8 +51,8 @@ impl Bench {
     }
 }
 
-/// Sells piece after piece at this pace; how long each took to be known at the online shop, the sale
-/// itself included.
+/// Sells one piece after another at this pace; returns how long each took to arrive at the online shop,
+/// including the sale itself.
 fn sell(
     online: &Online,
     address: &str,

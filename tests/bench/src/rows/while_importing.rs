@@ -1,4 +1,4 @@
-//! Row 5: a sale at the counter while another process takes in a history into the same shop.
+//! Row 5: a sale at the counter while another process imports a history into the same shop.
 
 use super::{Bench, aim_on_sqlite};
 use crate::counters::Work;
@@ -12,7 +12,7 @@ use std::time::Duration;
 
 /// Between one customer and the next.
 const THINK: Duration = Duration::from_millis(10);
-/// The longest wait of 99 in 100.
+/// The longest time for 99 in 100.
 const AIM: Duration = Duration::from_millis(50);
 
 impl Bench {

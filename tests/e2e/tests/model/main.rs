@@ -1,6 +1,6 @@
-//! Every interleaving of a small shop and its online shop, by the model checker stateright: sold once, each
-//! order once, nothing stale told over what is newer, and the same on both sides in the end. What is built
-//! wrong on purpose must be found.
+//! Every interleaving of a small shop and its online shop, by the model checker stateright: everything is sold
+//! once, each order is booked once, no outdated message overwrites a newer one, and both sides agree in the
+//! end. Variants that are wrong on purpose must be caught.
 
 mod steps;
 mod world;
@@ -10,7 +10,7 @@ use std::collections::BTreeSet;
 use steps::Step;
 use world::{Case, Fault, Sender, World};
 
-/// A case in which little goes wrong, to begin others with.
+/// A case in which little goes wrong, as a basis for others.
 const CALM: Case = Case {
     items: Vec::new(),
     sales: [0, 0],
@@ -81,18 +81,18 @@ impl Model for Case {
     }
 }
 
-/// Nothing is left to do, and a customer of either shop sees the same.
+/// Nothing is left to do, and customers of both shops see the same.
 fn is_equal(world: &World) -> bool {
     let idle = world.senders.iter().all(|sender| *sender == Sender::Idle);
     let told = world.items.iter().zip(&world.offers).all(|(item, offer)| {
-        // What was sold before anybody was told of it is never told of.
+        // What was sold before the online shop ever listed it is never sent.
         let known = item.told == item.revision || (item.told == 0 && item.on_hand == 0);
         item.waits.is_none() && known && offer.count == item.on_hand
     });
     idle && told && world.network.is_empty()
 }
 
-/// The names of what was found, and in how many states it was looked for.
+/// The names of the discoveries, and the number of states explored.
 fn explore(case: &Case, until: HasDiscoveries) -> (BTreeSet<&'static str>, usize) {
     let checked = case.clone().checker().finish_when(until).threads(2).spawn_bfs().join();
     for (name, path) in checked.discoveries() {
@@ -103,14 +103,14 @@ fn explore(case: &Case, until: HasDiscoveries) -> (BTreeSet<&'static str>, usize
     (checked.discoveries().into_keys().collect(), checked.unique_state_count())
 }
 
-/// Explores a case to its end: nothing is broken, and of what can happen exactly this does.
+/// Explores a case completely: nothing is violated, and exactly these events can occur.
 fn holds(name: &str, case: &Case, happens: &[&'static str]) {
     let (found, states) = explore(case, HasDiscoveries::All);
     assert_eq!(found, happens.iter().copied().collect(), "{name}");
     println!("{name}: {states} states");
 }
 
-/// Explores until something is broken: exactly this.
+/// Explores until something is violated: exactly this.
 fn breaks(case: Case, fault: Fault, expected: &'static str) {
     let case = Case { fault: Some(fault), ..case };
     let (found, states) = explore(&case, HasDiscoveries::AnyFailures);
@@ -120,7 +120,7 @@ fn breaks(case: Case, fault: Fault, expected: &'static str) {
     println!("{fault:?}: found in {states} states");
 }
 
-/// One piece, both counters after it, a customer online.
+/// One piece that both counters want, and a customer online.
 fn one_piece() -> Case {
     Case { items: vec![1], sales: [1, 1], returns: 1, purchases: 1, ..CALM }
 }
@@ -152,8 +152,8 @@ fn counted_goods_and_two_items_end_the_same() {
     holds("two pieces", &two, &[FALLS_SHORT, FILLED, LATE_WORD, STALE]);
 }
 
-/// Without revisions on the other side, what arrives late is believed: this is why a request ends before
-/// its lease, and why a shop should look at revisions.
+/// If the other side ignores revisions, it believes messages that arrive late. This is why a request ends
+/// before its lease, and why a shop should check revisions.
 #[test]
 fn a_shop_that_looks_at_nothing_believes_what_comes_late() {
     let bad = Case { looks: false, late: true, stalls: 1, sales: [1, 0], purchases: 0, ..one_piece() };

@@ -4,7 +4,7 @@ use crate::world::{Case, Packet, Sender, World};
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum Step {
-    /// A counter scans an item that it sees on the shelf, and is paid for it.
+    /// A counter scans an item that it sees on the shelf and is paid for it.
     Scan(usize, usize),
     Sell(usize),
     Return(usize),
@@ -13,11 +13,11 @@ pub(crate) enum Step {
     Read(usize),
     Send(usize),
     Arrive(usize),
-    /// Arrives, and the online shop answers that it cannot at present.
+    /// It arrives, and the online shop answers that it is unavailable.
     ArriveAway(usize),
     Lose(usize),
     Double(usize),
-    /// The sender has waited long enough for an answer.
+    /// The sender stops waiting for an answer.
     GiveUp(usize),
     Die(usize),
     LeaseOver(usize),
@@ -88,7 +88,7 @@ impl World {
             if self.left.away > 0 && matches!(packet, Packet::Message { .. }) {
                 steps.push(Step::ArriveAway(at));
             }
-            // An order stands in the shop's list until it was fetched: it is late, never lost.
+            // An order stays in the shop's list until it has been fetched: it may be late, but is never lost.
             if self.left.lost > 0 && !matches!(packet, Packet::Order { .. }) {
                 steps.push(Step::Lose(at));
             }

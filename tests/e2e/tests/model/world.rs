@@ -1,56 +1,56 @@
-//! A small world: one shelf, two counters, an outbox with two senders, a network that loses, doubles and
-//! reorders, and an online shop that sells the same things.
+//! A small world: one shelf, two counters, an outbox with two senders, a network that loses, duplicates and
+//! reorders messages, and an online shop that sells the same items.
 //!
-//! What decides is the program's own: what can be had (`domain::stock`), what an answer means and which
-//! revision is news (`domain::delivery`). The rest says in a line each what a transaction of the ledger does.
+//! The decisions are the program's own: what is available (`domain::stock`), what an answer means and which
+//! revision is newer (`domain::delivery`). The rest states in a line each what a transaction of the ledger
+//! does.
 
 use crate::steps::Step;
 use domain::delivery::{Reply, Saying, Verdict, newer, verdict};
 use domain::stock::Availability;
 
-/// What the world is made of, and how often each thing may go wrong in it: the bounds make it finite.
+/// What is in the world, and how often each thing may go wrong in it: the bounds keep it finite.
 #[derive(Clone, Debug)]
 pub(crate) struct Case {
-    /// How many of each item there are at first.
+    /// How many of each item there are at the start.
     pub(crate) items: Vec<i8>,
-    /// Sales that each counter tries.
+    /// Sales that each counter attempts.
     pub(crate) sales: [u8; 2],
-    /// Goods that come back to the shelf.
+    /// Goods that are returned to the shelf.
     pub(crate) returns: u8,
     /// Purchases at the online shop.
     pub(crate) purchases: u8,
-    /// Messages, answers and orders that get lost; and that come twice.
+    /// Messages, answers and orders that are lost, and that arrive twice.
     pub(crate) lost: u8,
     pub(crate) doubled: u8,
-    /// Requests that the online shop does not take at present.
+    /// Requests during which the online shop is unavailable.
     pub(crate) away: u8,
-    /// Senders that die, and those that stand still until their lease is over.
+    /// Senders that crash, and those that stall until their lease is over.
     pub(crate) deaths: u8,
     pub(crate) stalls: u8,
-    /// Whether the network delivers after the sender has given up.
+    /// Whether the network still delivers after the sender has given up.
     pub(crate) late: bool,
-    /// Whether the online shop looks at revisions.
+    /// Whether the online shop checks revisions.
     pub(crate) looks: bool,
-    /// What is built wrong.
     pub(crate) fault: Option<Fault>,
 }
 
-/// Ways to build it wrong, each of which must be found.
+/// Wrong variants, each of which must be caught.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Fault {
-    /// A counter sells what it saw, whatever has become of it since.
+    /// A counter sells what it saw, even if it has changed since.
     SellsWhatItSaw,
-    /// An order is taken each time it comes.
+    /// An order is booked each time it arrives.
     TakesOrdersAgain,
-    /// A message is settled by whoever comes, not by its holder alone.
+    /// Anybody can settle a message, not only its holder.
     AnybodySettles,
-    /// What was told settles all that waits, not what it told of.
+    /// A sent message settles everything that waits, not only what it contained.
     SettlesAll,
-    /// A sender sends without a look at its lease.
+    /// A sender sends without checking its lease.
     SendsAfterLease,
-    /// Goods come back, and nobody is told.
+    /// Goods are returned, and no message is sent.
     TellsNoReturn,
-    /// Only what is listed or on offer is told of, not what is in hand to be listed.
+    /// Messages are sent only for what is listed or available, not for what is being listed.
     ForgetsFirst,
 }
 
@@ -60,13 +60,13 @@ pub(crate) struct Item {
     pub(crate) sold: i8,
     pub(crate) back: i8,
     pub(crate) revision: u8,
-    /// Whether a message waits, and of which revision the latest is.
+    /// Whether a message waits, and its latest revision.
     pub(crate) waits: Option<u8>,
-    /// The revision that the listing says was told.
+    /// The revision that the listing was last sent.
     pub(crate) told: u8,
-    /// Whether its message was in hand and is not settled yet: it may have been said.
+    /// Whether its message was claimed and is not settled yet: it may have been sent.
     pub(crate) tried: bool,
-    /// The claim under which its message is in hand, and whether the lease still runs.
+    /// The claim on its message, and whether the lease is still valid.
     pub(crate) held: Option<(u8, bool)>,
 }
 
@@ -75,7 +75,7 @@ impl Item {
         Availability::of(self.on_hand.into(), 0, false) == Availability::InStock
     }
 
-    /// A sale takes one, in one statement with its condition.
+    /// A sale takes one, in one conditional statement.
     fn take(&mut self, case: &Case) -> bool {
         let can = self.can_be_had();
         if can {
@@ -85,7 +85,7 @@ impl Item {
         can
     }
 
-    /// The outbox hears of what was told, may have been, or can be had.
+    /// The outbox gets what was sent, may have been sent, or is available.
     fn change(&mut self, case: &Case, by: i8) {
         self.on_hand += by;
         self.revision += 1;
@@ -106,19 +106,17 @@ pub(crate) struct Offer {
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub(crate) enum Sender {
     Idle,
-    /// Has a message in hand, and has not read what it says.
+    /// Has claimed a message, and has not read the item yet.
     Claimed {
         claim: u8,
         item: usize,
     },
-    /// Has read it.
     Read {
         claim: u8,
         item: usize,
         revision: u8,
         count: i8,
     },
-    /// Has sent it.
     Waits {
         claim: u8,
         item: usize,
@@ -149,14 +147,13 @@ pub(crate) struct World {
     /// What each counter is about to sell.
     pub(crate) slips: [Option<usize>; 2],
     pub(crate) senders: [Sender; 2],
-    /// In no order: the network keeps none. Sorted, so that two that hold the same are the same.
+    /// Without order, like the network. Sorted, so that equal contents are equal states.
     pub(crate) network: Vec<Packet>,
-    /// How often each order was taken, and how many fell short.
+    /// How often each order was booked, and how many are short.
     pub(crate) taken: Vec<u8>,
     pub(crate) short: u8,
-    /// What may still happen.
     pub(crate) left: Left,
-    /// What happened that must not, or must be able to.
+    /// What happened that must not happen, or must be possible.
     pub(crate) seen: Seen,
 }
 
@@ -174,11 +171,10 @@ pub(crate) struct Left {
 
 #[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub(crate) struct Seen {
-    /// The online shop took an earlier revision over a later one.
+    /// The online shop replaced a later revision by an earlier one.
     pub(crate) overwritten: bool,
-    /// It refused one as stale.
     pub(crate) stale: bool,
-    /// A lease ran out while its holder lived, who then said something.
+    /// A lease expired while its holder was alive, who then sent something.
     pub(crate) late_word: bool,
 }
 
@@ -262,12 +258,12 @@ impl World {
             }
             Step::LeaseOver(item) => self.lease_over(case, item),
         }
-        // One sender is as good as the other.
+        // The senders are interchangeable.
         self.senders.sort();
         self.network.sort();
     }
 
-    /// A number that nothing is called by any more.
+    /// A number that nothing uses any more.
     fn new_claim(&self) -> u8 {
         let is_free = |claim: &u8| {
             self.sender_of(*claim).is_none()
@@ -307,7 +303,7 @@ impl World {
         self.network.push(Packet::Order { number, item });
     }
 
-    /// An item as it stands now, whatever was there when its message was claimed.
+    /// The item as it is now, whatever it was when its message was claimed.
     fn read(&mut self, sender: usize) {
         let Sender::Claimed { claim, item } = self.senders[sender] else { return };
         let Item { revision, on_hand: count, .. } = self.items[item];
@@ -338,7 +334,7 @@ impl World {
         }
     }
 
-    /// The online shop takes a message, or says that it knows a later one.
+    /// The online shop accepts a message, or says that it has a later one.
     fn told_online(&mut self, case: &Case, item: usize, revision: u8, count: i8) -> u16 {
         let offer = &mut self.offers[item];
         let news = newer(revision.into(), offer.revision.into());
@@ -353,7 +349,7 @@ impl World {
     }
 
     fn answered(&mut self, case: &Case, claim: u8, item: usize, (revision, status): (u8, u16)) {
-        // Nobody waits for it any more: without a request there is nobody to hear its answer.
+        // Nobody waits for it any more: without a request nobody receives its answer.
         let Some(sender) = self.sender_of(claim) else { return };
         self.senders[sender] = Sender::Idle;
         let held = self.items[item].held;
@@ -372,12 +368,12 @@ impl World {
                 let all = case.fault == Some(Fault::SettlesAll);
                 item.waits = item.waits.filter(|waits| *waits > item.told && !all);
             }
-            // Said again: nothing else is lost by it, and a person is never needed in this world.
+            // It is sent again: nothing is lost by that, and this world needs no person.
             Verdict::Stale | Verdict::Refused | Verdict::Later | Verdict::Quiet => {}
         }
     }
 
-    /// An order is known by its number; what is gone falls short.
+    /// An order is identified by its number; a line whose goods are gone is short.
     fn take_order(&mut self, case: &Case, number: u8, item: usize) {
         let taken = &mut self.taken[usize::from(number)];
         if *taken > 0 && case.fault != Some(Fault::TakesOrdersAgain) {
@@ -394,7 +390,7 @@ impl World {
         if self.network.iter().any(|p| p.is_of(claim)) {
             self.left.stalls -= 1;
         }
-        // It waits until the request is over by any clock before anybody says it again.
+        // It waits until the request is certainly over before anybody sends it again.
         self.forget(case, sender);
         let item = &mut self.items[item];
         if item.held.is_some_and(|(holder, _)| holder == claim) {
@@ -402,7 +398,7 @@ impl World {
         }
     }
 
-    /// The sender lets go of its request. On a network that ends with its connection, that is its end.
+    /// The sender drops its request. On a network where requests end with their connection, that ends it.
     fn forget(&mut self, case: &Case, sender: usize) {
         if let Sender::Waits { claim, .. } = self.senders[sender]
             && !case.late
@@ -412,7 +408,7 @@ impl World {
         self.senders[sender] = Sender::Idle;
     }
 
-    /// A request's whole time is shorter than the lease: whoever waits for an answer has given up before.
+    /// A request is shorter than the lease: whoever waits for an answer has given up before.
     fn lease_over(&mut self, case: &Case, item: usize) {
         let Some((claim, _)) = self.items[item].held else { return };
         if let Some(sender) = self.sender_of(claim) {

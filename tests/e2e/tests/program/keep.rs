@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 #[test]
 fn a_backup_of_an_open_shop_restores_on_the_other_engine() {
     let (from, to) = (places(), places());
-    // Each engine's shop goes to the last of the fresh places: SQLite's to PostgreSQL, and the other way.
+    // Each engine's shop is restored into the other's place: SQLite's into PostgreSQL, and the reverse.
     for (place, target) in from.iter().zip(to.iter().rev()) {
         let items =
             place.file("items.csv", "name,sku,kind,quantity,offers.price\nCards,CARD,counted,500,4.00\n");

@@ -1,5 +1,5 @@
-//! Law 7 from outside: SIGKILL in the middle of sales and imports. What was acknowledged is there
-//! afterwards, what was not is there once or not at all, and `check` finds nothing.
+//! Law 7 from outside: SIGKILL in the middle of sales and imports. Afterwards everything that was acknowledged
+//! is there, what was not is there once or not at all, and `check` finds nothing.
 
 use e2e::program::{Place, ask, places};
 use std::sync::Mutex;
@@ -8,7 +8,7 @@ use std::time::Duration;
 
 const STOCK: i64 = 5000;
 const COUNTERS: usize = 4;
-/// When each round's process is killed, after its counters began.
+/// When each round's process is killed, counted from the start of its counters.
 const KILLED_AFTER_MS: [u64; 4] = [40, 150, 330, 610];
 
 fn sale(who: usize) -> String {
@@ -17,7 +17,7 @@ fn sale(who: usize) -> String {
     )
 }
 
-/// A request and what was answered, if anything was.
+/// A request and its answer, if there was one.
 #[derive(Clone, Debug)]
 struct Rung {
     key: String,
@@ -38,7 +38,8 @@ fn no_acknowledged_sale_is_lost_and_none_is_made_twice() {
         }
         let served = place.serve();
         for sale_made in &mut rung {
-            // Asked again by its key: acknowledged ones give the same receipt, the others are made now or were.
+            // Sent again with the same key: acknowledged ones return the same receipt, the others are booked
+            // now or already were.
             let again = ask(&served.at, "POST", "/api/sales", &sale_made.key, &sale(sale_made.who)).unwrap();
             assert_eq!(again.status, 201, "{}", again.text);
             let receipt = receipt(&again.text);
@@ -64,7 +65,7 @@ fn receipt(text: &str) -> i64 {
     value["receipt"].as_str().and_then(|r| r.parse().ok()).unwrap_or_else(|| panic!("no receipt in {text}"))
 }
 
-/// Four counters ring up as fast as they can until the process dies under them.
+/// Four counters ring up as fast as they can until the process is killed.
 fn ring_until_killed(place: &Place, round: usize, after: u64) -> Vec<Rung> {
     let served = place.serve();
     let at = served.at.clone();

@@ -1,4 +1,4 @@
-//! The program from outside, on both engines: killed, raced, backed up, and beside an online shop.
+//! The program from outside, on both engines: killed, raced, backed up, and next to an online shop.
 
 mod keep;
 mod kill;

@@ -1,4 +1,4 @@
-//! Law 2 from outside: the last piece, wanted by counters, by orders and by files at once.
+//! Law 2 from outside: counters, orders and files compete for the last piece.
 
 use e2e::program::{ask, places};
 use std::sync::Barrier;
@@ -15,7 +15,7 @@ fn the_last_piece_is_sold_once_whoever_asks() {
             "order.csv",
             "orderNumber,orderDate,sku,orderQuantity,price\nH-1,2026-01-05,ONLY,1,48.00\n",
         );
-        // Two processes on one database, as two counters' machines would be.
+        // Two processes on one database, as with counters on two machines.
         let (one, two) = (place.serve(), place.serve());
         let start = Barrier::new(COUNTERS + 1);
         let answers = std::thread::scope(|scope| {

@@ -1,15 +1,15 @@
-//! The demo beside its pretend online shop: what a newcomer is promised to see.
+//! The demo next to its pretend online shop: what it promises to a newcomer.
 
 use e2e::program::{At, ask, places};
 use serde_json::{Value, json};
 use std::time::{Duration, Instant};
 
-/// How long the demo may take to tell the shop of all that it has, on a busy machine without optimisation.
+/// How long the demo may take to send everything to the shop, on a busy machine without optimization.
 const ALL_TOLD: Duration = Duration::from_secs(90);
-/// Within this, what happens on one side is seen on the other.
+/// Within this time, changes on one side must be visible on the other.
 const SEEN: Duration = Duration::from_secs(1);
 
-/// Asks again and again until it is so; how long that took.
+/// Asks again until the condition holds; returns how long that took.
 fn until(patience: Duration, what: &str, mut is_so: impl FnMut() -> bool) -> Duration {
     let begun = Instant::now();
     while !is_so() {
@@ -25,14 +25,13 @@ fn get(at: &At, path: &str) -> Value {
     answer.json()
 }
 
-/// How many goods it lists.
 fn listed(online: &At) -> usize {
     let pages = get(online, "/intake")["pages"].as_u64().unwrap();
     let count = |page| get(online, &format!("/intake?page={page}"))["listings"].as_array().unwrap().len();
     (1..=pages).map(count).sum()
 }
 
-/// How much of a good the online shop believes to have.
+/// How many of an item the online shop shows.
 fn online_has(online: &At, sku: &str) -> String {
     let answer = ask(online, "GET", &format!("/intake/{sku}"), "", "").unwrap();
     if answer.status == 404 { "0".to_owned() } else { answer.json()["count"].as_str().unwrap().to_owned() }
@@ -81,7 +80,7 @@ fn a_piece_sold_at_the_counter_vanishes_online_and_an_order_comes_off_the_shelf(
     place.must_be_sound();
 }
 
-/// Presses the button beside a good: a form, as a browser sends it. The head of the answer.
+/// Presses the button next to an item: a form, as a browser sends it. Returns the head of the answer.
 fn order(online: &At, sku: &str) -> String {
     use std::io::{Read, Write};
     let body = format!("sku={sku}&count=1&name=Newcomer");

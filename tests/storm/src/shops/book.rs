@@ -1,4 +1,4 @@
-//! Everything that a shop of ours knows: what it lists, who bought what, and how it told of that.
+//! Everything that one of our own shops knows: what it lists, who bought what, and how it reports that.
 
 use super::stock::{Says, Stock, Taken};
 use super::{Order, OrderLine, ShopKind};
@@ -9,17 +9,17 @@ use rust_decimal::Decimal;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 
-/// What posting an order costs the buyer, in hundredths.
+/// What the buyer pays for shipping an order, in hundredths.
 const POSTAGE: i64 = 450;
 /// Invented: any number will do.
 const FIRST_ORDER: u64 = 640;
 /// Invented, and far from the order numbers, so that a mix-up shows.
 const FIRST_LISTING: u64 = 7001;
 
-/// What is given back for a flaw: less than any price.
+/// The refund for a flaw: less than any price.
 const FLAW: Decimal = Decimal::ONE;
 
-/// The true time, by which the shop goes but for its own error.
+/// The true time, which the shop's clock follows with its own error.
 #[derive(Clone, Debug)]
 pub(crate) struct ShopClock {
     pub(crate) house: Arc<ManualClock>,
@@ -38,15 +38,15 @@ impl ShopClock {
 pub(crate) struct Bought {
     pub(crate) order: Order,
     pub(crate) placed: i64,
-    /// By the shop's clock: what an order says of itself goes on, whatever the clock does.
+    /// By the shop's clock: an order's own times never go back, whatever the clock does.
     pub(crate) changed: i64,
     pub(crate) buyer: String,
     pub(crate) postage: Decimal,
-    /// What each line was taken of.
+    /// From which listing each line was taken.
     taken: Vec<Taken>,
 }
 
-/// A state of an order as it was, under a number that only grows.
+/// A past state of an order, under a number that only grows.
 #[derive(Clone, Debug)]
 pub(crate) struct Entry {
     pub(crate) at: u64,
@@ -68,16 +68,14 @@ impl Backup {
     }
 }
 
-/// All of it.
 #[derive(Debug)]
 pub(crate) struct Book {
     pub(crate) stock: Stock,
     pub(crate) orders: Vec<Bought>,
-    /// Each state of each order.
     pub(crate) log: Vec<Entry>,
     pub(crate) counts: Counts,
     pub(crate) faults: Faults,
-    /// What is told by itself, where the shop does that.
+    /// Webhooks, if the shop sends them.
     pub(crate) outbound: Outbound,
     tells: Option<fn(&Bought) -> String>,
     reuses_numbers: bool,
@@ -89,7 +87,7 @@ pub(crate) struct Book {
 }
 
 impl Book {
-    /// `tells` writes what is told of an order by itself, if anything is.
+    /// `tells` writes the body of a webhook about an order, if there is one.
     pub(crate) fn new(
         plan: &Plan,
         clock: ShopClock,
@@ -118,7 +116,6 @@ impl Book {
         self.true_now() + self.faults.clock_off_ms
     }
 
-    /// The true time.
     pub(crate) fn true_now(&self) -> i64 {
         self.clock.millis()
     }
@@ -128,14 +125,14 @@ impl Book {
         Backup { stock, orders, log, changes: self.changes }
     }
 
-    /// Puts the shop back to an earlier state. Orders are numbered on; changes are counted on from there.
+    /// Restores an earlier state. Order numbers and change numbers go on.
     pub(crate) fn put_back(&mut self, backup: Backup) {
         self.stock.put_back_to(backup.stock, self.reuses_numbers);
         self.outbound.clear();
         (self.orders, self.log, self.changes) = (backup.orders, backup.log, backup.changes);
     }
 
-    /// Sells, from what the shop believes to have: all of it or nothing.
+    /// Sells everything that is wanted, or nothing.
     pub(crate) fn buy(&mut self, wanted: &[(String, Decimal)], buyer: &str, is_paid: bool) -> bool {
         let (mut lines, mut taken) = (Vec::new(), Vec::new());
         for (sku, count) in wanted {
@@ -167,7 +164,7 @@ impl Book {
         }
     }
 
-    /// An order was changed, or is touched and says the same as before.
+    /// Records that an order was changed, or touched without a difference.
     pub(crate) fn note_change(&mut self, at: usize) {
         let now = self.now();
         let Some(bought) = self.orders.get_mut(at) else { return };
@@ -189,7 +186,6 @@ impl Book {
         self.place_of(number).map(|at| &self.orders[at])
     }
 
-    /// The money came.
     pub(crate) fn pay(&mut self, number: &str) {
         let Some(at) = self.place_of(number) else { return };
         if self.orders[at].order.state == OrderState::OrderPaymentDue {
@@ -198,7 +194,7 @@ impl Book {
         }
     }
 
-    /// Calls the whole order off: nothing of it is sent, and all of it goes back on sale.
+    /// Cancels the whole order: nothing is shipped, and everything is for sale again.
     pub(crate) fn cancel(&mut self, number: &str) {
         let Some(at) = self.place_of(number) else { return };
         if self.orders[at].order.state == OrderState::OrderCancelled {
@@ -212,7 +208,7 @@ impl Book {
         self.note_change(at);
     }
 
-    /// Calls one line of several off.
+    /// Cancels one of several lines.
     pub(crate) fn cancel_line(&mut self, number: &str, sku: &str) {
         let Some(at) = self.place_of(number) else { return };
         let Bought { order, taken, .. } = &mut self.orders[at];
@@ -224,14 +220,14 @@ impl Book {
         else {
             return;
         };
-        // Lines come before what was given back of them, in the order of what was taken.
+        // Lines come before their refunds, in the order in which they were bought.
         let (line, one) = (order.lines.remove(place), taken.remove(place));
         self.stock.put_back(one, line.count);
         self.note_change(at);
     }
 
-    /// Gives the money of a whole line back, or now and then of a part of it or some money alone, where the shop does
-    /// that; nothing goes back on sale by it.
+    /// Refunds a whole line, or now and then part of it or only money, if the shop does that; nothing is for
+    /// sale again because of it.
     pub(crate) fn refund(&mut self, number: &str, sku: &str) {
         let Some(at) = self.place_of(number) else { return };
         let is_for_a_flaw = self.gives_money_alone && self.changes.is_multiple_of(3);
@@ -254,7 +250,7 @@ impl Book {
         self.note_change(at);
     }
 
-    /// What the shop lists by itself.
+    /// Adds a listing that the house never sent.
     pub(crate) fn put_own(&mut self, sku: &str, price: Decimal, left: Decimal) {
         let says = Says { name: "Made to order".to_owned(), about: String::new(), price, left };
         self.stock.put_own(sku, says);

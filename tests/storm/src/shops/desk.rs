@@ -1,5 +1,4 @@
-//! What our own shops have in common: a door on the loopback with bad weather before it, a book behind it, and
-//! who may come in.
+//! What our own shops have in common: a loopback server with faults, the book behind it, and who has access.
 
 use super::book::{Book, ShopClock};
 use super::{ShopKind, Shown, lots, plates, rooms};
@@ -25,13 +24,12 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::net::TcpListener;
 use tokio::task::JoinHandle;
 
-/// How long requests are counted together, where a shop lets only so many in.
+/// How long a shop that limits requests counts them together.
 const COUNTED_FOR_MS: i64 = 20_000;
 
-/// What a handler answers, or why it does not.
+/// What a handler answers, or its refusal.
 pub(super) type Answer = Result<Response, Box<Response>>;
 
-/// What handlers share.
 #[derive(Clone, Debug)]
 pub(super) struct Desk(Arc<Inner>);
 
@@ -39,9 +37,9 @@ pub(super) struct Desk(Arc<Inner>);
 struct Inner {
     book: Mutex<Book>,
     visits: Mutex<Visits>,
-    /// Since when requests are counted, and how many came.
+    /// When counting started, and how many requests came since.
     came: Mutex<(i64, u32)>,
-    /// Passes that were given out, each with its end by the true time.
+    /// Tokens that were issued, each with its end by the true time.
     passes: Mutex<Vec<(String, i64)>>,
     habits: Habits,
     broken: Broken,
@@ -66,7 +64,7 @@ impl Desk {
         self.0.broken
     }
 
-    /// Gives out a pass for a while.
+    /// Issues a token for a while.
     pub(super) fn pass(&self, lasts_ms: i64) -> String {
         let (until, mut passes) = (self.book().true_now() + lasts_ms, lock(&self.0.passes));
         let pass = format!("pass-{}", passes.len());
@@ -74,7 +72,7 @@ impl Desk {
         pass
     }
 
-    /// Lets in who brings a pass that is still good.
+    /// Accepts a token that is still valid.
     pub(super) fn lets_in_by_pass(&self, brought: Option<&str>) -> Result<(), Box<Response>> {
         let now = self.book().true_now();
         let is_good = |(pass, until): &(String, i64)| brought == Some(pass.as_str()) && now < *until;
@@ -88,7 +86,7 @@ impl Desk {
         self.0.seed
     }
 
-    /// Lets in who brings the secret, as the shop wants it brought.
+    /// Accepts the secret, in the form that the shop wants.
     pub(super) fn lets_in(&self, brought: Option<&str>) -> Result<(), Box<Response>> {
         if brought == Some(self.0.secret.as_str()) {
             return Ok(());
@@ -96,7 +94,7 @@ impl Desk {
         Err(Box::new(no(StatusCode::UNAUTHORIZED, "this is not the word")))
     }
 
-    /// Sends away who comes too often: so many in a while, by the true time.
+    /// Refuses requests above the limit, by the true time.
     pub(super) fn counts(&self) -> Result<(), Box<Response>> {
         let (now, mut came) = (self.book().true_now(), lock(&self.0.came));
         if !(came.0..came.0 + COUNTED_FOR_MS).contains(&now) {
@@ -137,7 +135,7 @@ pub(super) fn json_of(status: StatusCode, body: &Value) -> Response {
     (status, [(CONTENT_TYPE, "application/json")], body.to_string()).into_response()
 }
 
-/// What came, if it can be read.
+/// The body, if it can be parsed.
 pub(super) fn read<T: for<'de> Deserialize<'de>>(body: &[u8]) -> Result<T, Box<Response>> {
     serde_json::from_slice(body).map_err(|e| Box::new(no(StatusCode::UNPROCESSABLE_ENTITY, &e.to_string())))
 }
@@ -146,18 +144,18 @@ pub(super) fn header<'h>(headers: &'h HeaderMap, name: &str) -> Option<&'h str> 
     headers.get(name).and_then(|value| value.to_str().ok())
 }
 
-/// What is shown as a user and a password.
+/// The user name and password of a request.
 pub(super) fn basic(headers: &HeaderMap) -> Option<String> {
     let coded = header(headers, AUTHORIZATION.as_str())?.strip_prefix("Basic ")?;
     String::from_utf8(STANDARD.decode(coded).ok()?).ok()
 }
 
-/// An answer or its refusal: to the caller they are the same.
+/// An answer or its refusal: the caller sees no difference.
 pub(super) fn told(answer: Answer) -> Response {
     answer.unwrap_or_else(|rejection| *rejection)
 }
 
-/// What is counted is told as a whole number where it is one.
+/// A count is written as a whole number if it is one.
 pub(super) fn number(value: Decimal) -> Value {
     let value = value.normalize();
     i64::try_from(value)
@@ -166,12 +164,12 @@ pub(super) fn number(value: Decimal) -> Value {
         .map_or_else(|| json!(value.to_string()), |n| json!(n))
 }
 
-/// When an order changed, as it is told.
+/// When an order changed, as the shop reports it.
 pub(super) fn stamp(millis: i64, faults: &Faults) -> i64 {
     if faults.whole_seconds { millis - millis.rem_euclid(1000) } else { millis }
 }
 
-/// Each answer has the shop's own time.
+/// Adds the shop's own time to each answer.
 async fn dated(State(desk): State<Desk>, request: Request, next: Next) -> Response {
     let mut answer = next.run(request).await;
     if let Ok(date) = http_date(desk.book().now()).parse() {
@@ -180,18 +178,18 @@ async fn dated(State(desk): State<Desk>, request: Request, next: Next) -> Respon
     answer
 }
 
-/// One of our own shops while it is open. It closes when this is dropped.
+/// One of our own shops while it runs. It stops when this is dropped.
 #[derive(Debug)]
 pub(crate) struct Foreign {
     address: SocketAddr,
     desk: Desk,
-    /// What stands behind the host in its address.
+    /// The path after the host in its address.
     below: &'static str,
     task: JoinHandle<()>,
     hooks: HooksTo,
 }
 
-/// Where hooks go, and what they are signed with.
+/// Where webhooks go, and the key that signs them.
 #[derive(Debug)]
 struct HooksTo {
     host: String,
@@ -207,7 +205,7 @@ impl HooksTo {
     }
 
     async fn send(&self, body: String) -> bool {
-        // Every length of key is taken by HMAC.
+        // HMAC accepts keys of any length.
         let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(self.secret.as_bytes()) else { return false };
         mac.update(body.as_bytes());
         let seal = mac
@@ -257,7 +255,7 @@ impl Foreign {
             .with_state(desk.clone())
             .into_make_service_with_connect_info::<Breaker>();
         let task = tokio::spawn(async move {
-            // It ends with the task alone.
+            // It ends with its task.
             let _ = axum::serve(Door(listener), routes).await;
         });
         Ok(Self { address, desk, below, task, hooks: HooksTo::new(&hooks_to, hook_secret) })
@@ -267,7 +265,7 @@ impl Foreign {
         format!("http://{}{}", self.address, self.below)
     }
 
-    /// Sends the hooks that are due now.
+    /// Sends the webhooks that are due.
     pub(crate) async fn send_hooks(&self) {
         let due = self.change(|book| {
             let (now, faults) = (book.true_now(), book.faults.clone());
@@ -285,7 +283,6 @@ impl Foreign {
         }
     }
 
-    /// Looks at the book, or changes it.
     pub(crate) fn change<A>(&self, change: impl FnOnce(&mut Book) -> A) -> A {
         change(&mut self.desk.book())
     }

@@ -1,5 +1,5 @@
-//! A shop that takes many wares in one lot and answers for each by itself, counts its lists by pages, lets only so
-//! many requests in, weighs in grams and reckons in cents.
+//! A shop that takes many wares in one request and answers for each, numbers its pages, limits requests, and
+//! uses grams and cents.
 
 use super::book::{Book, Bought};
 use super::desk::{Answer, Desk, basic, header, json_of, no, number, read, told};
@@ -20,16 +20,14 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 use std::hash::{DefaultHasher, Hash, Hasher};
 
-/// Wares on a page of their list, and the most of one lot.
+/// Wares per page of its list, and the most in one request.
 const PAGE: usize = 5;
 const MAX_LOT: usize = 20;
-/// How long a pass is good.
+/// How long a token is valid.
 const PASS_LASTS_MS: i64 = 15 * 60 * 1000;
-/// What nobody there pays for, in cents.
+/// A price that the shop refuses as too high, in cents.
 const TOO_DEAR: i64 = 8_000;
-/// What somebody does.
 pub(crate) const NOT_DEAR: i64 = 7_000;
-/// How the shop says so.
 pub(crate) const DEAR: &str = "dearer than anybody here pays";
 
 pub(super) fn routes() -> Router<Desk> {
@@ -42,7 +40,6 @@ pub(super) fn routes() -> Router<Desk> {
         .route("/book/{row}", get(row))
 }
 
-/// What is asked for of a list.
 #[derive(Deserialize)]
 struct Asked {
     page: Option<usize>,
@@ -55,7 +52,7 @@ fn enter(desk: &Desk, headers: &HeaderMap) -> Result<(), Box<Response>> {
     desk.counts()
 }
 
-/// Gives out a pass for the word (RFC 6749, 4.4).
+/// Issues a token for the secret (RFC 6749, 4.4).
 async fn pass(State(desk): State<Desk>, headers: HeaderMap) -> Response {
     told(desk.lets_in(basic(&headers).as_deref()).map(|()| {
         let pass = json!({ "access_token": desk.pass(PASS_LASTS_MS), "token_type": "Bearer", "expires_in": PASS_LASTS_MS / 1000 });
@@ -63,7 +60,6 @@ async fn pass(State(desk): State<Desk>, headers: HeaderMap) -> Response {
     }))
 }
 
-/// A ware as it comes in.
 #[derive(Deserialize)]
 struct Ware {
     own_code: String,
@@ -80,15 +76,14 @@ struct Lot {
     wares: Vec<Ware>,
 }
 
-/// What becomes of one ware by chance, in bad weather.
+/// What happens to a ware by chance, in bad weather.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Luck {
     Taken,
-    /// Nothing is said of it.
     Unsaid,
-    /// It is said to be taken, and is not.
+    /// The answer says that it was accepted, but it was not.
     Forgotten,
-    /// It is taken, and said not to be.
+    /// It is accepted, but the answer says that it was not.
     TakenAndRefused(u16),
     Refused(u16),
 }
@@ -114,7 +109,7 @@ fn luck(book: &Book, desk: &Desk, ware: &Ware) -> Luck {
     }
 }
 
-/// Takes a ware, or not; what is said of it.
+/// Accepts a ware or not; returns the answer for it.
 fn take(book: &mut Book, desk: &Desk, ware: &Ware) -> Option<(u16, &'static str)> {
     if ware.cents > TOO_DEAR {
         return Some((422, DEAR));
@@ -197,7 +192,7 @@ fn shown(listing: &Listing) -> Value {
     })
 }
 
-/// A page; behind the last one it is empty, or there is none.
+/// A page; after the last one it is empty or does not exist.
 fn page<T>(mut all: Vec<T>, asked: &Asked, size: usize, desk: &Desk) -> Result<Vec<T>, Box<Response>> {
     let from = asked.page.unwrap_or(1).saturating_sub(1).saturating_mul(size);
     if from > 0 && from >= all.len() && desk.habits().is_strict {

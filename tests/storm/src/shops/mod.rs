@@ -1,6 +1,6 @@
-//! The shops that storms break over: the pretend one, and three of our own with habits unlike its.
+//! The shops of the storms: the pretend one, and three of our own with different habits.
 //!
-//! None of them is told anything but by the text of a connection, and a storm does the same with each.
+//! Each is connected only by the text of a connection, and a storm does the same with each.
 
 mod book;
 mod desk;
@@ -22,29 +22,26 @@ use std::net::Ipv4Addr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 
-/// Which shop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ShopKind {
-    /// The demo's own: revisions, hooks, and lists in several ways.
+    /// The demo's own: revisions, webhooks, and lists in several forms.
     Pretend,
-    /// Stock deep inside a document with an `ETag`, and orders behind a lasting mark.
+    /// Stock deep inside a document with an `ETag`, and orders after a lasting mark.
     Rooms,
-    /// Many at once with an answer for each, pages by number, a limit of requests, grams and cents.
+    /// Many wares per request with an answer for each, numbered pages, a limit on requests, grams and cents.
     Lots,
-    /// Numbers of its own for what it lists, orders newest first, and no pages.
+    /// Its own numbers for listings, orders newest first, and no pages.
     Plates,
 }
 
 impl ShopKind {
-    /// Every one.
     pub const ALL: [Self; 4] = [Self::Pretend, Self::Rooms, Self::Lots, Self::Plates];
 
-    /// By its name.
     pub fn named(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|kind| kind.name() == name)
     }
 
-    /// As the storms' settings name it.
+    /// Its name in the settings of the storms.
     pub fn name(self) -> &'static str {
         match self {
             Self::Pretend => "pretend",
@@ -55,19 +52,17 @@ impl ShopKind {
     }
 }
 
-/// A line of an order, or a part of one that was given back.
+/// A line of an order, or a refund of one.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct OrderLine {
     pub(crate) code: String,
-    /// Below nothing if it was given back; nothing where money alone was.
+    /// Negative for a refund; zero if only money was refunded.
     pub(crate) count: Decimal,
-    /// Of one, or the money that was given back alone.
+    /// The price of one, or the money that was refunded without goods.
     pub(crate) each: Decimal,
-    /// The number under which it was given back.
     pub(crate) back: Option<String>,
 }
 
-/// An order at a shop.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Order {
     pub(crate) number: String,
@@ -94,12 +89,11 @@ impl From<&pretend::Bought> for Order {
     }
 }
 
-/// A listing at a shop.
 #[derive(Clone, Debug)]
 pub(crate) struct Shown {
     pub(crate) sku: String,
     pub(crate) have: Decimal,
-    /// Whether the shop lists it by itself, and was never told of it.
+    /// Whether the shop listed it without the house.
     pub(crate) is_own: bool,
 }
 
@@ -125,7 +119,6 @@ impl Backup {
     }
 }
 
-/// A shop while it is open.
 #[derive(Debug)]
 pub(crate) enum Shop {
     Pretend(Box<Running>),
@@ -133,7 +126,7 @@ pub(crate) enum Shop {
 }
 
 impl Shop {
-    /// Opens the one of the plan. Its hooks go to the address, signed with the secret.
+    /// Opens the plan's shop. Its webhooks go to the address, signed with the secret.
     pub(crate) async fn open(
         plan: &Plan,
         (house, ahead_ms): (&Arc<ManualClock>, &Arc<AtomicI64>),
@@ -163,7 +156,6 @@ impl Shop {
         Ok(Self::Pretend(Box::new(running)))
     }
 
-    /// Where it is.
     pub(crate) fn base(&self) -> String {
         match self {
             Self::Pretend(shop) => shop.base(),
@@ -171,7 +163,6 @@ impl Shop {
         }
     }
 
-    /// All that is listed.
     pub(crate) fn goods(&self) -> Vec<Shown> {
         match self {
             Self::Pretend(shop) => shop.goods().into_iter().map(Shown::from).collect(),
@@ -179,7 +170,7 @@ impl Shop {
         }
     }
 
-    /// What it has of a sku, listed or not; once for each time that it lists it.
+    /// What it shows of a SKU, listed or not; one entry per listing.
     pub(crate) fn good(&self, sku: &str) -> Vec<Shown> {
         match self {
             Self::Pretend(shop) => shop.good(sku).map(Shown::from).into_iter().collect(),
@@ -187,7 +178,7 @@ impl Shop {
         }
     }
 
-    /// Something of its own, which nobody told it of.
+    /// Adds a listing that the house never sent.
     pub(crate) fn put_own(&self, sku: &str, name: &str, price: Decimal, count: Decimal) {
         match self {
             Self::Pretend(shop) => shop.put_own(sku, name, price, count),
@@ -195,7 +186,7 @@ impl Shop {
         }
     }
 
-    /// Somebody buys; whether there is so much.
+    /// Somebody buys; returns whether there was enough.
     pub(crate) fn buy(&self, wanted: &[(String, Decimal)], buyer: &str, is_paid: bool) -> bool {
         match self {
             Self::Pretend(shop) => shop.buy(wanted, buyer, is_paid).is_ok(),
@@ -203,9 +194,8 @@ impl Shop {
         }
     }
 
-    // What cannot be done any more is refused, which is as good: it was looked at a moment ago.
+    // What is no longer possible is refused, which is fine: it was possible a moment ago.
 
-    /// The money of an order came.
     pub(crate) fn pay(&self, number: &str) {
         match self {
             Self::Pretend(shop) => drop(shop.pay(number)),
@@ -213,7 +203,6 @@ impl Shop {
         }
     }
 
-    /// An order is called off.
     pub(crate) fn cancel(&self, number: &str) {
         match self {
             Self::Pretend(shop) => drop(shop.cancel(number)),
@@ -221,7 +210,7 @@ impl Shop {
         }
     }
 
-    /// One line of an order is called off.
+    /// Cancels one line of an order.
     pub(crate) fn cancel_line(&self, number: &str, sku: &str) {
         match self {
             Self::Pretend(shop) => drop(shop.cancel_line(number, sku)),
@@ -229,7 +218,6 @@ impl Shop {
         }
     }
 
-    /// The money of a line is given back.
     pub(crate) fn refund(&self, number: &str, line: &OrderLine) {
         match self {
             Self::Pretend(shop) => drop(shop.refund(number, &line.code, line.count)),
@@ -237,7 +225,6 @@ impl Shop {
         }
     }
 
-    /// Every order.
     pub(crate) fn orders(&self) -> Vec<Order> {
         match self {
             Self::Pretend(shop) => shop.orders().iter().map(Order::from).collect(),
@@ -247,7 +234,7 @@ impl Shop {
         }
     }
 
-    /// What it knows now, to be put back later.
+    /// What it knows now, to be restored later.
     pub(crate) fn back_up(&self) -> Backup {
         match self {
             Self::Pretend(shop) => Backup::Pretend(Box::new(shop.back_up())),
@@ -255,7 +242,7 @@ impl Shop {
         }
     }
 
-    /// Puts it back to what it knew then. A backup of another shop's is nobody's.
+    /// Restores that. Another shop's backup is ignored.
     pub(crate) fn put_back(&self, backup: Backup) {
         match (self, backup) {
             (Self::Pretend(shop), Backup::Pretend(backup)) => shop.put_back(*backup),
@@ -272,7 +259,7 @@ impl Shop {
         }
     }
 
-    /// What was asked of it so far.
+    /// The requests that it has received so far.
     pub(crate) fn counts(&self) -> Counts {
         match self {
             Self::Pretend(shop) => shop.counts(),
@@ -280,7 +267,7 @@ impl Shop {
         }
     }
 
-    /// Sends the hooks that are due now.
+    /// Sends the webhooks that are due.
     pub(crate) async fn send_hooks(&self) {
         match self {
             Self::Pretend(shop) => {
@@ -290,7 +277,7 @@ impl Shop {
         }
     }
 
-    /// Hooks that wait to be sent, or to be tried again.
+    /// Webhooks that wait to be sent or repeated.
     pub(crate) fn hooks_waiting(&self) -> usize {
         match self {
             Self::Pretend(shop) => shop.hooks_waiting(),

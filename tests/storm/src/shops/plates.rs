@@ -1,5 +1,5 @@
-//! A shop that numbers what it lists by itself (a listing is a plate), shows its newest orders first and all of them
-//! at once, and writes times as people there read them.
+//! A shop that numbers its listings itself (a listing is a plate), returns all orders at once, newest first,
+//! and writes times in its country's form.
 
 use super::book::Book;
 use super::book::Bought;
@@ -19,7 +19,6 @@ use rust_decimal::Decimal;
 use serde::Deserialize;
 use serde_json::{Value, json};
 
-/// Where its clock hangs.
 const ZONE: &str = "Europe/Berlin";
 
 pub(super) fn routes() -> Router<Desk> {
@@ -33,7 +32,6 @@ fn lets_in(desk: &Desk, headers: &HeaderMap) -> Result<(), Box<Response>> {
     desk.lets_in(basic(headers).as_deref())
 }
 
-/// A plate as it comes in.
 #[derive(Deserialize)]
 struct Plate {
     yours: String,
@@ -52,7 +50,7 @@ impl Plate {
     }
 }
 
-/// Who listens is told of plates too, and has no use for that.
+/// Webhooks also report plates, which the receiver does not need.
 fn tell_of(book: &mut Book, id: u64) {
     let (now, edition) = (book.true_now(), book.stock.by_id(id).map_or(0, |listing| listing.edition));
     book.outbound.add(
@@ -127,7 +125,7 @@ fn shown(listing: &Listing) -> Value {
     })
 }
 
-/// Those of one sku, or all.
+/// The plates of one SKU, or all.
 #[derive(Deserialize)]
 struct Which {
     yours: Option<String>,
@@ -142,7 +140,7 @@ async fn plates(State(desk): State<Desk>, Query(which): Query<Which>, headers: H
     }))
 }
 
-/// As people there read it: to the second.
+/// As people there write it, to the second.
 fn time(millis: i64, zone: &TimeZone) -> String {
     let at = Timestamp::from_millisecond(millis).unwrap_or(Timestamp::UNIX_EPOCH);
     zone.to_datetime(at).strftime("%d.%m.%Y %H:%M:%S").to_string()
@@ -178,7 +176,7 @@ fn written(bought: &Bought, zone: &TimeZone) -> Value {
     })
 }
 
-/// What is told of an order by itself.
+/// The body of a webhook about an order.
 pub(super) fn hook(bought: &Bought) -> String {
     let mut told = written(bought, &TimeZone::get(ZONE).unwrap_or(TimeZone::UTC));
     told["about"] = json!("taking");

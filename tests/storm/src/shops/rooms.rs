@@ -1,5 +1,5 @@
-//! A shop that keeps the stock of a thing room by room within the thing's document, guards the document by its
-//! `ETag`, and writes each state of each order into a log that only grows.
+//! A shop that stores a thing's stock room by room within its document, requires the document's `ETag`, and
+//! adds each state of each order to a log that only grows.
 
 use super::book::{Book, Bought, Entry};
 use super::desk::{Answer, Desk, header, json_of, no, number, read, stamp, told};
@@ -16,7 +16,7 @@ use rust_decimal::Decimal;
 use serde::Deserialize;
 use serde_json::{Value, json};
 
-/// Things on a page of their list.
+/// Things per page of its list.
 const PAGE: usize = 6;
 
 pub(super) fn routes() -> Router<Desk> {
@@ -31,7 +31,6 @@ fn lets_in(desk: &Desk, headers: &HeaderMap) -> Result<(), Box<Response>> {
     desk.lets_in(header(headers, "x-desk-word"))
 }
 
-/// A thing as it comes in.
 #[derive(Deserialize)]
 struct Thing {
     label: String,
@@ -65,7 +64,7 @@ struct Shelf {
 }
 
 impl Thing {
-    /// What can be bought is what stands in the room that the world sees.
+    /// What can be bought is what is in the public room.
     fn says(&self) -> Says {
         let seen: Decimal = self.rooms.iter().filter(|r| r.room == "web").map(|r| r.shelf.left).sum();
         let left = if self.front.sign == "open" { seen.max(Decimal::ZERO) } else { Decimal::ZERO };
@@ -147,7 +146,6 @@ async fn thing(State(desk): State<Desk>, Path(label): Path<String>, headers: Hea
     }))
 }
 
-/// From where on.
 #[derive(Deserialize)]
 struct Behind {
     behind: Option<String>,
@@ -198,7 +196,7 @@ fn written(bought: &Bought, book: &Book) -> Value {
     })
 }
 
-/// A mark is a word of the shop's own.
+/// A mark is an opaque value of the shop.
 fn mark(at: u64) -> String {
     format!("m{at}")
 }
@@ -215,7 +213,7 @@ async fn log(State(desk): State<Desk>, Query(from): Query<Behind>, headers: Head
         let last = book.log.last().map_or(0, |entry| entry.at);
         let from =
             behind.as_deref().map_or(Some(0), place).filter(|at| *at <= last || !desk.habits().is_strict);
-        // A mark that the shop never gave, or gave before it was put back.
+        // A mark that the shop never issued, or issued before it was restored.
         let Some(from) = from else { return Err(Box::new(no(StatusCode::GONE, "no such mark"))) };
         let mut shuffler = Shuffler::new(&book.faults, book.counts.asked_for_orders);
         let mut found: Vec<Entry> = book.log.iter().filter(|entry| entry.at > from).cloned().collect();

@@ -1,29 +1,28 @@
-//! What a shop of ours lists, under numbers of its own.
+//! The listings of one of our own shops, under its own numbers.
 
 use rust_decimal::Decimal;
 use std::collections::BTreeMap;
 
-/// What a message says of a listing.
+/// What a message says about a listing.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Says {
     pub(crate) name: String,
     pub(crate) about: String,
-    /// Of one, or of one unit of weight.
+    /// For one, or for one unit of weight.
     pub(crate) price: Decimal,
-    /// How much can be had: nothing unless it is for sale.
+    /// How much is available: nothing unless it is for sale.
     pub(crate) left: Decimal,
 }
 
-/// A listing.
 #[derive(Clone, Debug)]
 pub(crate) struct Listing {
     pub(crate) id: u64,
     pub(crate) sku: String,
     pub(crate) says: Says,
     sold_since: Decimal,
-    /// Which message it was told by, counted over the whole shop; 0 for what nobody told of.
+    /// The message that set it, counted over the whole shop; 0 if there was none.
     told_by: u64,
-    /// Changes with whatever changes here.
+    /// Changes with every change of the listing.
     pub(crate) edition: u64,
 }
 
@@ -32,7 +31,7 @@ impl Listing {
         (self.says.left - self.sold_since).max(Decimal::ZERO)
     }
 
-    /// Whether the shop lists it by itself, and was never told of it.
+    /// Whether the shop listed it without the house.
     pub(crate) fn is_own(&self) -> bool {
         self.told_by == 0
     }
@@ -42,14 +41,13 @@ impl Listing {
     }
 }
 
-/// What was taken of which listing, and by which message the shop believed to have it.
+/// How much was taken from a listing, and which message had set its stock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Taken {
     listing: u64,
     told_by: u64,
 }
 
-/// All listings, by their numbers.
 #[derive(Clone, Debug)]
 pub(crate) struct Stock {
     listings: BTreeMap<u64, Listing>,
@@ -63,7 +61,7 @@ impl Stock {
         Self { listings: BTreeMap::new(), next: first, messages: 0, editions: 0 }
     }
 
-    /// Makes a listing, whether or not there is one of that sku; its number.
+    /// Creates a listing, even if the SKU has one already; returns its number.
     pub(crate) fn make(&mut self, sku: &str, says: Says) -> u64 {
         let id = self.next;
         self.next += 1;
@@ -75,7 +73,7 @@ impl Stock {
         id
     }
 
-    /// Tells a listing how it stands; whether there is one of that number.
+    /// Updates a listing; returns whether the number exists.
     pub(crate) fn tell(&mut self, id: u64, says: Says) -> bool {
         let Some(listing) = self.listings.get_mut(&id) else { return false };
         self.messages += 1;
@@ -85,19 +83,18 @@ impl Stock {
         true
     }
 
-    /// Says that a listing is of that sku.
     pub(crate) fn name(&mut self, id: u64, sku: &str) {
         if let Some(listing) = self.listings.get_mut(&id) {
             sku.clone_into(&mut listing.sku);
         }
     }
 
-    /// Takes a listing away; whether there was one.
+    /// Removes a listing; returns whether there was one.
     pub(crate) fn take_away(&mut self, id: u64) -> bool {
         self.listings.remove(&id).is_some()
     }
 
-    /// A listing that the shop makes by itself, unless it has one of that sku.
+    /// Adds a listing by the shop itself, unless the SKU has one.
     pub(crate) fn put_own(&mut self, sku: &str, says: Says) {
         if self.of(sku).is_none() {
             let id = self.make(sku, says);
@@ -107,7 +104,6 @@ impl Stock {
         }
     }
 
-    /// All of them, by number.
     pub(crate) fn all(&self) -> impl DoubleEndedIterator<Item = &Listing> {
         self.listings.values()
     }
@@ -116,12 +112,12 @@ impl Stock {
         self.listings.get(&id)
     }
 
-    /// The listing of a sku; the first of several.
+    /// The listing of a SKU; the first of several.
     pub(crate) fn of(&self, sku: &str) -> Option<&Listing> {
         self.all().find(|listing| listing.sku == sku)
     }
 
-    /// Sells, from what it believes to have.
+    /// Sells from its stock.
     pub(crate) fn sell(&mut self, sku: &str, count: Decimal) -> Option<Taken> {
         let listing = self.listings.values_mut().find(|l| l.sku == sku && l.have() >= count)?;
         self.editions += 1;
@@ -130,7 +126,7 @@ impl Stock {
         Some(Taken { listing: listing.id, told_by: listing.told_by })
     }
 
-    /// Puts back what was sold, unless the shop was told anew since: then that says how much there is.
+    /// Puts back what was sold, unless a message has set the stock since.
     pub(crate) fn put_back(&mut self, taken: Taken, count: Decimal) {
         let found = self.listings.get_mut(&taken.listing).filter(|l| l.told_by == taken.told_by);
         if let Some(listing) = found {
@@ -140,8 +136,8 @@ impl Stock {
         }
     }
 
-    /// As it stood at an earlier time. Its counters go on, so that no `ETag` is given twice; and no number, unless
-    /// the shop gives its numbers once more.
+    /// The state at an earlier time. Counters go on, so that no `ETag` is used twice; nor is a number, unless
+    /// the shop assigns its numbers a second time.
     pub(crate) fn put_back_to(&mut self, earlier: Self, reuses_numbers: bool) {
         let (messages, editions) = (self.messages, self.editions);
         let next = if reuses_numbers { earlier.next } else { self.next };

@@ -42,7 +42,6 @@ impl Accept for TcpListener {
     }
 }
 
-/// What connections are accepted under.
 #[derive(Clone)]
 pub(super) struct Terms {
     pub(super) router: Router,
@@ -164,7 +163,6 @@ async fn over(ending: &mut watch::Receiver<bool>) {
     let _ = ending.wait_for(|is_over| *is_over).await;
 }
 
-/// Ends an exchange when dropped.
 struct Answering(Arc<Exchange>);
 
 impl Drop for Answering {

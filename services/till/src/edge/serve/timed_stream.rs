@@ -12,7 +12,6 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
 use tokio::time::{Sleep, sleep};
 
-/// What a connection is doing.
 #[derive(Debug, Default)]
 pub(super) struct Exchange {
     heads: AtomicUsize,

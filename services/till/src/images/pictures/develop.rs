@@ -123,7 +123,6 @@ fn scaled(one: u32, longest: u32, side: u32) -> u32 {
     u32::try_from((one * longest * 2 + side) / (side * 2)).map_or(1, |scaled| scaled.max(1))
 }
 
-/// Puts transparent parts on white.
 fn on_white(image: DynamicImage) -> RgbImage {
     if !image.color().has_alpha() {
         return image.into_rgb8();
@@ -177,7 +176,6 @@ pub(crate) mod tests {
         )
     }
 
-    /// One taken in the evening.
     pub(crate) fn dark() -> Vec<u8> {
         jpeg(&RgbImage::from_pixel(320, 240, Rgb([20, 20, 20])), &[])
     }

@@ -8,7 +8,6 @@ use axum::extract::State;
 use axum::response::Response;
 use ledger::Shop;
 
-/// One channel's fields.
 #[derive(Debug, Default)]
 pub(crate) struct Row {
     pub(super) code: String,

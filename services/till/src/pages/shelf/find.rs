@@ -101,7 +101,6 @@ impl FindQuery {
         self.fields().iter().any(|(name, value)| *name != "find" && !value.is_empty())
     }
 
-    /// Whether anything narrows the list.
     fn is_any(&self) -> bool {
         let narrows = |(name, value): &(&str, &str)| *name != "sort" && !value.is_empty();
         self.fields().iter().any(narrows)

@@ -24,7 +24,6 @@ use ledger::shelf::{Hold, ItemView, StockMove};
 /// The latest stock entries that are shown; an item of counted goods may have thousands.
 const MOVES: usize = 50;
 
-/// A hold, in words.
 pub(crate) struct HoldShown {
     pub(crate) id: String,
     pub(crate) whom: String,
@@ -44,7 +43,6 @@ pub(crate) fn hold(hold: &Hold, zone: &Zone) -> HoldShown {
     }
 }
 
-/// A stock entry, in words.
 struct MoveShown {
     when: String,
     change: String,

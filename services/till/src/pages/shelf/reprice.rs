@@ -98,7 +98,6 @@ impl RuleText {
     }
 }
 
-/// One price that changes.
 struct ChangeShown {
     name: String,
     sku: String,

@@ -20,14 +20,12 @@ const STYLES: usize = 4;
 /// Shown for a hold without a customer's name.
 const NOBODY: &str = "No name";
 
-/// Something to do.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Task {
     pub(crate) words: String,
     pub(crate) more: Vec<String>,
     /// The page where it is done.
     pub(crate) path: Cow<'static, str>,
-    /// The link's words.
     pub(crate) step: &'static str,
 }
 

@@ -28,7 +28,6 @@ pub(crate) struct Slip {
     pub(crate) margin: Option<(String, String)>,
     /// Whether the price is below the cost.
     pub(crate) is_loss: bool,
-    /// What similar pieces weigh.
     pub(crate) usual: Option<String>,
     /// Whether this piece's weight is outside of that range.
     pub(crate) is_unusual: bool,

@@ -53,7 +53,6 @@ impl Row {
     }
 }
 
-/// A sheet being filled in.
 #[derive(Debug, Default)]
 struct Sheet {
     tare: String,

@@ -15,7 +15,6 @@ use domain::text::fold;
 use ledger::shelf::{ItemView, MAX_PIECES_AT_ONCE};
 use serde::Deserialize;
 
-/// Which tags to show.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct TagsQuery {

@@ -25,12 +25,10 @@ pub(crate) const COLUMNS: [(&str, &str); 10] = [
     ("note", "Note"),
 ];
 
-/// A piece's fields as typed.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct Typed {
     pub(crate) weight: String,
-    /// The bowl's weight.
     pub(crate) tare: String,
     pub(crate) style: String,
     pub(crate) size: String,

@@ -36,7 +36,6 @@ pub(crate) enum Lane {
     Stranger,
 }
 
-/// The queue is full.
 #[derive(Debug, PartialEq, Eq)]
 pub(super) struct Full;
 

@@ -31,14 +31,12 @@ pub enum KeysError {
     #[error("{} is not a file of token keys; name another one with --keys, or move it away", path.display())]
     NotKeys {
         path: PathBuf,
-        /// The parser's error.
         #[source]
         source: Option<serde_json::Error>,
     },
     /// Others can read it, and could sign tokens with it.
     #[error("{} can be read by others than its owner; close it with chmod 600", path.display())]
     Open { path: PathBuf },
-    /// It holds no key.
     #[error("there is no key in {}; move it away to have a new one made", path.display())]
     Empty { path: PathBuf },
     /// It holds as many keys as it may.

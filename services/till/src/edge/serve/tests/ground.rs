@@ -19,7 +19,6 @@ pub(super) async fn listener() -> TcpListener {
     TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.expect("a port")
 }
 
-/// A shop being served.
 pub(super) struct Open {
     pub(super) address: SocketAddr,
     stop: oneshot::Sender<()>,
