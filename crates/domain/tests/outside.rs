@@ -1,7 +1,8 @@
-//! The domain against the outside: each check stands beside the published source of its value.
+//! The domain compared with outside sources: each check has the published source of its value beside
+//! it.
 //!
-//! A value without a source says so: “common practice, no source”, or “worked here” where it
-//! follows from a published rule by exact arithmetic.
+//! A value without a source says so: “common practice, no source”, or “worked here” where it follows
+//! from a published rule by exact arithmetic.
 
 #[path = "outside/cash.rs"]
 mod cash;
@@ -33,17 +34,17 @@ mod zones;
 use domain::money::{Currency, Money};
 use rust_decimal::Decimal;
 
-/// A decimal as it stands in a table.
+/// A decimal as the tables write it.
 fn dec(text: &str) -> Decimal {
     text.parse().unwrap_or_else(|e| panic!("{text:?} in a table: {e}"))
 }
 
-/// An amount as it stands in a table.
+/// An amount as the tables write it.
 fn money(text: &str, currency: &str) -> Money {
     Money::parse(text, Currency::from_code(currency).unwrap()).unwrap_or_else(|e| panic!("{text:?}: {e}"))
 }
 
-/// An amount of dollars as it stands in a table.
+/// An amount in dollars as the tables write it.
 fn usd(text: &str) -> Money {
     money(text, "USD")
 }

@@ -1,20 +1,20 @@
 // @ts-check
 /**
- * The counter with scripts: the scan line is always at hand, the slip is swapped in place, and what is
- * scanned waits in a queue until the shop has answered it. Each scan carries a key, so that one that is
- * sent again after a dropped connection is laid down once. Everything works without this file too.
+ * The counter with scripts: the scan line keeps the focus, the slip is replaced in place, and scans wait in a
+ * queue until the server has answered them. Each scan has a key, so that one that is sent again after a lost
+ * connection counts once. Everything works without this file too.
  */
 
 /**
- * A scan that the shop has not answered yet. `slip` is empty for what starts a slip; `draft` names the
- * page that it was scanned on, so that what follows goes on the slip that the first one starts.
+ * A scan that the server has not answered yet. `slip` is empty for the scan that starts a slip; `draft` names the
+ * page on which it was scanned, so that the following scans go on the slip that the first one starts.
  * @typedef {{ key: string, slip: string, draft: string, code: string, quantity: string, channel: string }} Scan
  */
 
 const STORE = "counter.scans";
 const FIRST_WAIT_MS = 500;
 const LONGEST_WAIT_MS = 10_000;
-/** Longer than the shop works on a request by itself. */
+/** Longer than the server's own limit for a request. */
 const GIVE_UP_MS = 35_000;
 
 /** @type {Scan[]} What is kept where the browser has no store. */
@@ -36,7 +36,7 @@ function keep(scans) {
   try {
     localStorage.setItem(STORE, JSON.stringify(scans));
   } catch {
-    // The page itself remembers.
+    // Then the page keeps the queue in memory.
   }
 }
 
@@ -114,7 +114,7 @@ function later(words) {
   wait = Math.min(wait * 2, LONGEST_WAIT_MS);
 }
 
-/** Sends what waits, one after the other. */
+/** Sends the waiting scans one after the other. */
 async function send() {
   if (isSending || !scanForm) return;
   isSending = true;
@@ -154,7 +154,7 @@ async function sendOne(scan) {
   const fresh = page.getElementById("slip");
   const id = fresh?.dataset.basket ?? "";
   const isOurs = scan.slip ? scan.slip === basket() : scan.draft === draft;
-  // What followed on the same page goes on the slip that this one started.
+  // Later scans from the same page go on the slip that this one started.
   const follows = (/** @type {Scan} */ other) => !scan.slip && other.draft === scan.draft && id !== "";
   keep(queue().filter((other) => other.key !== scan.key).map((other) => (follows(other) ? { ...other, slip: id } : other)));
   if (isOurs && fresh) {
@@ -191,7 +191,7 @@ document.addEventListener("submit", (event) => {
   }
 });
 
-// A scanner types: whatever is typed outside of a field goes to the scan line.
+// A scanner acts as a keyboard: whatever is typed outside of a field goes to the scan line.
 document.addEventListener("keydown", (event) => {
   const at = document.activeElement;
   const isTyping = at instanceof HTMLInputElement || at instanceof HTMLSelectElement || at instanceof HTMLTextAreaElement;
@@ -203,7 +203,7 @@ document.addEventListener("keydown", (event) => {
 let line;
 let listensTo = "";
 
-/** Is told when the slip, or a piece on it, changed elsewhere. */
+/** Listens for changes of the slip, or of a piece on it, made elsewhere. */
 function listen() {
   const path = slip()?.dataset.path ?? "";
   if (!basket() || listensTo === path || !scanForm) return;
@@ -215,7 +215,7 @@ function listen() {
   });
 }
 
-/** Whether somebody is writing on the slip. */
+/** Whether somebody is typing on the slip. */
 function isWriting() {
   const at = document.activeElement;
   return at instanceof HTMLInputElement && Boolean(slip()?.contains(at)) && !at.closest("[data-weigh]");
@@ -235,7 +235,7 @@ async function refresh() {
       show(new DOMParser().parseFromString(await answer.text(), "text/html"));
     }
   } catch {
-    // The next change, or the next scan, brings it.
+    // The next change or scan will bring it.
   }
 }
 
@@ -248,7 +248,7 @@ for (const button of document.querySelectorAll("[data-print]")) {
 addEventListener("online", () => void send());
 addEventListener("pagehide", () => line?.close());
 addEventListener("pageshow", (event) => {
-  // Brought back from the browser's own keeping, the page may be of yesterday.
+  // A page restored from the browser's cache may be old.
   if (event.persisted) location.reload();
 });
 if (scanForm) {

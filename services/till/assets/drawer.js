@@ -1,10 +1,10 @@
 // @ts-check
-/** Adds up a count of the drawer while it is typed. The shop adds it up again by itself. */
+/** Adds up a count of the drawer while it is typed. The server adds it up again. */
 
 for (const form of document.querySelectorAll("form[data-count]")) {
   const out = form.querySelector(".sum-of-count");
   const fields = Array.from(form.querySelectorAll('input[name^="count."]'));
-  // Nothing, as the shop writes it: the sign before the digits, and how many decimals there are.
+  // Zero as the server writes it shows the currency sign and the number of decimals.
   const zero = form instanceof HTMLFormElement ? (form.dataset.count ?? "") : "";
   const sign = zero.replace(/[0-9.]+$/, "");
   const digits = zero.includes(".") ? zero.length - zero.indexOf(".") - 1 : 0;

@@ -1,10 +1,10 @@
 // @ts-check
-// A layout being written: the first rows of the chosen file are read again while one types. Without
+// Editing a layout: while somebody types, the first rows of the chosen file are read again. Without
 // this script, a button does the same.
 
-/** How long the hand must rest before the rows are asked for. */
+/** The pause in typing, in milliseconds, after which the rows are fetched. */
 const REST_MS = 350;
-/** As much of a file as its first rows need. */
+/** How many bytes of the file are sent: enough for its first rows. */
 const HEAD_BYTES = 256 * 1024;
 
 const form = document.querySelector("form[data-preview]");

@@ -1,5 +1,5 @@
 // @ts-check
-// Cells that are pasted from a spreadsheet fall into place; Enter goes down a column, as there.
+// Cells pasted from a spreadsheet go into the right fields; Enter goes down a column, as in a spreadsheet.
 
 const table = document.querySelector("table.sheet");
 
@@ -29,7 +29,7 @@ table?.addEventListener("paste", (event) => {
   const rows = grid();
   const at = place(rows, event.target);
   const lines = text.split("\n").map((line) => line.split("\t"));
-  // More rows than the sheet has go through the box below, which makes rows for them.
+  // If there are more rows than the sheet has, they go into the box below, which adds rows.
   const box = document.querySelector("textarea[name=pasted]");
   if (at && at[0] + lines.length > rows.length && box instanceof HTMLTextAreaElement && at[1] === 0) {
     event.preventDefault();

@@ -1,9 +1,9 @@
 // @ts-check
-// The price while it is typed, the empty bowl, photographs that are dropped. The form works without.
+// The price while somebody types, the empty bowl, dropped photographs. The form works without this file.
 
-/** The least time between two questions for the price, in milliseconds. */
+/** The least time between two requests for the price, in milliseconds. */
 const PAUSE = 150;
-/** What the price is made of. */
+/** The fields on which the price depends. */
 const PRICED_BY = ["weight", "tare", "style", "extras", "price", "cost"];
 
 /**
@@ -57,7 +57,7 @@ async function ask() {
     slip.classList.remove("asking");
   } catch (error) {
     if (error instanceof DOMException && error.name === "AbortError") return;
-    // What stands there is not the price of what is typed; the form says it when it is sent.
+    // The shown price does not belong to what is typed; the form reports the error when it is sent.
     asked = "";
     const words = document.createElement("p");
     words.className = "empty";
@@ -75,7 +75,7 @@ function askSoon() {
 form.addEventListener("input", askSoon);
 form.addEventListener("change", askSoon);
 
-// The empty bowl: what the scale shows now is what it weighs.
+// The empty bowl: its weight is what the scale shows now.
 
 const bowl = one("[data-tare]", HTMLButtonElement);
 bowl.hidden = false;

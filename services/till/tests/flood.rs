@@ -1,5 +1,5 @@
-//! A flood of wrong sign-ins: what it takes of memory, and what it is answered. A program of its own, so that what is
-//! measured is its own.
+//! A flood of wrong sign-ins: the memory it takes, and the answers. It is a program of its own, so that
+//! only it is measured.
 #![cfg(target_os = "linux")]
 
 use axum::Router;
@@ -15,13 +15,15 @@ use tokio::task::JoinSet;
 use tower::ServiceExt;
 
 const HOST: &str = "shop.example";
-/// Sign-ins at once: below the requests that are let in at once, above the hashes that may wait.
+/// Sign-ins at once: fewer than the requests that are accepted at once, more than the hashes that may
+/// wait.
 const AT_ONCE: u32 = 240;
 const ROUNDS: u32 = 3;
-/// What may come on top of the two buffers of 19 MiB: requests, the database's pages, the allocator's slack.
+/// What may come on top of the two buffers of 19 MiB: requests, the database's pages, the allocator's
+/// overhead.
 const SLACK_KIB: u64 = 64 * 1024;
 
-/// A figure of this process, in KiB.
+/// A value of this process, in KiB.
 fn kib(name: &str) -> u64 {
     let status = std::fs::read_to_string("/proc/self/status").expect("this process");
     let line = status.lines().find(|line| line.starts_with(name)).expect("its line");
@@ -59,7 +61,7 @@ async fn wrong(router: Router, (cookie, token): (String, String), from: u32) -> 
     (reply.status().as_u16(), reply.headers().contains_key(header::RETRY_AFTER))
 }
 
-/// How many were looked at, and how many were told to come again.
+/// How many were verified, and how many were told to try again later.
 async fn flood(router: &Router, form: &(String, String), first: u32, count: u32) -> (usize, usize) {
     let mut tries = JoinSet::new();
     for n in 0..count {
@@ -67,13 +69,14 @@ async fn flood(router: &Router, form: &(String, String), first: u32, count: u32)
     }
     let answers = tries.join_all().await;
     let looked_at = answers.iter().filter(|(status, _)| *status == 401).count();
-    // By the queue of sign-ins, or before it by the gate for those who are nobody yet.
+    // By the queue of sign-ins, or before it by the gate for strangers.
     let sent_away = answers.iter().filter(|answer| matches!(answer, (429 | 503, true))).count();
     assert_eq!(looked_at + sent_away, answers.len(), "{answers:?}");
     (looked_at, sent_away)
 }
 
-// OWASP ASVS 5.0.0, 6.3.1; the bound of the reference's plan is 20 × 19 MiB for twenty at once, this is two.
+// OWASP ASVS 5.0.0, 6.3.1; the bound in the reference plan is 20 × 19 MiB for twenty at once, this is
+// two.
 #[tokio::test(flavor = "multi_thread")]
 async fn wrong_sign_ins_take_no_more_memory_the_more_there_are() {
     let folder = tempfile::tempdir().expect("a folder");
@@ -97,8 +100,8 @@ async fn wrong_sign_ins_take_no_more_memory_the_more_there_are() {
     println!(
         "{looked_at} looked at, {sent_away} sent away; {before} KiB before, {grown} KiB more at the most"
     );
-    // Whether any are sent away depends on how fast the machine hashes; that a full queue takes no more is looked at
-    // in `secrets/workers.rs`, where the threads are held up.
+    // Whether any are refused depends on how fast the machine hashes; `secrets/workers.rs` tests with
+    // blocked threads that a full queue accepts no more.
     assert!(looked_at >= 100, "{looked_at} looked at, {sent_away} sent away");
     assert!(grown < SLACK_KIB, "{grown} KiB more than after the first twenty");
 }

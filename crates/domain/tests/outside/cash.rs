@@ -17,7 +17,7 @@ fn line(amount: Money) -> LineMoney {
     LineMoney { amount, discount: none, tax: none }
 }
 
-/// Everything in cash, to the coin.
+/// Paid completely in cash, to the smallest coin.
 fn in_cash(total: Money, rule: CashRounding) -> Totals {
     let none = Money::zero(total.currency());
     let due = settle(&[line(total)], none, &[(TenderKind::Cash, total.plus(total).unwrap())], rule);

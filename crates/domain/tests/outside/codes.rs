@@ -58,7 +58,7 @@ fn wrong_check_digits_fail() {
     check("416000336109", 8);
     check("1234567890129", 8);
     check("12345678901232", 1);
-    // An SSCC is no code of ours; its digit is wrong all the same.
+    // An SSCC is not one of our codes, but its digit is wrong too.
     assert_eq!(gs1_check_digit("12345678901234567"), Some(5), "so 123456789012345670 fails");
 }
 
@@ -68,7 +68,7 @@ fn what_is_no_gtin_fails() {
         let refused = Gtin::parse(text).unwrap_err().to_string();
         assert!(refused.contains(expected), "{text:?}: {refused}");
     };
-    // Too short, and a space within: github.com/gs1/gs1-syntax-dictionary, tests of lint_csum.
+    // Too short, and with a space: github.com/gs1/gs1-syntax-dictionary, tests of lint_csum.
     check("", "has 8, 12, 13 or 14 digits");
     check("62910 41500213", "has 8, 12, 13 or 14 digits");
     // Worked here.
@@ -105,7 +105,7 @@ fn numbers_for_use_within_one_shop_are_no_gtin() {
             Gtin::parse(text)
         );
     }
-    // A GTIN-12 that begins with 4 is of the shop's own; a GTIN-13 that begins with 4 is not.
+    // A GTIN-12 that begins with 4 is for in-store use; a GTIN-13 that begins with 4 is not.
     assert!(matches!(Gtin::parse("416000336108"), Err(CodeError::Restricted { .. })));
     for text in ["4016000000007", "6291041500213", "7300011000017", "73513537", "9780471117094"] {
         assert!(Gtin::parse(text).is_ok(), "{text}: {:?}", Gtin::parse(text));
@@ -114,7 +114,7 @@ fn numbers_for_use_within_one_shop_are_no_gtin() {
 
 #[test]
 fn leading_zeros_are_one_item() {
-    // schema.org, gtin13: a 12-digit code becomes 13 by a zero in front.
+    // schema.org, gtin13: a 12-digit code gets a zero in front.
     let check = |same: &[&str], gtin13: &str| {
         for text in same {
             assert_eq!(key(text), key(same[0]), "{text}");
@@ -126,7 +126,7 @@ fn leading_zeros_are_one_item() {
     check(&["73513537", "0000073513537", "00000073513537"], "0000073513537");
     // A case of several has no 13-digit form.
     assert_eq!(Gtin::parse("98412345678908").unwrap().gtin13(), None);
-    // A sku is itself: its zeros and its case count.
+    // A SKU is taken literally: its zeros and its case matter.
     for (one, other) in [("0042", "42"), ("hat-7", "HAT-7"), ("036000241458", "0036000241458")] {
         assert_ne!(key(one), key(other));
     }
@@ -146,7 +146,7 @@ fn the_check_digit_finds_each_wrong_digit_and_not_each_swap() {
             }
         }
     }
-    // Neighbors that differ by 5 may be swapped unseen; worked here.
+    // Adjacent digits that differ by 5 can be swapped without notice; worked here.
     for code in ["6291041500213", "6291041050213", "4016000000007", "4061000000007"] {
         assert_eq!(Code::parse(code).unwrap().check_digit_slip(), Ok(()), "{code}");
     }

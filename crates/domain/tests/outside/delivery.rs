@@ -1,4 +1,4 @@
-//! How a message waits, whatever the dice say.
+//! How long a message waits, whatever the random numbers are.
 
 use domain::delivery::{
     FIRST_WAIT, LONGEST_ASKED, LONGEST_WAIT, NoAnswer, REQUEST_TIMEOUT, Reply, Saying, Verdict, back_off,
@@ -16,7 +16,7 @@ fn reply() -> impl Strategy<Value = Reply> {
     ]
 }
 
-/// The least that the reply itself asks for.
+/// The shortest wait that the reply itself asks for.
 fn asked(reply: Reply) -> Duration {
     match reply {
         Reply::Status { retry_after: Some(wait), .. } => wait.min(LONGEST_ASKED),
@@ -42,7 +42,7 @@ proptest! {
         prop_assert!(back_off(tries, u64::MAX, reply) >= wait);
     }
 
-    /// The bound of one more try is twice the bound before, until the longest.
+    /// The bound doubles with each try, up to the longest.
     #[test]
     fn the_bound_doubles(tries in 1..40_u32) {
         let bound = |tries| back_off(tries, u64::MAX, Reply::NoAnswer(NoAnswer::NotSent));

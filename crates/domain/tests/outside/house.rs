@@ -1,8 +1,8 @@
-//! What the domain must not know: files, network, clocks, chance, floats.
+//! What the domain must not know: files, network, clocks, randomness, floats.
 
 use std::path::{Path, PathBuf};
 
-/// Words that no line of the source may hold, comments aside.
+/// Words that must not be in the source, except in comments.
 const ABSENT: &[&str] = &[
     "std::fs",
     "std::net",

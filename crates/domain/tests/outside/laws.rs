@@ -1,4 +1,4 @@
-//! Rules that hold whatever the figures.
+//! Rules that hold for any figures.
 
 use crate::cents;
 use domain::basket::{CashRounding, Line, LineMoney, TenderKind, Tie, settle, settle_lines};
@@ -32,7 +32,7 @@ fn ending() -> impl Strategy<Value = PriceEnding> {
     prop_oneof![Just(PriceEnding::Exact), Just(PriceEnding::Five), Just(PriceEnding::Whole), fraction]
 }
 
-/// Lines with a discount within each, and an order discount within what is left.
+/// Lines, each with a discount, and an order discount of at most what is left.
 fn basket() -> impl Strategy<Value = (Vec<Line>, Money)> {
     let line = (0..2_000_000_i64, 0..=100_i64, 0..100_000_i64).prop_map(|(amount, percent, tax)| Line {
         amount: cents(amount),
@@ -50,7 +50,7 @@ fn rounding() -> impl Strategy<Value = CashRounding> {
         .prop_map(|(step, up)| CashRounding::to_step(step, if up { Tie::Up } else { Tie::Down }).unwrap())
 }
 
-/// A line as it was sold: never discounted by more than it is worth.
+/// A sold line: its discount never exceeds its price.
 fn sold() -> impl Strategy<Value = Sold> {
     let money = (0..3_000_000_i64, 0..=100_i64, 0..500_000_i64, 0..3_000_000_i64);
     (1..5000_i64, money).prop_map(|(stock_units, (amount, percent, tax, cost))| Sold {
@@ -71,8 +71,8 @@ fn paid(part: &Part) -> i64 {
     part.given_back().unwrap().minor()
 }
 
-/// No figure of a part is below nothing, none of all parts above what was sold, and what is left is discounted by
-/// no more than it is worth.
+/// No figure of a part is negative, the parts together never exceed what was sold, and the discount on
+/// what is left never exceeds its price.
 fn within(sold: &Sold, part: &Part, given: &GivenBack) -> Result<(), TestCaseError> {
     let figures = |p: &Part| [p.amount, p.discount, p.tax, p.cost].map(Money::minor);
     prop_assert!(figures(part).iter().all(|m| *m >= 0), "{part:?}");
@@ -132,7 +132,7 @@ proptest! {
         }
     }
 
-    /// Law 9: parts of any sizes add up to the whole, and never exceed it on the way.
+    /// Law 9: parts of any sizes add up to the whole, and never exceed it before.
     #[test]
     fn refunds_add_up(sold in sold(), sizes in prop::collection::vec(1..1500_i64, 1..30)) {
         let mut given = GivenBack::none(cents(0));
@@ -151,8 +151,8 @@ proptest! {
         prop_assert!(next_part(&sold, &given, 1).is_err());
     }
 
-    /// Law 9 with money alone between the goods: whatever is asked in whatever order, no more than was paid goes
-    /// back, each amount of money to the minor unit, and goods their share while it is left.
+    /// Law 9 with refunds of money alone between goods: in any order, no more than was paid is
+    /// refunded, each amount is exact, and goods get their share as long as it is left.
     #[test]
     fn refunds_with_money_alone_add_up(sold in sold(), asked in prop::collection::vec((any::<bool>(), 1..1_000_000_i64), 1..30)) {
         let mut given = GivenBack::none(cents(0));
@@ -179,7 +179,7 @@ proptest! {
             goods_given = goods_given.plus(&full).unwrap();
             given = given.plus(&part).unwrap();
             within(&sold, &part, &given)?;
-            // The books stay between those without the money alone and those with all of it.
+            // The books are between those without the refunds of money and those with all of them.
             for (given, alone, full) in [
                 (given.all.amount, given.alone.amount, goods_given.all.amount),
                 (given.all.discount, given.alone.discount, goods_given.all.discount),

@@ -1,4 +1,4 @@
-//! Card numbers: the Luhn sum of ISO/IEC 7812-1, and finding them in free text only.
+//! Card numbers: the Luhn check of ISO/IEC 7812-1, and finding them in free text only.
 
 use domain::card::{holds_card_number, passes_luhn};
 use domain::codes::InStoreCode;
@@ -29,7 +29,7 @@ fn luhn_sums() {
     check("400000000000", 6);
     check("600000000000000000", 4);
     check("123456781234567", 0);
-    // 09 and 90 swapped pass both: the sum's blind spot.
+    // With 09 and 90 swapped, both pass: the check's blind spot.
     for text in ["4090000000000003", "4900000000000003"] {
         assert!(passes_luhn(&digits(text)), "{text}");
     }
@@ -73,7 +73,7 @@ fn cards_in_free_text_are_found() {
         "40000000000000020000000000000000",
         "twelve skeins of 113 g each, 6.35 oz a hat",
         "\u{ff14}000000000000002",
-        // They pass the sum, and no card begins so or is so long.
+        // They pass the check, but no card begins like that or is that long.
         "1234567812345670",
         "Scarf 2000000000107 for Ann",
         "2000000000206",
@@ -87,7 +87,7 @@ fn cards_in_free_text_are_found() {
     }
 }
 
-/// What people write beside their goods: one in ten of these once passed for a card.
+/// Numbers that people write next to goods: one in ten of these used to be taken for a card.
 #[test]
 fn harmless_numbers_are_no_cards() {
     for number in 1..=2_000 {
@@ -100,8 +100,8 @@ fn harmless_numbers_are_no_cards() {
 
 #[test]
 fn a_long_text_is_looked_through_once() {
-    // The work stays in proportion to the text: with a million groups, a look at each pair of
-    // them would not come to an end. No run of 13 to 19 sevens passes.
+    // The work stays proportional to the text: with a million groups, comparing every pair of them
+    // would never end. No run of 13 to 19 sevens passes.
     assert!((13..=19).all(|n| !passes_luhn(&vec![7; n])));
     for unit in [" ", "-", "7 ", "7"] {
         assert!(!holds_card_number(&unit.repeat(1_000_000)), "{unit:?}");
@@ -110,7 +110,8 @@ fn a_long_text_is_looked_through_once() {
 
 #[test]
 fn codes_are_never_looked_at() {
-    // One in ten in-store codes passes the same sum, so a code is no free text; counted here.
+    // One in ten in-store codes passes the same check, so codes are not searched like free text;
+    // counted here.
     let passing =
         (1..=20_000).filter(|n| passes_luhn(&digits(InStoreCode::from_number(*n).unwrap().as_str()))).count();
     assert!((1800..=2200).contains(&passing), "{passing} of 20000");

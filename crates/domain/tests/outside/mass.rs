@@ -1,11 +1,11 @@
-//! Mass: NIST Handbook 44, appendix C (1 lb = 453.59237 g, exactly; 1 lb = 16 oz), and
-//! UN/CEFACT Recommendation 20 for the codes.
+//! Mass: NIST Handbook 44, appendix C (1 lb = 453.59237 g, exactly; 1 lb = 16 oz), and UN/CEFACT
+//! Recommendation 20 for the codes.
 
 use crate::dec;
 use domain::weight::{SHOWN_IN_ANOTHER_UNIT, Weight, WeightUnit};
 use rust_decimal::{Decimal, RoundingStrategy::MidpointAwayFromZero};
 
-/// Half up, as the tables are.
+/// Rounded half up, like the tables.
 fn up(value: Decimal, decimals: u32) -> Decimal {
     value.round_dp_with_strategy(decimals, MidpointAwayFromZero)
 }
@@ -39,7 +39,7 @@ fn unit_codes_are_those_of_recommendation_20() {
     check("GRM", Some(WeightUnit::Gram));
     check("HGM", Some(WeightUnit::HundredGrams));
     check("KGM", Some(WeightUnit::Kilogram));
-    // A troy ounce weighs no wool; SA is withdrawn; the rest are not codes of the list.
+    // A troy ounce is not used for wool; SA was withdrawn; the others are not in the list.
     for wrong in ["APZ", "SA", "OZ", "oz", "onz", "G", "LB", "ONZ ", "", "H87", "C62", "MTR"] {
         check(wrong, None);
     }
@@ -135,7 +135,7 @@ fn a_tag_never_overstates() {
 
 #[test]
 fn what_is_no_weight_is_refused() {
-    // Worked here: a scale shows more than nothing, and no piece weighs over a tonne.
+    // Worked here: a weight must be above zero, and no piece weighs more than a tonne.
     let check = |text: &str, unit: WeightUnit, expected: &str| {
         let refused = Weight::parse(text, unit).unwrap_err().to_string();
         assert!(refused.contains(expected), "{text:?}: {refused}");

@@ -1,4 +1,4 @@
-//! How much: whole units, and thousandths of a stock unit with one conversion.
+//! Quantities: whole units, and thousandths of a stock unit with one conversion.
 
 use crate::{dec, usd};
 use domain::basket::{line_amount, line_cost, unit_price};
@@ -106,7 +106,7 @@ fn a_line_has_at_most_a_million_units_or_a_tonne() {
         assert!(line(value).is_ok(), "{value} {unit}");
         let refused = matches!(
             line(over),
-            // A million grams are the most that anything holds.
+            // A million grams is the most that any quantity can be.
             Err(QuantityError::OverLimit { .. } | QuantityError::TooLarge)
         );
         assert!(refused, "{over} {unit}");

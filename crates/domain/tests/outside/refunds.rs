@@ -1,4 +1,4 @@
-//! What part of a line gives back. The figures follow from law 9; worked here.
+//! How much is refunded for part of a line. The figures follow from law 9; worked here.
 
 use crate::cents;
 use domain::refund::{GivenBack, Part, RefundError, Sold, money_part, next_part};

@@ -32,7 +32,7 @@ fn minor_units_are_those_of_iso_4217() {
     }
     check("KWD", 3, "0.001");
     check("CLF", 4, "0.0001");
-    // Gold is listed without minor units: no money for a shop. The others are no codes.
+    // Gold is listed without minor units: it is not money for a shop. The others are not codes.
     for wrong in ["XAU", "036", "840", "usd", "US$", "EURO", "XTS", "XXX"] {
         assert!(Currency::from_code(wrong).is_err(), "{wrong}");
     }
@@ -121,8 +121,8 @@ fn tax_rounds_once_from_the_exact_product() {
 
 #[test]
 fn a_discount_is_rounded_and_then_taken_off() {
-    // The order is ours, the figures by exact decimals: a discount is an
-    // amount of money, rounded, and the net is what is left.
+    // The order is ours, the figures by exact decimals: a discount is an amount of money, rounded, and
+    // the net is what is left.
     let check = |amount: &str, discount: &str, net: &str, wrong_way_round: &str| {
         let off = Money::rounded_from_major(dec(amount) * dec("0.15"), Currency::USD).unwrap();
         assert_eq!(off, usd(discount), "15 % of {amount}");

@@ -1,4 +1,4 @@
-//! Text that people type, and values that were written down and are read back.
+//! Text that people type, and values that were stored and are read back.
 
 use crate::{cents, usd};
 use domain::basket::{CashRounding, Tie};
@@ -58,7 +58,7 @@ fn folding_twice_is_folding_once() {
     }
 }
 
-/// A value of a written record: a number or a text.
+/// A value in a stored record: a number or text.
 #[derive(Clone, Copy)]
 enum Written<'a> {
     Number(i64),

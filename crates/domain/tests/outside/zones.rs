@@ -30,7 +30,7 @@ fn local_times() {
     check("Asia/Kathmandu", "2026-01-01T00:00", "2025-12-31T18:15:00Z"); // 5:45 ahead
     check("Australia/Lord_Howe", "2026-04-05T01:45", "2026-04-04T14:45:00Z"); // half an hour, twice
     check("UTC", "2026-03-08T02:30", "2026-03-08T02:30:00Z");
-    // Its own offset stands above the shop's zone; a date alone means noon.
+    // Its own offset takes precedence over the shop's zone; a date alone means noon.
     check("America/New_York", "2026-05-17T14:05:00+02:00", "2026-05-17T12:05:00Z");
     check("America/New_York", "2026-05-17", "2026-05-17T16:00:00Z");
     check("America/New_York", " 2026-12-17 ", "2026-12-17T17:00:00Z");

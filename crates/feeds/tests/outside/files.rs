@@ -35,7 +35,7 @@ fn finds_out_how_a_file_is_written() {
 fn one_damaged_character_does_not_change_the_encoding() {
     let read = names(b"name,color\nCowl,Gr\xc3\xbcn\nCap,Gr\xc3\nHat,Gr\xc3\xbcn\n");
     assert_eq!(read[0], "Cowl/Grün");
-    assert!(read[1].starts_with("line 3, color: the row holds bytes that are not UTF-8"), "{}", read[1]);
+    assert!(read[1].starts_with("line 3, color: the row contains bytes that are not UTF-8"), "{}", read[1]);
     assert_eq!(read[2], "Hat/Grün");
 }
 

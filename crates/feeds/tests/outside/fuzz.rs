@@ -1,5 +1,5 @@
-//! Mutations of layouts and connections that are right, from seeds: whatever a text holds, reading it ends
-//! with an answer, and what was read can be used. A second by default; longer by hand:
+//! Mutations of valid layouts and connections, from seeds: whatever a text contains, reading it ends
+//! with a result, and what was read can be used. One second by default; to run longer:
 //! `FLEECEFOLD_FUZZ_SECONDS=600 FLEECEFOLD_FUZZ_SEED=7 cargo test -p feeds --test outside fuzz`.
 
 use crate::FILE_HASH;
@@ -10,7 +10,7 @@ use feeds::connection::{ConnectionFile, Place};
 use feeds::{Layout, ListingMessages, MessageOf, PageReading, Reading, orders_of_page, preview};
 use std::time::{Duration, Instant};
 
-/// Texts that are right: the shop's own examples, and one with every key of a layout.
+/// Valid texts: the shop's own examples, and one with every key of a layout.
 const LAYOUTS: [&str; 4] = [
     include_str!("../../../../demo/layouts/card-index.toml"),
     include_str!("../../../../demo/layouts/fairground.toml"),
@@ -24,7 +24,7 @@ const FILES: [&str; 3] = [
     "{\"data\":{\"orders\":[{\"n\":1,\"d\":\"01.05.2026 02:10 PM\",\"s\":\"paid\",\"items\":[{\"sku\":\"A\",\"p\":\"4,5\"}]}]}}",
     " 1 19970101 1 11.77\n 2 19970102 2 9\n",
 ];
-/// What leads deep, or stands where nobody expects it.
+/// Pieces that nest deeply, or appear where nobody expects them.
 const PIECES: [&str; 36] = [
     "[",
     "]",
@@ -146,7 +146,7 @@ fn a_text_however_mutated_is_read_or_refused() {
     let until = Instant::now() + Duration::from_secs(number("FLEECEFOLD_FUZZ_SECONDS", 1));
     let mut rng = Rng::with_seed(seed);
     let (mut rounds, mut read) = (0_u64, 0_u64);
-    // At least so many, however slow the machine.
+    // At least this many, however slow the machine.
     while rounds < 500 || Instant::now() < until {
         let whole = if rng.bool() { CONNECTION } else { LAYOUTS[rng.usize(..LAYOUTS.len())] };
         let text = if rng.u8(..6) == 0 { removed(whole, &mut rng) } else { mutated(whole, &mut rng) };

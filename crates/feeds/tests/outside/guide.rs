@@ -1,11 +1,11 @@
-//! The connections that the guide `docs/connect-a-shop.md` shows: each is one that works.
+//! The connections in the guide `docs/connect-a-shop.md`: each must work.
 
 use feeds::connection::ConnectionFile;
 use std::path::Path;
 
 const GUIDE: &str = include_str!("../../../../docs/connect-a-shop.md");
 
-/// A fenced block: what stands behind its three marks, and its text.
+/// A fenced block: its info string and its text.
 fn blocks() -> Vec<(&'static str, String)> {
     let mut blocks = Vec::new();
     let mut lines = GUIDE.lines();
@@ -17,7 +17,7 @@ fn blocks() -> Vec<(&'static str, String)> {
     blocks
 }
 
-/// Whoever stops after a step has a connection that works.
+/// Whoever stops after any step has a connection that works.
 #[test]
 fn each_step_of_the_guide_is_a_connection() {
     let mut text = String::new();

@@ -1,4 +1,4 @@
-//! Items and styles in.
+//! Importing items and styles.
 
 use crate::{FILE_HASH, items_by, layout, own};
 use domain::day::Zone;
@@ -7,7 +7,7 @@ use feeds::{Feed, Reading, read_styles};
 
 const HEADING: &str = "name,kind,sku,gtin13,style,color,size,material,weight.value,weight.unitCode,extras,offers.price,cost,quantity,quantity.unitCode,description,image\n";
 
-/// One row under the given heading: what was read of it, or the refusal.
+/// One row under the given heading: what was read, or the rejection.
 fn one(heading: &str, row: &str) -> String {
     let file = format!("{heading}\n{row}\n");
     let read = items_by(&own(Feed::Items), file.as_bytes()).unwrap_or_else(|e| panic!("{e}"));
@@ -45,8 +45,8 @@ fn tells_the_kind_from_the_columns() {
         ("name,kind,quantity.unitCode", "Kit,counted,ONZ", "only goods by weight"),
         ("name,quantity", "Kit,1.5", "whole number"),
         ("name,quantity", "Kit,-1", "more than 0"),
-        ("name,weight.value", "Hat,6.35", "weight.value = “6.35”: this needs weight.unitCode beside it"),
-        ("name,weight.unitCode", "Hat,ONZ", "this needs weight.value beside it"),
+        ("name,weight.value", "Hat,6.35", "weight.value = “6.35”: this needs weight.unitCode too"),
+        ("name,weight.unitCode", "Hat,ONZ", "this needs weight.value too"),
         ("name,weight.value,weight.unitCode", "Hat,0,ONZ", "a weight must be more than 0"),
         ("name,weight.value,weight.unitCode", "Hat,5000,KGM", "heavier than a tonne"),
         ("name,weight.value,weight.unitCode", "Hat,6.35,oz", "use ONZ (ounce)"),

@@ -48,10 +48,10 @@ fn an_order_with_its_lines() {
     assert_eq!(seven.line, 2);
     let order = &seven.value;
     assert_eq!([order.discount, order.shipping].map(Money::minor), [300, 450]);
-    // The record's tax is parted over the lines by their money: 10.10 and 40.00.
+    // The record's tax is divided over the lines in proportion to their amounts: 10.10 and 40.00.
     let lines: Vec<_> = order.lines.iter().map(|l| (l.discount.minor(), l.tax.minor())).collect();
     assert_eq!(lines, [(0, 20), (50, 80)]);
-    // 10.10 stays the digits that it was written with.
+    // 10.10 keeps the digits as written.
     assert!(matches!(order.lines[0].price, LinePrice::Each(m) if m.minor() == 1010));
     assert!(read[1].as_ref().unwrap().value.refunds[0].number.as_str().starts_with("row:"));
 }
@@ -130,7 +130,7 @@ fn a_document_cut_off_says_so_and_keeps_what_came_before() {
     let reject = read[1].as_ref().unwrap_err();
     assert!(reject.ends_file() && reject.rows().is_empty());
     assert!(reject.to_string().contains("the document ends in the middle"), "{reject}");
-    // Cut off behind the orders it is noticed too.
+    // A cut after the orders is noticed too.
     let whole = nested(
         r#"{"ref": 1, "placed": "2026-05-01", "items": [{"code": "A", "count": 1, "each": {"amount": 1}}]}"#,
     );
@@ -155,7 +155,7 @@ fn the_place_of_the_records_must_be_there() {
     assert!(matches!(utf16, Err(FeedError::NotJson { .. })));
 }
 
-/// jsonlines.org: one value a line; a broken line loses no other, and a blank one is passed over.
+/// jsonlines.org: one value per line; a broken line does not affect others, and a blank one is ignored.
 #[test]
 fn json_lines() {
     let own = Layout::built_in(Feed::Orders, Format::JsonLines);
@@ -175,7 +175,7 @@ fn json_lines() {
     ];
     let read = orders_by(&own, lines.join("\r\n").as_bytes(), false).unwrap();
     let told = told(&read);
-    // A broken line may be a neighbor's, a blank one is nobody's.
+    // A broken line may belong to its neighbor, a blank one belongs to nothing.
     let expected = ["line 3, order 1: this is not JSON", "line 4, order 2: line 3, next to", "3", "4"];
     assert_eq!(told.len(), expected.len(), "{told:#?}");
     for (told, expected) in told.iter().zip(expected) {

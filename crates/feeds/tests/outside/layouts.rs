@@ -1,4 +1,4 @@
-//! Layouts: what they can say, and how they are refused.
+//! Layouts: what they can express, and how faulty ones are refused.
 
 use crate::{layout, orders_by, told};
 use domain::order::LinePrice;
@@ -136,8 +136,8 @@ fn a_wrong_layout_names_the_key() {
     }
 }
 
-/// The form of the CDNOW purchase history: customer, day, quantity and dollars parted by runs of
-/// spaces, no heading, no order number.
+/// The form of the CDNOW purchase history: customer, day, quantity and dollars separated by runs of
+/// spaces, without a heading and order numbers.
 #[test]
 fn a_file_of_spaces_without_heading() {
     let cdnow = layout(
@@ -176,7 +176,7 @@ per = "line"
 }
 
 /// The same file as the `PyPI` package lifetimes 0.11.3 ships it: with a heading, CRLF, and a space
-/// in front of each row.
+/// before each row.
 #[test]
 fn a_file_of_spaces_with_heading() {
     let cdnow = layout(

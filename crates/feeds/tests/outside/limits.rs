@@ -1,4 +1,4 @@
-//! Files that would fill the memory if they were let.
+//! Files that would use up the memory without limits.
 
 use crate::{FILE_HASH, own};
 use domain::day::Zone;
@@ -7,13 +7,13 @@ use feeds::{Cause, Feed, Format, Layout, MAX_ROW_BYTES, Reading, read_items};
 use std::fmt::Write;
 use std::io::Read;
 
-/// Gives a beginning, so many bytes, and an end, without ever holding them.
+/// Provides a start, this many bytes, and an end, without holding them in memory.
 fn long(start: &'static str, byte: u8, length: u64, end: &'static str) -> impl Read {
     start.as_bytes().chain(std::io::repeat(byte).take(length)).chain(end.as_bytes())
 }
 
 const LONG: u64 = 200 << 20;
-/// Enough where only the way differs.
+/// Enough where only the kind of fault differs.
 const LONG_ENOUGH: u64 = 8 << 20;
 
 fn read(layout: &Layout, file: impl Read) -> Vec<Result<String, Cause>> {
@@ -61,7 +61,7 @@ fn a_row_of_too_many_fields_is_refused() {
     assert_eq!(read(&own, file.as_bytes()), [Err(Cause::TooManyFields), Ok("Cowl".to_owned())]);
 }
 
-/// A reader that breaks down in the middle of an order.
+/// A reader that fails in the middle of an order.
 struct Breaks<'a>(&'a [u8], u64);
 
 impl Read for Breaks<'_> {
@@ -91,7 +91,7 @@ fn a_file_that_breaks_off_takes_no_order_in_half() {
     let zone = Zone::utc();
     let reading = Reading { layout: &own, currency: Currency::USD, zone: &zone, file_hash: FILE_HASH };
     let mut text = "orderNumber,orderDate,sku,orderQuantity,price\n".to_owned();
-    // More than is looked at first, so that the break comes while rows are read.
+    // More than is read to recognize the format, so that it fails while rows are read.
     for order in 0..5_000 {
         writeln!(text, "{order},2026-05-01,A,1,5\n{order},2026-05-01,B,1,5").unwrap();
     }

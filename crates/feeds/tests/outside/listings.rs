@@ -1,4 +1,4 @@
-//! Listings out, back in, and against the other side's.
+//! Exporting listings, importing them, and comparing them with the other shop's.
 
 use crate::{FILE_HASH, layout, own};
 use domain::codes::{Code, Gtin};
@@ -40,7 +40,7 @@ pub(crate) enum Written {
 }
 
 impl Written {
-    /// The bytes of some listings, and the layout that reads them back.
+    /// The bytes of some listings, and the layout that reads them.
     pub(crate) fn write(&self, items: &[Listing]) -> (Vec<u8>, Layout) {
         match self {
             Self::Csv => (csv(items, &own(Feed::Listings)), own(Feed::Listings)),
@@ -138,8 +138,9 @@ fn money_of_every_number_of_decimals() {
     }
 }
 
-/// Which terms stand on which type: schema.org 30.0's property tables. `PropertyValue` with its
-/// `propertyID` and `value`, and `additionalProperty` on Product, are from memory.
+/// Which terms belong to which type: schema.org 30.0's property tables. `PropertyValue` with its
+/// `propertyID` and `value`,
+/// and `additionalProperty` on Product, are from memory.
 const TERMS: &[(&str, &[&str])] = &[
     (
         "Product",
@@ -197,7 +198,7 @@ fn json_ld_by_schema_org() {
     let offer = &graph[0]["offers"];
     let availability = offer["availability"].as_str().and_then(|a| a.strip_prefix("https://schema.org/"));
     assert!(ITEM_AVAILABILITY.contains(&availability.unwrap()));
-    // schema.org's price: a point, no thousands mark, no currency sign.
+    // schema.org's price: a point, no thousands separator, no currency sign.
     assert_eq!((offer["price"].as_str(), offer["priceCurrency"].as_str()), (Some("48.00"), Some("USD")));
     assert_eq!(graph[0]["weight"]["unitCode"], "ONZ");
     assert_eq!(graph[0]["weight"]["value"], "6.350");
@@ -298,9 +299,9 @@ fn theirs_are_checked_as_they_come_in() {
     check("A,5.00,USD,InStock,many", "“many” is not a quantity");
 }
 
-/// Writes sample feeds for `csvwvalidate` of the `PyPI` package `csvw` where the variable
-/// `FLEECEFOLD_CSVW_OUT` names a folder, else into a scratch folder; either way what is described
-/// must be what is written.
+/// Writes sample feeds for `csvwvalidate` of the `PyPI` package `csvw` into the folder that
+/// `FLEECEFOLD_CSVW_OUT` names,
+/// or else into a temporary one; either way the description must match what is written.
 #[test]
 fn csvw_describes_the_columns_written() {
     let scratch = tempfile::tempdir().unwrap();

@@ -1,4 +1,4 @@
-//! The feeds from outside, against published sources; each source is named beside its check.
+//! The feeds from outside, compared with published sources; each source is named beside its check.
 
 mod files;
 mod fuzz;
@@ -21,7 +21,7 @@ use domain::order::IncomingOrder;
 use feeds::{Feed, FeedError, Format, ItemRow, Layout, Parsed, Reading, Reject, read_items, read_orders};
 use std::io::Cursor;
 
-/// A file's hash as the tests give it; its first half stands for `{file}`.
+/// A file's hash for the tests; its first half stands for `{file}`.
 const FILE_HASH: &str = "0123456789abcdef0123456789abcdef0123456789abcdef0123456789abcdef";
 
 fn layout(toml: &str) -> Layout {
@@ -32,7 +32,7 @@ fn own(feed: Feed) -> Layout {
     Layout::built_in(feed, Format::Csv)
 }
 
-/// Reads orders of a shop in dollars and in UTC.
+/// Reads orders of a shop with dollars and UTC.
 fn orders_by(
     layout: &Layout,
     bytes: &[u8],
@@ -53,7 +53,7 @@ fn items_by(layout: &Layout, bytes: &[u8]) -> Result<Vec<Result<Parsed<ItemRow>,
     Ok(read_items(bytes, reading)?.collect())
 }
 
-/// Each order's number, or each refusal's words.
+/// Each order's number, or each rejection's text.
 fn told(read: &[Result<Parsed<IncomingOrder>, Reject>]) -> Vec<String> {
     let one = |r: &Result<Parsed<IncomingOrder>, Reject>| match r {
         Ok(parsed) => parsed.value.number.to_string(),

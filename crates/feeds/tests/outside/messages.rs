@@ -1,4 +1,4 @@
-//! Listings told one by one as JSON, and pages of JSON that come back.
+//! Single listings as JSON, and pages of JSON from the other shop.
 
 use domain::codes::Code;
 use domain::day::Zone;
@@ -52,7 +52,7 @@ fn fields_stand_where_the_layout_puts_them() {
          [field.\"offers.priceCurrency\"]\nfrom = \"/goods/money/currency\"\n",
         json!({"goods": {"code": "B1", "money": {"amount": "48.00", "currency": "USD"}}}),
     );
-    // A list, a name with a slash in it (RFC 6901), a constant, what is empty left out.
+    // A list, a name with a slash (RFC 6901), a constant; empty values are left out.
     check(
         "[field.sku]\nfrom = \"/kinds/0/code\"\n[field.size]\nfrom = \"/kinds/0/a~1b\"\n\
          [field.name]\nfrom = \"/kinds/1\"\n[field.description]\nfrom = \"/about/text\"\n\
@@ -63,7 +63,7 @@ fn fields_stand_where_the_layout_puts_them() {
         "[field.sku]\nfrom = \"/code\"\n[field.image]\nfrom = \"/pictures\"\n",
         json!({"code": "B1", "pictures": ["https://farm.example/a.jpg", "https://farm.example/b.jpg"]}),
     );
-    // Words of their own, and numbers that stay as they were written.
+    // The shop's own words, and numbers exactly as they were written.
     check(
         "[field.sku]\nfrom = \"/code\"\n[field.\"offers.availability\"]\nfrom = \"/state\"\n\
          words = { here = \"InStock\", gone = \"SoldOut\" }\n",
@@ -192,14 +192,14 @@ fn a_page_of_orders_is_read_whole_or_not_at_all() {
     let order = read[0].as_ref().unwrap();
     assert_eq!((order.value.number.as_str(), order.value.status.code()), ("1", "OrderCancelled"));
     assert!(read[1].as_ref().unwrap_err().to_string().contains("much"));
-    // Kept, and read once more.
+    // Stored, and read again.
     let kept = kept_text(&order.rows);
     assert_eq!(kept.lines().count(), 1, "{kept}");
     let again = orders_again(&kept, page).unwrap();
     assert_eq!(again[0].as_ref().unwrap().value, order.value);
     for cut in [1, 20, text.len() / 2, text.len() - 1] {
         let broken = orders_of_page(&text.as_bytes()[..cut], page);
-        // What stands behind the list is not looked at.
+        // What follows the list is not checked.
         assert!(broken.is_err() || cut == text.len() - 1, "{cut}");
     }
     for wrong in ["", "<html></html>", "{}", "[]", "{\"bought\": 3}"] {
@@ -256,7 +256,7 @@ fn numbers_are_told_in_the_units_that_the_other_shop_counts_in() {
     check(&by_weight(), &price("unit = \"GRM\"\n"), "\"price\":0.105822");
     check(&by_weight(), &price("unit = \"GRM\"\ndecimals = 2\n"), "\"price\":0.11");
     check(&by_weight(), &price("unit = \"KGM\"\nscale = \"minor\"\n"), "\"price\":10582");
-    // What is counted costs what it costs, whatever unit is named for the rest.
+    // Goods that are counted have their price, whatever unit is named for others.
     check(&listing(), &price("unit = \"GRM\"\n"), "\"price\":48");
     let left = |keys: &str| format!("[field.inventoryLevel]\nfrom = \"/left\"\nas = \"number\"\n{keys}");
     check(&by_weight(), &left(""), "\"left\":12.5");
@@ -368,7 +368,7 @@ fn orders_are_read_in_the_units_that_the_other_shop_counts_in() {
     check(["", "", "scale = 4\n"], [day, "1", "420000.0"], "Each(42.00 USD)");
     check(["", "", scale], [day, "1", "42.50"], "price");
     check(["", "", scale], [day, "1", "\"much\""], "much");
-    // 250 g at 0.1058 a gram are 26.45; a gram's price need not be a coin's.
+    // 250 g at 0.1058 per gram are 26.45; a price per gram may have more decimals than the currency.
     check(["", grams, ""], [day, "250", "\"0.1058\""], "250 GRM Line(26.45 USD)");
     check(["", grams, "per = \"line\"\n"], [day, "250", "26.45"], "250 GRM Line(26.45 USD)");
     check(["", grams, ""], [day, "250", "-1"], "below 0");
@@ -426,12 +426,12 @@ fn refunds_in_a_list_of_their_own_are_read() {
     check(&money("{\"id\": \"R1\"}"), "7 this refund says neither which goods came back nor how much money");
     check(&money(&format!("{{\"id\": \"R1\", {goods}: 0}}}}")), "says neither");
     check(&money("{\"id\": \"R1\", \"amount\": 0}"), "says neither");
-    // Money alone: of the whole order, of one line, with either sign.
+    // Money alone: for the whole order or for one line, with either sign.
     check(&money("{\"id\": \"R1\", \"amount\": 500}"), "1 lines; R1 - money 5.00");
     check(&money("{\"id\": \"R1\", \"amount\": -500, \"goods\": {\"code\": \"B1\"}}"), "R1 B1 money 5.00");
     check(&money(&format!("{{\"id\": \"R1\", \"amount\": 500, {goods}: 1}}}}")), "R1 B1 1");
     check(&money("{\"id\": \"R1\", \"amount\": \"much\"}"), "not an amount");
-    // Without a number each is known by its record and its amount, and equal ones are counted.
+    // Without a number, each is identified by its record and amount, and equal ones are counted.
     let alike = told(&money("{\"amount\": 500}, {\"amount\": 500}, {\"amount\": 300}"));
     let numbers: Vec<&str> = alike.split("; ").nth(1).unwrap().split(", ").collect();
     let ends = |at: usize, end: &str| numbers[at].starts_with("row:") && numbers[at].ends_with(end);

@@ -1,4 +1,4 @@
-//! Orders in, from CSV with our own columns.
+//! Importing orders from CSV with our own columns.
 
 use crate::{layout, orders, orders_by, own, told};
 use domain::money::Money;
@@ -32,7 +32,7 @@ fn rows_that_stand_together_are_one_order() {
     let seven = read[0].as_ref().unwrap();
     assert_eq!((seven.line, seven.rows.len()), (2, 3));
     let order = &seven.value;
-    // 30.00 off a line of 2.00 can only be the order's; shipping and fee are summed.
+    // 30.00 off a line of 2.00 can only be a discount on the order; shipping and fee are summed.
     assert_eq!([order.discount, order.shipping, order.fee].map(Money::minor), [3000, 500, 125]);
     let lines: Vec<_> = order.lines.iter().map(|l| (l.discount.minor(), l.tax.minor())).collect();
     assert_eq!(lines, [(0, 80), (100, 40), (0, 0)]);
@@ -63,7 +63,7 @@ fn an_order_is_refused_whole_and_the_rest_goes_on() {
     check(&["1,tomorrow,A,1,5,,,,"], &["orderDate = “tomorrow”"]);
     check(
         &["1,2026-05-01,A,1,5,,,,", "1,2026-05-02,A,1,5,,,,"],
-        &["line 3, order 1, orderDate = “2026-05-02”: line 2 of the same order says something else"],
+        &["line 3, order 1, orderDate = “2026-05-02”: line 2 of the same order has another value"],
     );
     check(&["1,2026-05-01,A,1,5,-2,,,"], &["discount = “-2”: this may not be below 0"]);
 }
@@ -86,10 +86,10 @@ fn a_split_order_is_refused_wherever_its_rows_stand() {
     );
 }
 
-/// Which order does a broken row belong to? Where that cannot be told, neither neighbor is taken.
+/// Which order does a broken row belong to? If that is unknown, neither neighbor is taken.
 #[test]
 fn a_broken_row_takes_no_order_in_half() {
-    // The number stands first, so half a row still says whose it is.
+    // The number comes first, so half a row still shows its order.
     check(
         &["1,2026-05-01,A,1,5,,,,", "2,2026-0", "3,2026-05-01,C,1,5,,,,"],
         &["1", "line 3, order 2: the row has 2 fields and the first row has 9", "3"],
@@ -110,9 +110,9 @@ fn a_broken_row_takes_no_order_in_half() {
     );
     check(
         &["\"1\"x,2026-05-01,A,1,5,,,,", "2,2026-05-01,C,1,5,,,,", "3,2026-05-01,D,1,5,,,,"],
-        &["line 2: something stands between a closing quotation mark", "line 2, next to this order", "3"],
+        &["line 2: there is text between a closing quotation mark", "line 2, next to this order", "3"],
     );
-    // With the number further behind, a missing field may have moved it.
+    // If the number comes later, a missing field may have shifted it.
     let moved = "sku,orderNumber,orderDate,orderQuantity,price\nA,1,2026-05-01,1,5\n1,2026-05-01,1,5\nC,2,2026-05-01,1,5\nD,3,2026-05-01,1,5\n";
     let told = told(&orders(moved));
     assert!(told[0].starts_with("line 3, order 1: the row has 4 fields"), "{told:#?}");
@@ -128,7 +128,7 @@ fn nul_and_stray_quotes_are_placed() {
     );
     check(
         &["1,2026-05-01,A\"B,1,5,,,,", "2,2026-05-01,C,1,5,,,,"],
-        &["line 2, order 1: a quotation mark stands inside", "2"],
+        &["line 2, order 1: a quotation mark is inside", "2"],
     );
 }
 
@@ -148,17 +148,17 @@ fn rows_below_zero_are_refunds() {
         order.refunds.iter().map(|r| r.number.to_string()).collect()
     };
     let plain = numbers(&file(&rows));
-    // Equal rows are told apart by their count, other rows by their hash.
+    // Equal rows are distinguished by their count, other rows by their hash.
     assert_eq!(plain[0].strip_suffix(":1"), plain[1].strip_suffix(":2"));
     assert_ne!(plain[0].split(':').nth(1), plain[2].split(':').nth(1));
     assert_eq!(plain[0].len(), "row:".len() + 16 + ":1".len());
-    // Line ends, a mark and a reason from an earlier refusal change nothing.
+    // Line ends, a byte order mark, and the reason of an earlier rejection change nothing.
     let marked = format!("\u{feff}{}", file(&rows).replace('\n', "\r\n"));
     assert_eq!(numbers(&marked), plain);
     let reasoned: Vec<String> = rows.iter().map(|r| format!("{r},\"line 3: why\"")).collect();
     let reasoned = format!("{HEADING},reject.reason\n{}\n", reasoned.join("\n"));
     assert_eq!(numbers(&reasoned), plain);
-    check(&["1,2026-05-01,A,-1,5,,2.00,,"], &["shipping = “2.00”: this row tells of a refund"]);
+    check(&["1,2026-05-01,A,-1,5,,2.00,,"], &["shipping = “2.00”: this row is a refund"]);
 }
 
 #[test]
@@ -207,7 +207,7 @@ fn status_customer_and_channel_are_the_orders() {
     assert_eq!(first.channel.as_str(), "spring-fair");
     // The same number on another channel is another order.
     assert_eq!(read[1].as_ref().unwrap().value.channel.as_str(), "online");
-    // A word that nobody knows is told as such: whoever takes it in holds the stock, and asks.
+    // An unknown status is passed on as unknown: the importer holds the stock and asks.
     assert_eq!(read[2].as_ref().unwrap().value.status, OrderStatus::Unknown);
     let told = told(&read);
     assert!(told[3].contains("channel = “Fair”"), "{}", told[3]);

@@ -1,4 +1,4 @@
-//! What a layout makes of the first rows of a file.
+//! How a layout reads the first rows of a file.
 
 use crate::layout;
 use domain::day::Zone;
@@ -22,7 +22,7 @@ from = "Paid"
 decimal = ","
 "#;
 
-/// The rows as `line: cell|cell`, with `!` and the field to blame.
+/// The rows as `line: cell|cell`, with `!` and the field at fault.
 fn shown(toml: &str, file: &str, most: usize, cut: bool) -> Vec<String> {
     let (layout, zone) = (layout(toml), Zone::utc());
     let reading = Reading { layout: &layout, currency: Currency::USD, zone: &zone, file_hash: "ab" };

@@ -1,4 +1,4 @@
-//! Random bytes never panic, and what goes out comes back.
+//! Random bytes never cause a panic, and exports can be imported again.
 
 use crate::listings::{Written, listed, sample};
 use crate::{items_by, orders_by, own};
@@ -8,7 +8,7 @@ use domain::stock::Availability;
 use feeds::{Feed, Format, Layout};
 use proptest::prelude::*;
 
-/// Bytes that lead deep into the readers, and others.
+/// Bytes that reach deep into the readers, and others.
 fn bytes() -> impl Strategy<Value = Vec<u8>> {
     let piece = prop_oneof![
         3 => prop::sample::select(vec![
@@ -41,7 +41,7 @@ proptest! {
         let _ = String::from_utf8(bytes).map(|text| Layout::parse(&text));
     }
 
-    /// Export, then import: the same, whatever the texts hold.
+    /// Export, then import: the same, whatever the texts contain.
     #[test]
     fn what_goes_out_comes_back(
         sku in "[=+@'A-Z-][A-Z0-9]{0,8}", name in text(), description in text(), color in text(),

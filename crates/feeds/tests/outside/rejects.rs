@@ -1,4 +1,4 @@
-//! The rejects file: mended and fed again.
+//! The file of rejected rows: corrected and imported again.
 
 use crate::{FILE_HASH, layout};
 use domain::day::Zone;
@@ -6,7 +6,7 @@ use domain::money::Currency;
 use feeds::{Feed, Format, Layout, Reading, RejectsWriter, read_orders};
 use std::io::Cursor;
 
-/// What the rejects file of some orders holds, and the numbers that were taken.
+/// The contents of the rejects file of some orders, and the numbers that were accepted.
 fn feed(layout: &Layout, bytes: &[u8]) -> (Vec<u8>, Vec<String>) {
     let zone = Zone::utc();
     let reading = Reading { layout, currency: Currency::USD, zone: &zone, file_hash: FILE_HASH };
@@ -48,10 +48,10 @@ fn csv_rows_come_back_in_their_own_bytes() {
     ]
     .concat();
     assert_eq!(String::from_utf8_lossy(&rejects), String::from_utf8_lossy(&expected));
-    // Not mended it is refused again, with one reason and not two.
+    // Without a correction it is rejected again, with one reason and not two.
     let again = String::from_utf8_lossy(&feed(&own, &rejects).0).into_owned();
     assert_eq!(again, String::from_utf8_lossy(&expected).replace("line 3", "line 2"));
-    // A name has one line.
+    // A name must be on one line.
     let whole = mended(&mended(&rejects, b";x;", b";1;"), b"\r\nhat", b" hat");
     let (none, taken) = feed(&own, &whole);
     assert_eq!((none.len(), taken), (0, vec!["2".to_owned()]));

@@ -1,12 +1,13 @@
-//! What spreadsheets and other people's programs leave in files: empty rows, packed files, commas in
-//! numbers, clocks of twelve hours.
+//! What spreadsheets and other programs leave in files: empty rows, compressed files, commas in
+//! numbers, 12-hour clocks.
 
 use crate::{items_by, layout, orders, orders_by, own, told};
 use feeds::{Feed, FeedError, Format, Layout};
 
 const HEADING: &str = "orderNumber,orderDate,sku,orderQuantity,price,name\n";
 
-/// Rows that hold nothing: RFC 4180 knows none, spreadsheets write them for every row that was touched once.
+/// Rows without contents: RFC 4180 has none, spreadsheets write them for every row that was ever
+/// touched.
 const EMPTY: [&str; 9] = [
     "",
     ",,,,,",
@@ -61,13 +62,13 @@ fn empty_rows_are_ignored_in_every_feed_and_in_files_without_headings() {
     let items = items_by(&bare, b",\n , \nHat,40\n,\nCowl,50\n").unwrap();
     assert_eq!(items.iter().filter(|i| i.is_ok()).count(), 2);
     assert_eq!(items.len(), 2);
-    // A cell that holds anything is a row, and says what it lacks.
+    // A row with anything in it counts, and is rejected for what it lacks.
     let read = orders(&format!("{HEADING},,A,,,\n"));
     assert_eq!(read.len(), 1);
     assert!(read[0].is_err());
 }
 
-/// The ndjson specification, 3.2, lets a parser pass over empty lines.
+/// The ndjson specification, 3.2, allows parsers to ignore empty lines.
 #[test]
 fn blank_lines_of_json_lines_are_ignored() {
     let own = Layout::built_in(Feed::Orders, Format::JsonLines);
@@ -174,7 +175,7 @@ fn a_pattern_says_which_half_of_the_day_it_means() {
     check(&format!("%d/%m/%Y{}", " ".repeat(200)), Some("a pattern that says year"));
 }
 
-/// An object is written by name at every level: a list in its place is no other way to write it.
+/// An object is written with names at every level: a list in its place is no alternative.
 #[test]
 fn a_list_in_place_of_an_object_is_refused_in_json_feeds() {
     let own = Layout::built_in(Feed::Orders, Format::Json);
@@ -189,7 +190,8 @@ fn a_list_in_place_of_an_object_is_refused_in_json_feeds() {
     assert!(one("[]").contains("“/customer” is a list here"), "{}", one("[]"));
     let record = told(&orders_by(&own, b"[[\"7\",\"2026-05-01\",\"A\",1,\"5\"]]", false).unwrap()).remove(0);
     assert!(record.contains("a record must be a JSON object in braces"), "{record}");
-    // By its place in a list a field may be reached, and what stands beside it is known or refused by name.
+    // A field may be reached by its index in a list, and what is next to it is known or rejected by
+    // name.
     let placed = layout(
         "feed = \"orders\"\nformat = \"json\"\n[field.orderNumber]\nfrom = \"/n\"\n[field.orderDate]\nfrom = \"/d\"\n[field.sku]\nfrom = \"/goods/0/sku\"\n[field.orderQuantity]\nfrom = \"/q\"\n[field.price]\nfrom = \"/p\"",
     );

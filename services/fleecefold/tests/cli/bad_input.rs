@@ -1,5 +1,5 @@
-//! Bad input to each command that reads a file: a clear refusal that names the place, and nothing
-//! half done.
+//! Bad input to each command that reads a file: a clear error that names the place, and nothing done by
+//! half.
 
 use crate::shop::Place;
 

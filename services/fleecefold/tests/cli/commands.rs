@@ -1,4 +1,4 @@
-//! Each command, done right and called wrongly.
+//! Each command, used correctly and incorrectly.
 
 use crate::shop::{ITEMS, ORDERS, Place};
 use std::fs;
@@ -140,7 +140,8 @@ fn books_for_machines() {
             let ran = place.run(&["books", "--by", by, "--format", "csv"]).expect(0);
             assert_eq!(ran.out, expected);
         };
-        // 48.00 + 2 × 35.00, and 2.5 oz × 3.25 = 8.125, half away from zero 8.13: 126.13 together.
+        // 48.00 + 2 × 35.00, and 2.5 oz × 3.25 = 8.125, rounded half away from zero to 8.13: 126.13
+        // together.
         // Cost 20 + 2 × 15 + 2.5 × 1 = 52.50; margin 126.13 − 52.50. A line by weight is one unit.
         let figures = "2,4,2.50,126.13,0.00,0.00,126.13,4.50,0.00,0.00,0.00,52.50,73.63,0,0.00";
         check("month,channel", &format!("{COLUMNS}\n2026-06,online,{figures}\n"));

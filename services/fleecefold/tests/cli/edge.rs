@@ -1,4 +1,4 @@
-//! `serve` behind a proxy, and where the system gives it little.
+//! `serve` behind a proxy, and with few resources from the system.
 
 use crate::serve::end;
 use crate::shop::{Place, Ran};
@@ -7,10 +7,10 @@ use std::net::TcpStream;
 use std::process::{Child, ChildStderr, Command, Stdio};
 use std::time::{Duration, Instant};
 
-/// How long anything may take that normally takes a moment.
+/// The most time for something that normally takes a moment.
 const PATIENCE: Duration = Duration::from_mins(1);
 
-/// Where it listens, and what else it says.
+/// The port it listens on, and the rest of its output.
 fn port_of(child: &mut Child) -> (u16, BufReader<ChildStderr>) {
     let mut said = BufReader::new(child.stderr.take().unwrap());
     let mut line = String::new();
@@ -23,7 +23,7 @@ fn port_of(child: &mut Child) -> (u16, BufReader<ChildStderr>) {
     panic!("it ended without an address");
 }
 
-/// What is answered to a request with these headers.
+/// The answer to a request with these headers.
 fn ask(port: u16, line: &str, headers: &[&str], body: &str) -> String {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
     stream.set_read_timeout(Some(PATIENCE)).unwrap();
@@ -38,7 +38,7 @@ fn ask(port: u16, line: &str, headers: &[&str], body: &str) -> String {
     answer
 }
 
-/// Whoever found a new shop's public address first would own it.
+/// Otherwise whoever found a new shop's public address first would own it.
 #[test]
 fn nobody_owns_a_new_shop_through_its_proxy() {
     let site = ["--site", "https://wool.example"];
@@ -96,7 +96,7 @@ fn what_a_proxy_keeps_to_itself_is_said_once_and_loudly() {
     place.run(&wrong).expect(2).told("Write 10.0.0.5 or 10.0.0.0/24.");
 }
 
-/// What is said well is no news.
+/// A correct header is not logged.
 #[test]
 fn a_proxy_that_says_whom_it_speaks_for_is_no_news() {
     let place = Place::sqlite().stocked();
@@ -113,7 +113,7 @@ fn a_proxy_that_says_whom_it_speaks_for_is_no_news() {
     assert!(!log.contains("WARN"), "{log}");
 }
 
-/// Connections that say nothing take all the files that the system gives, and the shop goes on.
+/// Idle connections use up all file descriptors, and the shop goes on.
 #[test]
 fn a_shop_with_few_files_stays_open() {
     let place = Place::sqlite().stocked();
@@ -128,7 +128,7 @@ fn a_shop_with_few_files_stays_open() {
     command.stdin(Stdio::null()).stderr(Stdio::piped());
     let mut child = command.spawn().unwrap();
     let (port, mut said) = port_of(&mut child);
-    // More than there is room for: the first make room when their time to speak is over.
+    // More than there is room for: the first ones make room when their time is up.
     let silent: Vec<TcpStream> = (0..30).map(|_| TcpStream::connect(("127.0.0.1", port)).unwrap()).collect();
     let began = Instant::now();
     let headers = [format!("Host: 127.0.0.1:{port}"), format!("Authorization: Bearer {token}")];

@@ -1,4 +1,4 @@
-//! Feeds, out and in, by the command line.
+//! Feeds, out and in, on the command line.
 
 use crate::shop::{ORDERS, Place};
 use std::fs;
@@ -54,7 +54,7 @@ fn a_feed_on_standard_output_is_the_feed_alone() {
             place.run(&["feed", "out", "--changes", "--to", "-"]).expect(0).told("nothing has changed");
         assert_eq!(none.out, "");
 
-        // What goes out compares clean when it comes back, in both forms.
+        // An exported feed shows no differences when it is compared, in both formats.
         place.put("told.csv", &out.out);
         place.put("told.json", &json);
         for file in ["told.csv", "told.json"] {

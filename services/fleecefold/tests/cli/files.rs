@@ -1,4 +1,4 @@
-//! What the program leaves on disk is for its owner alone, however wide the umask is.
+//! Files that the program creates are only for their owner, whatever the umask.
 
 use crate::shop::{ITEMS, Place, Ran};
 use std::fs;
@@ -6,7 +6,7 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// Runs the program as a shell without any umask would.
+/// Runs the program as from a shell with umask 0.
 fn run_wide(place: &Place, arguments: &[&str]) -> Ran {
     let plain = place.command(arguments);
     let mut command = Command::new("sh");
@@ -21,7 +21,7 @@ fn run_wide(place: &Place, arguments: &[&str]) -> Ran {
     Ran::of(&command.output().unwrap())
 }
 
-/// What others may do with each file and folder below one.
+/// What others may do with each file and folder below a folder.
 fn open_to_others(folder: &Path, found: &mut Vec<(PathBuf, u32)>) {
     for entry in fs::read_dir(folder).unwrap() {
         let entry = entry.unwrap();
@@ -53,14 +53,14 @@ fn nobody_else_reads_what_the_shop_keeps() {
     run_wide(&place, &["restore", "shop.backup", "--db", "sqlite:again.db"]).expect(0);
     let mut found = Vec::new();
     open_to_others(place.folder.path(), &mut found);
-    // What the test itself put there.
+    // What the test itself created.
     let ours = ["given", "given/items.csv", "given/orders.csv"].map(|name| place.path(name));
     found.retain(|(path, _)| !ours.contains(path));
     assert_eq!(found, [], "others may read these");
     assert!(place.path("shop.db").exists() && place.path("again.db").exists());
 }
 
-/// A feed of listings is written for somebody else's program to fetch: there the umask decides.
+/// A feed of listings is meant for another program to fetch: there the umask decides.
 #[test]
 fn a_listing_feed_is_for_others_to_read() {
     let place = Place::sqlite().stocked();

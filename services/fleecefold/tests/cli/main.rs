@@ -1,4 +1,4 @@
-//! The binary from outside: what it prints where, and how it ends.
+//! The binary from outside: what it prints where, and its exit codes.
 
 mod bad_input;
 mod commands;

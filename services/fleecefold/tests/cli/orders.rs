@@ -1,4 +1,4 @@
-//! `orders`: those that need attention, and what an order with an unknown status is.
+//! `orders`: those that need attention, and deciding about an unknown status.
 
 use crate::shop::Place;
 
@@ -41,7 +41,7 @@ fn an_order_with_an_unknown_status_is_marked_by_its_number() {
         place.run(&["orders", "paid", "10"]).expect(1).told("there is no order 10 on online");
         place.run(&["orders", "paid"]).expect(2).told("<NUMBER>");
         place.run(&["orders", "list", "--attention"]).expect(0).told("no order needs attention");
-        // The same file again changes nothing of what was said here.
+        // The same file again does not change the decision.
         place.run(&["feed", "in", "orders.csv"]).expect(0).told("3 known");
         place.run(&["check"]).expect(0);
     }

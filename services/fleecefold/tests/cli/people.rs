@@ -1,4 +1,4 @@
-//! `user` and `token`: who may enter, by the command line.
+//! `user` and `token`: accounts on the command line.
 
 use crate::shop::Place;
 
@@ -34,7 +34,8 @@ fn people_are_added_listed_and_ended() {
     }
 }
 
-// No backup has a password: whoever runs the command line on the shop's machine lets its owner in again.
+// No backup has a password: whoever can run the command line on the shop's machine can let its owner in
+// again.
 #[test]
 fn a_restored_shop_s_owner_sets_a_password_anew() {
     for place in Place::all() {

@@ -1,4 +1,4 @@
-//! `serve`: the address, the folders, the end.
+//! `serve`: the address, the folders, stopping.
 
 use crate::shop::{ITEMS, ORDERS, Place, Ran};
 use std::io::{BufRead, BufReader, Read, Write};
@@ -6,10 +6,10 @@ use std::net::{TcpListener, TcpStream};
 use std::process::{Child, Command};
 use std::time::{Duration, Instant};
 
-/// How long anything may take that normally takes a moment.
+/// The most time for something that normally takes a moment.
 const PATIENCE: Duration = Duration::from_secs(30);
 
-/// Reads what it says until an address is named, whose page must be there.
+/// Reads its output until it prints an address, whose page must exist.
 pub(crate) fn port_of(child: &mut Child) -> (u16, BufReader<std::process::ChildStderr>) {
     let mut said = BufReader::new(child.stderr.take().unwrap());
     let mut line = String::new();
@@ -69,7 +69,7 @@ fn it_serves_at_a_port_of_its_own_and_ends_in_good_order() {
         let (port, _said) = port_of(&mut first);
         let taken = format!("127.0.0.1:{port}");
         place.run(&["serve", "--listen", &taken]).expect(2).told("choose another port with --listen");
-        // The command line and an open shop share one database.
+        // The command line and a running shop share one database.
         place.put("orders.csv", ORDERS);
         place.run(&["feed", "in", "orders.csv"]).expect(0);
         assert!(ask(port, &token, "GET /api/items/B1", "").contains("\"onHand\":\"0\""));
@@ -78,7 +78,7 @@ fn it_serves_at_a_port_of_its_own_and_ends_in_good_order() {
     }
 }
 
-/// Where it cannot be served, no shop is opened or made, and none is said to be open.
+/// If the address cannot be used, no shop is opened or created, and none is announced as open.
 #[test]
 fn a_wrong_address_is_refused_before_anything_else() {
     let place = Place::sqlite();
@@ -96,7 +96,7 @@ fn a_wrong_address_is_refused_before_anything_else() {
     }
 }
 
-/// Told while it runs, by whatever changes; a hook that nobody signed is not believed.
+/// Changes are sent while it runs, whoever makes them; an unsigned webhook is refused.
 #[test]
 fn a_running_shop_tells_an_online_shop_by_itself() {
     for place in Place::all() {
@@ -133,7 +133,7 @@ fn a_running_shop_tells_an_online_shop_by_itself() {
             let answer = ask(port, "", &format!("POST /hooks/{to}"), "{\"orders\": []}");
             assert!(answer.starts_with(expected), "{to}: {answer}");
         }
-        // The shop has it a moment before the ledger says so, and figures are a second old at most.
+        // The online shop has it a moment before the ledger knows, and figures are up to a second old.
         let began = Instant::now();
         while !ask(port, "", "GET /metrics", "")
             .contains("fleecefold_sync_sent_total{connection=\"village\"} 2")
@@ -146,7 +146,7 @@ fn a_running_shop_tells_an_online_shop_by_itself() {
     }
 }
 
-/// The demo's password stands in the README: a shop that has it is served to this machine alone.
+/// The demo's password is in the README: a shop that still has it is served only to this machine.
 #[test]
 fn a_known_password_is_not_served_to_the_world() {
     for place in Place::all() {

@@ -1,11 +1,11 @@
-//! What a service manager is told, as `sd_notify(3)` of systemd has it.
+//! What is reported to a service manager, as in systemd's `sd_notify(3)`.
 
 use crate::serve::{end, port_of};
 use crate::shop::Place;
 use std::os::unix::net::UnixDatagram;
 use std::time::{Duration, Instant};
 
-/// How long anything may take that normally takes a moment.
+/// The most time for something that normally takes a moment.
 const PATIENCE: Duration = Duration::from_secs(30);
 
 fn next(manager: &UnixDatagram) -> String {

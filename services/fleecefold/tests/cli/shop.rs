@@ -1,7 +1,7 @@
-//! A place for a shop, and the binary run on it.
+//! A shop in a temporary place, and runs of the binary on it.
 //!
-//! `FLEECEFOLD_TEST_PG` is the address of a PostgreSQL superuser; with it each test runs on a
-//! database of its own there too.
+//! `FLEECEFOLD_TEST_PG` is the address of a PostgreSQL superuser; with it each test also runs there, on
+//! a database of its own.
 
 use std::fs;
 use std::io::Write;
@@ -21,7 +21,7 @@ pub(crate) const ITEMS: &str = "name,sku,gtin13,kind,offers.price,quantity,quant
 pub(crate) const ORDERS: &str = "orderNumber,orderDate,sku,orderQuantity,price,shipping\n\
     1,2026-06-14,B1,1,48.00,4.50\n1,2026-06-14,KIT,2,35.00,\n2,2026-06-15,ROV,2.5,3.25,\n";
 
-/// What a run left behind.
+/// The result of a run.
 pub(crate) struct Ran {
     pub(crate) code: i32,
     pub(crate) out: String,
@@ -35,7 +35,7 @@ pub(crate) struct Place {
 }
 
 impl Place {
-    /// One on each engine that is there.
+    /// One on each available engine.
     pub(crate) fn all() -> Vec<Self> {
         let mut places = vec![Self::sqlite()];
         places.extend(std::env::var("FLEECEFOLD_TEST_PG").ok().map(|server| Self::postgres(&server)));
@@ -55,7 +55,7 @@ impl Place {
         Self { folder: tempfile::tempdir().unwrap(), url, server: Some((server.to_owned(), name)) }
     }
 
-    /// With [`ITEMS`] on its shelf.
+    /// With [`ITEMS`] in stock.
     pub(crate) fn stocked(self) -> Self {
         self.put("items.csv", ITEMS);
         self.run(&["add", "items", "items.csv"]).expect(0);
@@ -97,7 +97,7 @@ impl Place {
 
     pub(crate) fn run_with_stdin(&self, arguments: &[&str], text: &str) -> Ran {
         let mut child = self.command(arguments).stdin(Stdio::piped()).spawn().unwrap();
-        // A command line that is wrong is refused before anything is read.
+        // A wrong command line is refused before anything is read.
         let written = child.stdin.take().unwrap().write_all(text.as_bytes());
         assert!(!written.is_err_and(|error| error.kind() != std::io::ErrorKind::BrokenPipe), "{arguments:?}");
         Ran::of(&child.wait_with_output().unwrap())
@@ -107,7 +107,7 @@ impl Place {
         self.command(arguments).spawn().unwrap()
     }
 
-    /// “on hand, held” by the shelf of an item without a style.
+    /// “on hand, held” of an item without a style.
     pub(crate) fn stock(&self, name: &str) -> String {
         let shelf = self.run(&["shelf", "--format", "csv"]).expect(0).out;
         let row =
@@ -116,7 +116,7 @@ impl Place {
         format!("{} {}", cells[5], cells[6])
     }
 
-    /// Counts the rows of the shelf.
+    /// The number of rows on the shelf.
     pub(crate) fn kinds(&self) -> usize {
         self.run(&["shelf", "--format", "csv"]).expect(0).out.lines().count() - 1
     }
@@ -145,14 +145,14 @@ impl Ran {
         }
     }
 
-    /// It ended so.
+    /// Asserts the exit code.
     #[track_caller]
     pub(crate) fn expect(self, code: i32) -> Self {
         assert_eq!(self.code, code, "stdout: {}\nstderr: {}", self.out, self.err);
         self
     }
 
-    /// It said so to people.
+    /// Asserts that the messages for people contain this.
     #[track_caller]
     pub(crate) fn told(self, words: &str) -> Self {
         assert!(self.err.contains(words), "“{words}” is not in: {}", self.err);

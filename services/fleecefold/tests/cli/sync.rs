@@ -1,11 +1,11 @@
-//! `sync`: connecting a shop, seeing how it does, hurrying it. The shop is a socket of the test's own.
+//! `sync`: connecting a shop, its status, and syncing at once. The shop is a socket of the test.
 
 use crate::shop::Place;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::sync::mpsc::{Receiver, channel};
 
-/// A text by which a shop at that port is spoken to.
+/// The text of a connection to a shop at that port.
 pub(crate) fn text(port: u16) -> String {
     format!(
         "channel = \"online\"\nbase = \"http://127.0.0.1:{port}/api\"\nprivate = true\nper_second = 100\n\
@@ -14,7 +14,7 @@ pub(crate) fn text(port: u16) -> String {
     )
 }
 
-/// A request as the shop got it: its first line with its headers, and its body.
+/// A request as the shop received it: its first line with its headers, and its body.
 pub(crate) struct Got {
     pub(crate) head: String,
     pub(crate) body: String,
@@ -33,7 +33,7 @@ fn take(stream: &TcpStream) -> Option<Got> {
     (!head.is_empty()).then(|| Got { head, body: String::from_utf8_lossy(&body).into_owned() })
 }
 
-/// A shop that answers every request alike, and hands on what it got.
+/// A shop that gives every request the same answer, and passes on what it received.
 pub(crate) fn shop(answer: &'static str) -> (u16, Receiver<Got>) {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let port = listener.local_addr().unwrap().port();

@@ -1,4 +1,4 @@
-//! What the counter does meanwhile, for every test of the exchange.
+//! Actions at the counter, for every test of the exchange.
 
 use domain::basket::TenderKind;
 use domain::channel::Channel;
@@ -9,7 +9,7 @@ use domain::stock::ReturnDisposition;
 use ledger::Ledger;
 use ledger::sales::{NewRefund, NewSale, RefundTender, SaleDone, SaleLineIn, TenderIn};
 
-/// Rings one up for its price.
+/// Rings up one at its price.
 pub(crate) async fn sell(ledger: &Ledger, sku: &str) -> SaleDone {
     let code = Code::parse(sku).unwrap();
     let price = ledger.item(&code).await.unwrap().price;
@@ -29,7 +29,7 @@ pub(crate) async fn sell(ledger: &Ledger, sku: &str) -> SaleDone {
     ledger.execute(None, &sale).await.unwrap().answer
 }
 
-/// Takes a whole sale back, the goods to the shelf.
+/// Refunds a whole sale; the goods go back to stock.
 pub(crate) async fn take_back(ledger: &Ledger, sale: &SaleDone) {
     let refund = NewRefund {
         sale: sale.id,

@@ -1,4 +1,4 @@
-//! Styles and items in.
+//! Importing styles and items.
 
 use crate::shop::{ITEMS, TestShop};
 use domain::codes::Code;
@@ -28,7 +28,7 @@ async fn a_file_of_styles_prices_a_file_of_items() {
 #[tokio::test]
 async fn the_same_file_answers_as_the_first_time() {
     let shop = TestShop::open().await;
-    // No codes of their own: added once more they would be six new things.
+    // They have no codes of their own, so adding them again would create six new items.
     let text = "name,offers.price\nHat,40\nHat,41\nHat,0\n";
     let first = shop.items("hats.csv", text).await.unwrap();
     assert_eq!(first.to_string(), "2 added, 0 updated, 0 unchanged, 1 refused");
@@ -41,7 +41,7 @@ async fn the_same_file_answers_as_the_first_time() {
     assert_eq!(shop.count_items().await, 4);
     let later = shop.items("hats.csv", text).await.unwrap();
     assert!(later.replayed, "taken in anew, the file is known as before");
-    // The same bytes read by another layout are another file.
+    // The same bytes with another layout count as another file.
     let layout = GivenLayout::parse("feed = \"items\"\n[field.name]\n[field.\"offers.price\"]\n").unwrap();
     assert_eq!(shop.add("hats.csv", text, false, Some(&layout)).await.unwrap().added, 2);
 }
@@ -59,7 +59,7 @@ async fn a_known_sku_has_its_text_and_price_brought_up_to_date() {
     assert_eq!(shop.stock("KIT").await, "2 0");
 }
 
-/// A run that was cut off is what is left of it in the database: some rows done, no answer kept.
+/// What remains of an interrupted run in the database: some rows done, no answer stored.
 #[tokio::test]
 async fn a_run_cut_off_goes_on_where_it_stopped() {
     let shop = TestShop::open().await;
@@ -67,7 +67,7 @@ async fn a_run_cut_off_goes_on_where_it_stopped() {
     let text = format!("name,offers.price,description\n{}\n", rows.join("\n"));
     let given = shop.given("hats.csv", &text);
     let hash = feeds::hash::file_hash(text.as_bytes()).unwrap();
-    // The first three rows of five that read well: the third is refused by the ledger.
+    // The first three of five rows that can be read: the ledger rejects the third.
     let priced = |price: Option<&str>| NewItem {
         price: price.map(|p| Money::parse(p, Currency::USD).unwrap()),
         ..hat()
@@ -112,7 +112,7 @@ fn hat() -> NewItem {
     }
 }
 
-/// While one run is further on, another of the same file is refused instead of adding things twice.
+/// While one run is ahead, another of the same file is refused instead of adding items twice.
 #[tokio::test]
 async fn two_runs_of_one_file_do_not_both_add() {
     let shop = TestShop::open().await;

@@ -1,4 +1,4 @@
-//! What the other side lists, against the shelf.
+//! The other shop's listings compared with the shelf.
 
 use crate::shop::TestShop;
 use std::fs;
@@ -38,7 +38,7 @@ async fn drift_is_told() {
 async fn what_they_list_is_adopted() {
     let shop = TestShop::stocked().await;
     shop.sell("C1").await;
-    // Listed by hand before this program came: one as it is, one at another price, one that is gone.
+    // Listed by hand before this program was used: one correct, one at another price, one that is gone.
     let theirs = "sku,name,offers.price,offers.availability\nB1,Ridge beanie,48.00,InStock\nB2,Ridge beanie,50.00,InStock\nC1,Moor cowl,60.00,InStock\nOWN,Theirs,1.00,InStock\n";
     let (differences, adopted) = shop.compare(theirs, true).await;
     assert_eq!(adopted, 3);
@@ -58,7 +58,7 @@ async fn what_they_list_is_adopted() {
 async fn what_is_adopted_and_differs_is_told_though_nothing_waited() {
     let shop = TestShop::stocked().await;
     shop.sell("C1").await;
-    // All is told; of C1, which was never listed, there is nothing to say.
+    // Everything has been sent; C1 was never listed, so there is nothing to send for it.
     shop.out(What::Changes).await.unwrap();
     let theirs = "sku,name,offers.price,offers.availability\nC1,Moor cowl,60.00,InStock\n";
     assert_eq!(shop.compare(theirs, true).await.1, 1);

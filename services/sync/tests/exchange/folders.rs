@@ -23,7 +23,7 @@ impl Watched {
         fs::write(self.shop.path("in").join(name), text).unwrap();
     }
 
-    /// Looks twice; “name → where: words” of each file that was done with.
+    /// Looks twice; returns “name → where: words” for each file that was processed.
     async fn look(&mut self) -> Vec<String> {
         let mut told = Vec::new();
         for _ in 0..2 {
@@ -49,7 +49,7 @@ async fn a_file_is_taken_once_and_moved_with_its_report() {
     watched.put("orders/o.csv", ORDER);
     watched.put("items/i.csv", ITEMS);
     let told = watched.look().await;
-    // The items first, though they came later by name.
+    // The items first, though their name sorts later.
     let expected = [
         "i.csv → done/i-20260615T120000Z.csv: 6 added, 0 updated, 0 unchanged, 0 refused",
         "o.csv → done/o-20260615T120000Z.csv: 1 orders taken, 0 known, 0 changed, 0 refused; 1 lines filled, 0 short; 0 refunds",
@@ -70,7 +70,7 @@ async fn a_file_is_taken_once_and_moved_with_its_report() {
     );
     assert_eq!(watched.look().await, [""; 0]);
 
-    // Left behind by a crash before it was moved: taken in again, which changes nothing.
+    // Left behind by a crash before it was moved: importing it again changes nothing.
     watched.shop.clock.advance_millis(1000);
     watched.put("orders/o.csv", ORDER);
     let told = watched.look().await;
@@ -89,7 +89,7 @@ async fn a_file_that_still_grows_is_left_alone() {
     assert_eq!(watched.folders.look().await.unwrap(), []);
     let told = watched.look().await;
     assert!(told[0].contains("2 added"), "{told:?}");
-    // Its writer stopped within a row, or before it began, and goes on half a minute later.
+    // Its writer stopped within a row, or before the first, and goes on half a minute later.
     for part in ["name,sku,offers.price\nMitts,M1", ""] {
         watched.put("items/slow.csv", part);
         for _ in 0..15 {

@@ -1,4 +1,4 @@
-//! The exchange of files from outside, on a shop of its own for each test.
+//! The exchange of files from outside, each test with its own shop.
 
 mod adding;
 mod comparing;

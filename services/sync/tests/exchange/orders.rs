@@ -1,4 +1,4 @@
-//! Orders in.
+//! Importing orders.
 
 use crate::shop::TestShop;
 use domain::codes::Code;
@@ -120,7 +120,7 @@ async fn each_bad_order_is_rejected_whole_and_told() {
     .await;
     check(&["1,2026-06-14,KIT,-2,35.00,,,R1"], 1, "you asked to refund").await;
     check(&["7,2026-06-14,KIT,-1,35.00,,,R1"], 1, "not known").await;
-    // A state that nobody knows here is no fault of the order: its piece is set aside until somebody says.
+    // An unknown status is not the order's fault: its piece is put on hold until somebody decides.
     let report = shop.orders("own.csv", &file(&["9,2026-06-14,B1,1,48.00,Paid,,"])).await.unwrap();
     assert_eq!((report.taken, report.rejected), (1, 0), "{report:?}");
     assert_eq!(shop.stock("B1").await, "1 1", "on hold, not sold");
@@ -147,7 +147,8 @@ async fn a_refund_comes_with_a_later_file() {
     assert_eq!(shop.orders("b.csv", &back).await.unwrap().refunds, 0, "said once, done once");
 }
 
-/// Money given back for a flaw: the buyer keeps the goods, so the row says no quantity and a price below 0.
+/// Money refunded for a flaw: the buyer keeps the goods, so the row has no quantity and a negative
+/// price.
 #[tokio::test]
 async fn money_given_back_without_goods_comes_with_a_later_file() {
     let shop = TestShop::stocked().await;
@@ -162,7 +163,7 @@ async fn money_given_back_without_goods_comes_with_a_later_file() {
     let none = String::new();
     assert_eq!(refunds("1,2026-06-14,KIT,,-5.00,,,R1").await, (1, none.clone()));
     assert_eq!(refunds("1,2026-06-14,KIT,,-5.00,,,R1").await, (0, none.clone()), "once by its number");
-    // Of the whole order, and without a number of its own.
+    // For the whole order, and without a number of its own.
     assert_eq!(refunds("1,2026-06-14,,0,-3.00,,,").await, (1, none.clone()));
     assert_eq!(refunds("1,2026-06-14,,0,-3.00,OrderDelivered,,").await, (0, none.clone()), "once by its row");
     assert_eq!(refunds("1,2026-06-14,,0,-2.00,,,").await, (1, none), "another amount is another refund");
@@ -185,7 +186,7 @@ async fn past_orders_touch_the_books_alone() {
     assert_eq!((gross(&shop).await, shop.count_items().await), ("63.00".to_owned(), 0));
 }
 
-/// The layout says in which unit goods by weight are counted; what is counted by the piece stays so.
+/// The layout names the unit of goods by weight; goods by the piece are not affected.
 #[tokio::test]
 async fn a_unit_of_past_quantities_is_of_goods_by_weight_alone() {
     let shop = TestShop::stocked().await;
@@ -202,13 +203,14 @@ async fn a_unit_of_past_quantities_is_of_goods_by_weight_alone() {
     assert_eq!((report.taken, report.filled), (1, 3), "{:?}", report.refused);
     let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
     let books = shop.ledger.books(&query).await.unwrap().remove(0).figures;
-    // Two kits, and each line by weight as one: 250 g and 100 g, of what is no item here as the file says.
+    // Two kits, and each line by weight counts as one: 250 g and 100 g of something that is no item
+    // here.
     assert_eq!((books.units, books.gross.to_string()), (4, "105.45".to_owned()));
     assert_eq!(books.weight, i128::from(WeightUnit::Gram.eighth_nanograms_per_thousandth()) * 350_000);
     assert_eq!(shop.stock("KIT").await, "3 0");
 }
 
-/// A piece is in one file with many orders; the batches that they go in have no influence.
+/// A piece appears in one file in many orders; how they are batched must not matter.
 #[tokio::test]
 async fn a_long_file_is_taken_in_batches() {
     let shop = TestShop::open().await;
@@ -241,7 +243,7 @@ async fn json_rejects_go_out_as_lines_and_come_back() {
 async fn a_rejects_file_that_cannot_be_written_is_found_before_anything_is_taken() {
     let shop = TestShop::stocked().await;
     let given = shop.given("orders.csv", file(&["1,2026-06-14,B1,1,48.00,,,", "2,2026-06-14,C9,1,60.00,,,"]));
-    // No folder at all stands for one that may not be written: root may write everywhere.
+    // A missing folder instead of a write-protected one, because root may write everywhere.
     let nowhere = shop.path("no such folder");
     let given = sync::Given::put(&shop.path(given.name()), "orders.csv", Some(&nowhere)).unwrap();
     let error = shop.feed(&given).await.unwrap_err();
@@ -256,7 +258,7 @@ async fn a_rejects_file_is_never_overwritten() {
     let one = file(&["1,2026-06-14,C9,1,60.00,,,"]);
     let report = shop.orders("orders.csv", &one).await.unwrap();
     assert_eq!(report.rejects_file, Some(shop.path("orders.rejects.csv")));
-    // The same file once more has the same rejects.
+    // The same file again has the same rejects.
     let report = shop.orders("orders.csv", &one).await.unwrap();
     assert_eq!(report.rejects_file, Some(shop.path("orders.rejects.csv")));
     let half_mended = shop.read("orders.rejects.csv").replace("60.00", "61.00");

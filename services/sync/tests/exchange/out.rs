@@ -1,4 +1,4 @@
-//! Listings out.
+//! Exporting listings.
 
 use crate::shop::TestShop;
 use ledger::{Access, Ledger};
@@ -31,12 +31,13 @@ async fn everything_goes_out_with_its_description() {
     let about: serde_json::Value =
         serde_json::from_str(&shop.read(&format!("out/{name}-metadata.json"))).unwrap();
     assert_eq!(about["url"], name);
-    // Once more within the same second: another file.
+    // Again within the same second: another file.
     let second = shop.out(What::All).await.unwrap();
     assert_ne!(second.file, report.file);
 }
 
-/// Many at once, of two programs that have the shop open: each run's file is its own, and says what is recorded of it.
+/// Many at once, from two programs that have the shop open: each run has its own file, which contains
+/// what is recorded.
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn feeds_that_are_written_at_once_are_files_of_their_own() {
     let shop = Arc::new(TestShop::stocked().await);
@@ -135,7 +136,7 @@ async fn a_run_is_written_again_as_things_are_now() {
     assert!(unknown.is_err_and(|e| e.to_string() == "there is no run 1"));
 }
 
-/// A writer that fails after some bytes, as a full disk or a reader that went away does.
+/// A writer that fails after some bytes, like a full disk or a reader that went away.
 struct Broken(usize);
 
 impl std::io::Write for Broken {
@@ -163,8 +164,8 @@ async fn what_was_not_written_whole_was_not_told() {
     assert_eq!(changes(&shop).await.len(), 6, "all of it is still to be told");
 }
 
-/// Between the renaming and the recording there is nothing but the recording: a run that is cut off
-/// there leaves a whole file and a ledger that knows of no run.
+/// Between renaming and recording there is nothing else: a run that is interrupted there leaves a
+/// complete file and a ledger without that run.
 #[tokio::test]
 async fn a_crash_between_renaming_and_recording_writes_the_same_again() {
     let shop = TestShop::stocked().await;
@@ -184,7 +185,7 @@ async fn a_crash_between_renaming_and_recording_writes_the_same_again() {
         fs::read_to_string(feed_out(ledger, run).await.unwrap().file.unwrap()).unwrap()
     };
     let first = write(&open(&path).await, "first").await;
-    // The copy is the shop as it was before anything was recorded.
+    // The copy is the shop before anything was recorded.
     let second = write(&open(&copy).await, "second").await;
     assert_eq!(first, second);
     assert_eq!(first.lines().count(), 7);
@@ -195,7 +196,7 @@ async fn pictures_go_beside_the_feed_or_become_addresses() {
     let shop = TestShop::open().await;
     let text = "name,sku,offers.price,image\nHat,H1,40,a.jpg|gone.jpg\nCap,H2,41,https://x.example/c.jpg\nBag,H3,42,../shop.db\n";
     let told = shop.items("items.csv", text).await.unwrap();
-    // A name that leads out of the folder of images does not come in at all.
+    // A name that leads out of the folder of images is refused on import.
     assert_eq!(told.rejected, 1, "{told:?}");
     fs::create_dir(shop.path("images")).unwrap();
     fs::write(shop.path("images/a.jpg"), b"picture").unwrap();

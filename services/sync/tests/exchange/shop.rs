@@ -1,4 +1,4 @@
-//! A shop in a folder of its own, and what is done with it in few words.
+//! A shop in its own folder, with short helpers.
 
 use crate::counter;
 use domain::codes::Code;
@@ -41,7 +41,7 @@ impl TestShop {
         Self { folder, clock, ledger }
     }
 
-    /// With [`ITEMS`] on its shelf.
+    /// With [`ITEMS`] in stock.
     pub(crate) async fn stocked() -> Self {
         let shop = Self::open().await;
         let report = shop.items("items.csv", ITEMS).await.unwrap();
@@ -101,7 +101,7 @@ impl TestShop {
         feed_in(&self.ledger, &run).await
     }
 
-    /// Takes orders in from a file that was put somewhere.
+    /// Imports orders from a stored file.
     pub(crate) async fn feed(&self, given: &Given) -> Result<OrdersReport, IntakeError> {
         let watch = Watch::new();
         let run = OrdersRun { given, layout: None, past: false, dry_run: false, who: "test", watch };
@@ -115,7 +115,7 @@ impl TestShop {
         feed_out(&self.ledger, run).await
     }
 
-    /// “sku availability level” of each listing of a feed that was written.
+    /// “sku availability level” of each listing in an exported feed.
     pub(crate) fn lines(report: &FeedOutReport) -> Vec<String> {
         let Some(file) = &report.file else { return Vec::new() };
         let text = fs::read_to_string(file).unwrap();
@@ -134,12 +134,12 @@ impl TestShop {
         (report.differences.iter().map(|d| format!("{}: {d}", d.code())).collect(), report.adopted)
     }
 
-    /// Rings one up at the counter.
+    /// Rings up one at the counter.
     pub(crate) async fn sell(&self, sku: &str) -> ledger::sales::SaleDone {
         counter::sell(&self.ledger, sku).await
     }
 
-    /// Takes a whole sale back, the goods to the shelf.
+    /// Refunds a whole sale; the goods go back to stock.
     pub(crate) async fn take_back(&self, sale: &ledger::sales::SaleDone) {
         counter::take_back(&self.ledger, sale).await;
     }

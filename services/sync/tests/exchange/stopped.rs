@@ -1,4 +1,4 @@
-//! A file whose run stops in the middle: what it says, and that feeding it again ends well.
+//! A file whose import stops in the middle: what is reported, and that importing it again succeeds.
 
 use crate::small_disk::SmallDisk;
 use ledger::books::{BooksBy, BooksQuery};

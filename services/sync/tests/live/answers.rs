@@ -1,10 +1,11 @@
-//! Each status once, for a message and for a list.
+//! Each HTTP status once, for a message and for a list.
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, ok};
 use wiremock::ResponseTemplate;
 
-/// What becomes of a message: RFC 9110, 15 and RFC 6585 by way of `domain::delivery`, seen from outside.
-/// “sent refused waiting parked” after the first try, and whether the connection waits.
+/// What happens to a message: RFC 9110, 15 and RFC 6585 as implemented by `domain::delivery`, seen from
+/// outside. “sent refused waiting parked” after the first attempt, and whether the connection is
+/// paused.
 fn expected(status: u16) -> (&'static str, bool) {
     match status {
         207 => ("0 1 1 1", false),
@@ -27,7 +28,7 @@ async fn each_status_is_answered_as_it_should_be() {
         let found = format!("{} {} {} {}", now.sent - sent, now.refused - refused, now.waiting, now.parked);
         let (counts, quiet) = expected(status);
         assert_eq!((found.as_str(), now.quiet_until.is_some()), (counts, quiet), "{status}");
-        // Whatever it was, once the shop takes it, it is told, and a new change makes it due.
+        // Whatever it was: once the shop accepts it, it is sent, and a new change makes it due.
         ground.answer(ok()).await;
         let sale = ground.sell("B1").await;
         ground.take_back(&sale).await;

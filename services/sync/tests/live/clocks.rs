@@ -1,4 +1,4 @@
-//! Clocks that jump, and pauses that end before their time.
+//! Clocks that jump, and pauses that end early.
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, START, ok};
 use crate::hooks::{self, KEY, signed, take};
@@ -38,7 +38,7 @@ async fn what_waits_by_a_clock_that_was_wrong_does_not_wait_for_it() {
             at(&ground, wrong);
             ground.answer(answer).await;
             ground.rounds(60 * SECOND).await;
-            // The clock is put right.
+            // The clock is corrected.
             at(&ground, 61 * SECOND);
             ground.answer(ResponseTemplate::new(200).set_body_raw("[]", "application/json")).await;
             ground.sell("B1").await;
@@ -91,7 +91,7 @@ async fn a_hook_wakes_its_connection_unless_the_shop_wants_to_be_left_alone() {
         assert_eq!(take(&ground, "village", &headers, &body).await, "taken");
         assert_eq!(ground.status().await.quiet_until.is_some(), asked);
     }
-    // What is not signed says nothing of the shop.
+    // An unsigned webhook proves nothing about the shop.
     quiet(&ground, false).await;
     assert_eq!(take(&ground, "village", &[], "{}").await, "unsigned");
     assert!(ground.status().await.quiet_until.is_some());

@@ -1,4 +1,4 @@
-//! Answers that tell of each message by itself.
+//! Answers with a result for each message.
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, ok};
 use serde_json::{Value, json};
@@ -55,7 +55,7 @@ async fn a_single_207_is_no_word_that_it_was_taken() {
         "B1: it answered 207; it refused this one: a picture is wanted",
     )
     .await;
-    // A 200 that refuses within.
+    // A 200 that contains a refusal.
     check(
         ANSWER,
         results(200, row(json!(false))),
@@ -75,7 +75,7 @@ async fn a_single_207_is_no_word_that_it_was_taken() {
         "gave no reason",
     )
     .await;
-    // To one alone a shop may answer in another form.
+    // For a single message a shop may use another form of answer.
     check(ANSWER, ok(), "1 0 0 0 0", "").await;
 }
 
@@ -93,7 +93,7 @@ async fn each_of_a_batch_has_its_own_word() {
         Mock::given(any()).respond_with(ok()).mount(&ground.server).await;
         ground.round().await;
         ground.round().await;
-        // What it says nothing of is said by itself; what it refuses is not said once more.
+        // A message without a result is sent by itself; a refused one is not sent again.
         assert_eq!(sorted(&ground).await, ["POST /intake/batch", "PUT /intake/B4 InStock"], "{status}");
         assert_eq!(ground.counts().await, "3 1 2 1 0", "{status}");
         let connection = ground.ledger.live_connections().await.unwrap()[0].id;
@@ -131,11 +131,11 @@ async fn results_without_names_come_in_the_order_of_the_messages() {
     };
     check(json!([{"ok": true}, {"ok": true}]), "2 0 0 0 0").await;
     check(json!([{"ok": true}, {"ok": false}]), "1 1 1 1 0").await;
-    // Of another number nobody can say which is whose.
+    // With another number of results it is unknown which is whose.
     check(json!([{"ok": true}]), "0 2 2 2 0").await;
 }
 
-/// New ones may go together where the answer has the id of each.
+/// New listings can be sent together if the answer has the id of each.
 #[tokio::test]
 async fn the_ids_of_a_batch_are_kept() {
     let tables = format!(

@@ -1,4 +1,4 @@
-//! A shop in a folder of its own, a server that stands for the online shop, and a clock that is set.
+//! A shop in its own folder, a server in place of the online shop, and a clock that tests set.
 
 use crate::counter;
 use domain::codes::Code;
@@ -23,14 +23,14 @@ pub(crate) const NAME: &str = "village";
 pub(crate) const SECOND: i64 = 1000;
 pub(crate) const HOUR: i64 = 60 * 60 * SECOND;
 
-/// Long enough for a server on loopback on a busy machine, short enough for a test that waits for it.
+/// Long enough for a loopback server on a busy machine, short enough for a test that waits for it.
 pub(crate) const LIMITS: Limits = Limits {
     connect: Duration::from_secs(3),
     read: Duration::from_millis(600),
     whole: Duration::from_millis(1500),
 };
 
-/// As most tests have it: one call for everything.
+/// For most tests: one call for everything.
 pub(crate) const OUT: &str = "[out]\nto = \"/intake/{sku}\"\nnew_pieces = \"list\"\n";
 
 pub(crate) struct Ground {
@@ -43,7 +43,7 @@ pub(crate) struct Ground {
 }
 
 impl Ground {
-    /// An empty shop and a server that answers nothing yet.
+    /// An empty shop, and a server without any answers yet.
     pub(crate) async fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
         let clock = Arc::new(ManualClock::at(Moment::from_millis(START)));
@@ -54,7 +54,7 @@ impl Ground {
         Self { folder, clock, ledger, live, server: MockServer::start().await, dice: 1 }
     }
 
-    /// With a connection of these tables, and pieces of these skus.
+    /// With a connection of these tables, and pieces with these SKUs.
     pub(crate) async fn with(tables: &str, skus: &[&str]) -> Self {
         let ground = Self::new().await;
         ground.connect(tables).await;
@@ -80,7 +80,7 @@ impl Ground {
         self.ledger.execute(None, &save).await.unwrap();
     }
 
-    /// Another process on the same shop.
+    /// Another process with the same shop.
     pub(crate) async fn another(&self) -> (Ledger, Live) {
         let secrets = Secrets::with_variables(Some(self.folder.path().join("secrets")), |_| None);
         (open(&self.folder, &self.clock).await, Live::new(secrets, LIMITS))
@@ -131,7 +131,7 @@ impl Ground {
         counter::take_back(&self.ledger, sale).await;
     }
 
-    /// One round; when the next is due, in milliseconds from now.
+    /// One round; returns when the next is due, in milliseconds from now.
     pub(crate) async fn round(&mut self) -> Option<i64> {
         self.dice += 1;
         match SyncCycle::run(&self.ledger, &self.live, self.dice).await.unwrap() {
@@ -140,7 +140,7 @@ impl Ground {
         }
     }
 
-    /// Rounds until nothing is due within `millis`, the clock going on from one to the next.
+    /// Rounds until nothing is due within `millis`; the clock moves from one to the next.
     pub(crate) async fn rounds(&mut self, millis: i64) {
         let end = self.ledger.now().millis() + millis;
         for _ in 0..500 {
@@ -174,13 +174,13 @@ impl Ground {
         format!("{} {}", item.on_hand.value().normalize(), item.held.value().normalize())
     }
 
-    /// Answers everything so from now on.
+    /// Gives every request this answer from now on.
     pub(crate) async fn answer(&self, template: ResponseTemplate) {
         self.server.reset().await;
         Mock::given(any()).respond_with(template).mount(&self.server).await;
     }
 
-    /// What was asked since the last reset: “method path availability”.
+    /// The requests since the last reset, as “method path availability”.
     pub(crate) async fn asked(&self) -> Vec<String> {
         let requests = self.server.received_requests().await.unwrap();
         requests.iter().map(told).collect()

@@ -1,4 +1,4 @@
-//! What a person asks of a connection.
+//! What people do with a connection by hand.
 
 use crate::ground::{Ground, OUT, SECOND, ok};
 use sync::live::{When, check_connection, now, try_connection};
@@ -26,7 +26,7 @@ async fn a_dry_run_asks_and_shows_and_changes_nothing() {
     assert!(!format!("{tried:?}").contains("hush"), "{tried:?}");
     assert!(ground.asked().await.iter().all(|a| a.starts_with("GET")), "{:?}", ground.asked().await);
     assert_eq!(ground.status().await.sent, 0);
-    // Nothing was taken in hand either.
+    // Nothing was claimed either.
     ground.answer(ok()).await;
     ground.round().await;
     assert!(ground.asked().await.contains(&"PUT /intake/B1 InStock".to_owned()));
@@ -151,7 +151,7 @@ fn the_connection_that_shows_every_key_can_be_used() {
     let text = include_str!("../../../../demo/connection.toml");
     let checked = check_connection(text).unwrap_or_else(|e| panic!("{e}"));
     assert_eq!((checked.secrets.len(), checked.takes_hooks), (3, true));
-    // Each key that it explains is one: misspelt, it is refused by name.
+    // Each key that the file explains is one: misspelled, it is refused by name.
     let mut keys = 0;
     for line in text.lines().filter(|l| !l.starts_with(['#', '[', '\'', ' '])) {
         let Some((key, _)) = line.split_once(" = ") else { continue };
@@ -160,7 +160,7 @@ fn the_connection_that_shows_every_key_can_be_used() {
         assert!(refused.is_err(), "{key}");
     }
     assert!(keys > 40, "{keys}");
-    // Those beside them, of which only one can stand, are keys too.
+    // The alternatives to them, of which only one can be used, are keys too.
     for line in text.lines().filter_map(|l| l.strip_prefix("# ")) {
         let Some((key, _)) = line.split_once(" = ").filter(|(key, _)| !key.contains(' ')) else { continue };
         let told = check_connection(&text.replacen(&format!("# {line}"), line, 1));

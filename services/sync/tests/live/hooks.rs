@@ -1,4 +1,4 @@
-//! Orders that come by themselves.
+//! Webhooks: orders that arrive by themselves.
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, START};
 use domain::day::Moment;
@@ -66,7 +66,7 @@ async fn a_signed_order_comes_off_the_shelf_and_a_replay_does_nothing() {
     assert_eq!(take(&ground, "village", &headers, &body).await, "taken");
     assert_eq!(ground.stock("B1").await, "0 0");
     assert_eq!(take(&ground, "village", &headers, &body).await, "seen");
-    // Signed by the secret that was used before, while it is changed.
+    // Signed with the earlier secret, while it is being changed.
     let body = order("2", "C1");
     assert_eq!(take(&ground, "village", &signed(OLD_KEY, "msg_2", 0, &body), &body).await, "taken");
     assert_eq!(ground.stock("C1").await, "0 0");
@@ -179,7 +179,7 @@ async fn no_card_number_is_kept_with_an_order_that_cannot_be_taken() {
         let headers = signed(KEY, &format!("msg_{at}"), 0, &body);
         assert_eq!(take(&ground, "village", &headers, &body).await, "kept", "{extra}");
     }
-    // Its escapes hide nothing.
+    // Escape sequences hide nothing.
     let body = order("9", json!("x")).replace("\"x\"", "\"4242\\u0020424242424242\"");
     assert_eq!(take(&ground, "village", &signed(KEY, "msg_9", 0, &body), &body).await, "kept");
     let connection = ground.ledger.live_connections().await.unwrap().remove(0).id;
@@ -195,7 +195,7 @@ async fn no_card_number_is_kept_with_an_order_that_cannot_be_taken() {
     ground.ledger.backup(&file, |_, _| ()).await.unwrap();
     let text = std::fs::read_to_string(&file).unwrap();
     assert!(!text.contains("42424242") && !text.contains("4242 4242"), "no number is in the backup");
-    // What was masked is read again and taken once its listing is there.
+    // What was masked is read again, and accepted once its listing exists.
     ground.piece("NEW").await;
     ground.answer(crate::ground::ok()).await;
     ground.rounds(HOUR).await;
@@ -219,7 +219,7 @@ async fn a_hook_about_something_else_is_passed_over_once_it_is_believed() {
     let body = order("1", "B1");
     assert_eq!(take(&ground, "village", &about("msg_2", "stock.changed", &body), &body).await, "passedover");
     assert_eq!(ground.stock("B1").await, "1 0");
-    // The same message, about what is asked for, was not remembered as seen.
+    // The same message, about orders that are fetched, was not remembered as seen.
     assert_eq!(take(&ground, "village", &about("msg_2", "order.paid", &body), &body).await, "taken");
     assert_eq!(ground.stock("B1").await, "0 0");
 }
@@ -239,7 +239,7 @@ async fn hooks_that_are_not_believed_are_counted_and_no_flood_writes_for_each() 
     ground.answer(crate::ground::ok()).await;
     ground.round().await;
     assert_eq!(ground.status().await.unsigned_hooks, 50);
-    // One that is believed cures it; the count stays.
+    // A webhook with a valid signature ends the trouble; the count stays.
     assert_eq!(take(&ground, "village", &signed(KEY, "msg_1", 0, &body), &body).await, "taken");
     let status = ground.status().await;
     assert_eq!((status.unsigned_hooks, status.last_trouble.as_str()), (50, ""));

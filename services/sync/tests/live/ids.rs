@@ -1,5 +1,5 @@
-//! Shops that name their listings themselves: nothing is made there twice, and nothing sold stays untold in
-//! silence.
+//! Shops that assign ids to listings: nothing is created there twice, and no sale remains unsent
+//! without notice.
 
 use crate::ground::{Ground, HOUR, SECOND, ok};
 use domain::codes::Code;
@@ -16,7 +16,7 @@ const OUT: &str = "[out]\nto = \"/goods/{other_id}\"\nnew = { to = \"/goods\", i
     new_pieces = \"list\"\n";
 const LIST: &str = "[listed]\nfrom = \"/goods\"\nevery = \"7d\"\nother_id = \"/id\"\nlayout = '''\nfeed = \"listings\"\n\
     format = \"json\"\n[field.sku]\nfrom = \"/code\"\n[field.inventoryLevel]\nfrom = \"/left\"\n'''\n";
-/// How one is asked for by its code.
+/// How a single listing is looked up by its code.
 const ONE: &str = "one = \"/goods/by/{sku}\"\n";
 const ORDERS: &str = "[orders]\nfrom = \"/orders\"\nevery = \"1d\"\n";
 
@@ -41,13 +41,13 @@ fn made(id: &str) -> ResponseTemplate {
     ResponseTemplate::new(201).set_body_json(json!({"id": id}))
 }
 
-/// Each is made under a number of its own: B2 is 72.
+/// Each is created under its own number: B2 is 72.
 fn numbered(request: &Request) -> ResponseTemplate {
     let body: Value = serde_json::from_slice(&request.body).unwrap();
     made(&body["sku"].as_str().unwrap().replace('B', "7"))
 }
 
-/// What was said, without what was asked for.
+/// What was sent, without what was asked for.
 async fn said(ground: &Ground) -> Vec<String> {
     ground.asked().await.into_iter().filter(|a| !a.starts_with("GET")).collect()
 }
@@ -80,13 +80,13 @@ async fn what_a_failed_answer_may_have_made_is_looked_for_by_whichever_process_c
         let mut ground = Ground::with(&format!("{OUT}{LIST}"), &["B0"]).await;
         let (ledger, live) = ground.another().await;
         answers(&ground, listed(&[]), made("70")).await;
-        // Each process has seen the list as it stood before.
+        // Each process has seen the list as it was before.
         SyncCycle::run(&ledger, &live, 7).await.unwrap();
         ground.piece("B1").await;
         answers(&ground, listed(&[("70", "B0", "1")]), ResponseTemplate::new(status)).await;
         ground.round().await;
         assert_eq!(said(&ground).await, ["POST /goods InStock"], "{status}");
-        // It was made all the same.
+        // It was created nevertheless.
         answers(&ground, listed(&[("70", "B0", "1"), ("71", "B1", "1")]), made("72")).await;
         ground.wait(20 * SECOND);
         if is_other {
@@ -109,7 +109,7 @@ async fn what_they_have_lost_is_looked_for_before_it_is_made_anew() {
         ground.add("C1", ItemKind::Counted, Some(Asked::parse("5", None).unwrap())).await;
         answers(&ground, listed(&[]), made("71")).await;
         ground.rounds(SECOND).await;
-        // The shop was put back; what is made anew is made, and the answer is an error.
+        // The shop was restored; what is recreated is created, and the answer is an error.
         let lost = async |ground: &Ground, list: ResponseTemplate, made: ResponseTemplate| {
             ground.server.reset().await;
             let gone = ResponseTemplate::new(404).set_body_json(json!({"why": "no such thing"}));
@@ -173,7 +173,7 @@ async fn one_is_asked_for_by_its_code_where_the_shop_can_be() {
     let mut found = said(&ground).await;
     found.sort();
     assert_eq!(found, ["POST /goods InStock", "PUT /goods/71 InStock"]);
-    // A shop that cannot be asked at present is asked again; nothing is made there blindly.
+    // A shop that is unavailable is asked again; nothing is created there blindly.
     ground.piece("B3").await;
     answers(&ground, listed(&[]), made("73")).await;
     Mock::given(path("/goods/by/B3")).respond_with(ResponseTemplate::new(500)).mount(&ground.server).await;
@@ -215,7 +215,7 @@ async fn an_id_is_read_from_the_refusal_to_make_it_once_more() {
 
 #[tokio::test]
 async fn a_sold_piece_that_cannot_be_told_is_a_persons_at_once_and_goes_on_by_the_id_they_enter() {
-    // Nothing of theirs can tell: no list, and the answer had no id.
+    // Nothing there can help: no list, and no id in the answer.
     let mut ground = Ground::with(OUT, &["B1"]).await;
     answers(&ground, listed(&[]), ResponseTemplate::new(201)).await;
     ground.rounds(SECOND).await;
@@ -270,7 +270,7 @@ async fn what_a_comparison_mends_twice_in_vain_is_a_persons() {
     let list = list.replace("format = \"json\"\n", "format = \"json\"\nignore = \"*\"\n");
     let mut ground =
         Ground::with(&format!("{tables}{list}{}", ORDERS.replace("1d", "1h")), &["B1", "B2"]).await;
-    // They take what is said and do nothing.
+    // It reports success and does nothing.
     let stays = || listed(&[("1", "B1", "1"), ("2", "B2", "1")]);
     answers(&ground, stays(), ok()).await;
     ground.rounds(SECOND).await;
@@ -286,7 +286,7 @@ async fn what_a_comparison_mends_twice_in_vain_is_a_persons() {
     }
     let drift = ground.ledger.drifts(connection, 9).await.unwrap().remove(0).drift;
     assert_eq!((drift.ours.as_str(), drift.theirs.as_str()), ("SoldOut, told twice", "InStock"));
-    // Once it is as it should be, all is forgotten, and mended again if need be.
+    // Once it is correct, the count is forgotten, and it is corrected again if necessary.
     answers(&ground, listed(&[("1", "B1", "0"), ("2", "B2", "1")]), ok()).await;
     ground.rounds(6 * HOUR).await;
     assert_eq!(ground.status().await.drifts, 0);

@@ -1,4 +1,4 @@
-//! Shops with other habits: how we show who we are, what goes with each request, and what each call says.
+//! Shops with other habits: how we sign in, what goes with each request, and what each call contains.
 
 use crate::ground::{Ground, OUT, SECOND, ok};
 use serde_json::{Value, json};
@@ -35,7 +35,7 @@ async fn a_key_in_the_query_goes_along_and_stays_nowhere() {
     let secret = "[secret]\nname = \"village\"\nas = \"query\"\nquery = \"api_key\"\n";
     let mut ground = Ground::with(&format!("{secret}{OUT}{ORDERS}"), &["B1"]).await;
     ground.secret("village", "hush&hush");
-    // The shop writes the key into its next page, as it was asked with it.
+    // The shop puts the key into the address of its next page, as it received it.
     let next = format!("<{}/orders?api_key=hush%26hush&page=2>; rel=\"next\"", ground.server.uri());
     let order = "[{\"orderNumber\": \"1\", \"orderDate\": \"2026-06-15T11:00:00Z\", \"sku\": \"B1\", \
         \"orderQuantity\": \"1\", \"price\": \"40.00\"}]";
@@ -97,7 +97,7 @@ async fn with_token(more: &str) -> Ground {
     ground
 }
 
-/// Tokens “t1”, “t2” and so on, each for so many seconds.
+/// Tokens “t1”, “t2” and so on, each valid for this many seconds.
 async fn tokens(ground: &Ground, seconds: Option<Value>) {
     for at in 1..9 {
         let mut body = json!({"access_token": format!("t{at}"), "token_type": "bearer"});
@@ -110,7 +110,7 @@ async fn tokens(ground: &Ground, seconds: Option<Value>) {
     }
 }
 
-/// What was asked: “token”, or the token that a message went with.
+/// The requests: “token”, or the token that a message used.
 async fn shown(ground: &Ground) -> Vec<String> {
     let requests = ground.requests().await;
     let of = |r: &wiremock::Request| match r.url.path() {
@@ -172,7 +172,7 @@ async fn a_token_that_is_refused_is_asked_for_once_more() {
     ground.rounds(SECOND).await;
     assert_eq!(shown(&ground).await, ["token", "Bearer t1", "token", "Bearer t2"]);
     assert_eq!(ground.counts().await, "1 0 0 0 0");
-    // Once and no more: a shop that refuses every token is left alone.
+    // Once and no more: a shop that refuses every token is not asked again at once.
     ground.server.reset().await;
     tokens(&ground, None).await;
     Mock::given(method("PUT")).respond_with(refused).mount(&ground.server).await;
@@ -228,7 +228,7 @@ async fn a_secret_for_tokens_has_a_colon() {
     assert_eq!(tried.troubles, [expected]);
 }
 
-/// A new listing is all of it, a change is the stock alone, an end says so in a form of its own.
+/// A new listing has all fields, a change only the stock, and an end has its own form.
 const CALLS: &str = "[out]\nto = \"/stock/{sku}\"\nmessage = \"stock\"\nnew_pieces = \"list\"\n\
     layout = '''\nfeed = \"listings\"\nformat = \"json\"\n[field.sku]\nfrom = \"/code\"\n[field.inventoryLevel]\nfrom = \"/left\"\n'''\n\
     [out.new]\nto = \"/goods\"\nmessage = \"listing\"\nlayout = '''\nfeed = \"listings\"\nformat = \"json\"\n\
@@ -257,7 +257,7 @@ async fn each_call_says_its_own() {
         told.sort();
         told
     };
-    // New ones say something else than a batch does, and go alone.
+    // New listings need another form than batches have, and are sent singly.
     let new = ["B1", "K1", "K2"]
         .map(|sku| format!("POST /goods {{\"new\":{{\"code\":\"{sku}\",\"title\":\"Thing {sku}\"}}}}"));
     assert_eq!(bodies(&ground).await, new);
@@ -286,7 +286,7 @@ async fn since_goes_out_as_the_shop_reads_it() {
         ground.round().await;
         assert_eq!(ground.asked().await, [format!("GET /orders?since={expected}")]);
     };
-    // The first look reaches back a day and ten minutes before 2026-06-15T12:00:00Z.
+    // The first look goes back a day and ten minutes before 2026-06-15T12:00:00Z.
     check("", "2026-06-14T11%3A50%3A00Z").await;
     check("since = \"seconds\"\n", "1781437800").await;
     check("since = \"%Y/%m/%d %H.%M\"\nzone = \"Europe/London\"\n", "2026%2F06%2F14%2012.50").await;

@@ -1,4 +1,4 @@
-//! What the other shop says it lists, against the shelf.
+//! The other shop's own list of its listings, compared with the shelf.
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, ok};
 use domain::codes::Code;
@@ -8,7 +8,7 @@ use sync::live::{NotReconciled, reconcile};
 use wiremock::matchers::{any, method, path, query_param};
 use wiremock::{Mock, ResponseTemplate};
 
-/// Their orders, of which there are none: so that nobody can have bought what they do not list.
+/// Its orders, of which there are none: so nobody can have bought what it does not list.
 const ORDERS: &str = "[orders]\nfrom = \"/orders\"\nevery = \"1d\"\n";
 
 fn tables(out: &str) -> String {
@@ -62,7 +62,7 @@ async fn what_is_safe_is_mended_and_the_rest_is_asked() {
     let sold = ground.sell("C2").await;
     ground.rounds(SECOND).await;
     assert_eq!(told(&ground).await.len(), 3, "{:?}", told(&ground).await);
-    // B1 as it should be; B2 with another price; C1 not listed; C2 still on offer, though sold.
+    // B1 is correct; B2 has another price; C1 is not listed; C2 is still for sale, though sold.
     let rows = [
         listed("B1", "1", "40.00"),
         listed("B2", "1", "44.00"),
@@ -74,7 +74,7 @@ async fn what_is_safe_is_mended_and_the_rest_is_asked() {
     assert_eq!(told(&ground).await, ["PUT /intake/C1 InStock", "PUT /intake/C2 SoldOut"]);
     assert_eq!(drifts(&ground).await, ["B2 offers.price 40.00|44.00", "GHOST sku |Thing GHOST"]);
     assert_eq!(ground.status().await.drifts, 2);
-    // A person says that ours counts.
+    // A person chooses our value.
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     let price = ground.ledger.drifts(connection, 10).await.unwrap().remove(0);
     let settle = SettleDrift { id: price.id, choice: DriftChoice::TellOurs, who: "owner".to_owned() };
@@ -116,7 +116,7 @@ async fn what_they_have_less_of_may_be_bought_and_is_not_put_on_offer_again_unas
 #[tokio::test]
 async fn what_is_on_offer_there_without_our_word_is_ours_to_end() {
     let mut ground = Ground::with(&tables("[out]\nto = \"/intake/{sku}\"\n"), &["B1", "B2"]).await;
-    // Put on by hand over there: one as it is here, one that is sold here already.
+    // Listed there by hand: one as it is here, one that is sold here already.
     ground.sell("B2").await;
     theirs(&ground, &[listed("B1", "1", "40.00"), listed("B2", "1", "40.00")]).await;
     ground.rounds(SECOND).await;

@@ -1,4 +1,4 @@
-//! The exchange with an online shop over the network, with a server on loopback that stands for it, on the
+//! The exchange with an online shop over the network, with a loopback server in its place, on the
 //! program's own clock.
 
 mod answers;

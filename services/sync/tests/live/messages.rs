@@ -1,4 +1,4 @@
-//! Messages out: what is said of an item, by which call, and in which order.
+//! Outgoing messages: what they contain, which call sends them, and in which order.
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, ok};
 use domain::codes::Code;
@@ -71,7 +71,7 @@ async fn new_ones_and_gone_ones_have_calls_of_their_own() {
     let sale = ground.sell("B1").await;
     ground.rounds(SECOND).await;
     assert_eq!(ground.asked().await, ["DELETE /goods/a%2F7"]);
-    // What was taken away there is made once more.
+    // What was removed there is created again.
     ground.answer(ResponseTemplate::new(201).set_body_json(serde_json::json!({"ref": 8}))).await;
     ground.take_back(&sale).await;
     ground.rounds(SECOND).await;
@@ -113,7 +113,7 @@ async fn what_was_never_on_offer_needs_no_word() {
 #[tokio::test]
 async fn one_that_may_have_arrived_is_ended_all_the_same() {
     let mut ground = Ground::with(OUT, &["B1"]).await;
-    // The answer never comes: it may have been taken.
+    // The answer never arrives: the message may have been accepted.
     ground.answer(ok().set_delay(std::time::Duration::from_secs(5))).await;
     ground.round().await;
     ground.sell("B1").await;
@@ -200,7 +200,7 @@ async fn many_go_in_one_request_where_that_is_taken() {
 
 #[tokio::test]
 async fn a_batch_that_is_not_taken_as_a_whole_is_said_one_by_one() {
-    // 207 tells of each part, in a form that the connection does not say.
+    // 207 has a result for each part, in a form that the connection does not describe.
     for status in [400, 207] {
         one_is_not_taken_of_a_batch(status).await;
     }
@@ -248,7 +248,7 @@ async fn what_was_bought_there_is_taken_in_before_anything_is_said_over_it() {
     Mock::given(path("/orders")).respond_with(list("[]")).mount(&ground.server).await;
     Mock::given(any()).respond_with(ok().insert_header("etag", "\"one\"")).mount(&ground.server).await;
     ground.rounds(SECOND).await;
-    // One is bought there, which changes their state; one is sold here before their list is asked for.
+    // One is bought there, which changes its state; one is sold here before the list is fetched.
     ground.server.reset().await;
     let bought = "[{\"orderNumber\": \"1\", \"orderDate\": \"2026-06-15T11:00:00Z\", \"sku\": \"KIT\", \
         \"orderQuantity\": \"1\", \"price\": \"40.00\"}]";
@@ -288,7 +288,7 @@ async fn nothing_is_offered_over_a_purchase_that_cannot_be_asked_for_and_what_en
     ground.rounds(SECOND).await;
     let sale = ground.sell("B1").await;
     ground.rounds(SECOND).await;
-    // B1 is back, C1 is sold; their states have changed, and the orders cannot be had.
+    // B1 is back, C1 is sold; their states have changed, and the orders cannot be fetched.
     ground.take_back(&sale).await;
     ground.sell("C1").await;
     ground.server.reset().await;
@@ -328,7 +328,7 @@ async fn what_exists_there_already_is_told_as_known() {
     Mock::given(method("PUT")).respond_with(ok()).mount(&ground.server).await;
     ground.rounds(SECOND).await;
     assert_eq!(ground.asked().await, ["POST /intake InStock", "PUT /intake/B1 InStock"]);
-    // And what they have lost is told as new.
+    // And what it has lost is sent as new.
     ground.server.reset().await;
     Mock::given(method("PUT")).respond_with(not_there()).mount(&ground.server).await;
     Mock::given(method("POST")).respond_with(ok()).mount(&ground.server).await;
@@ -338,7 +338,7 @@ async fn what_exists_there_already_is_told_as_known() {
     assert_eq!(ground.counts().await, "2 0 0 0 0");
 }
 
-/// The other shop's own word that it knows no such listing.
+/// The other shop's own statement that it has no such listing.
 fn not_there() -> ResponseTemplate {
     ResponseTemplate::new(404).set_body_raw("{\"title\":\"no such listing\"}", "application/problem+json")
 }
@@ -361,7 +361,8 @@ async fn what_is_not_there_is_gone_at_once_by_its_own_word_and_else_in_the_end()
     check(ResponseTemplate::new(410).set_body_raw("<h1>Gone</h1>", "text/html"), GONE_AFTER).await;
 }
 
-/// What stands before a shop while its program is put up anew answers so, whatever is asked.
+/// While a shop's program is being replaced, whatever is in front of it gives this answer to every
+/// request.
 #[tokio::test]
 async fn that_it_is_not_there_is_doubted_for_a_while_where_nobody_says_it_in_words() {
     let new = "[out]\nto = \"/intake/{sku}\"\nnew = { to = \"/intake\" }\nnew_pieces = \"list\"\n";
@@ -381,7 +382,7 @@ async fn that_it_is_not_there_is_doubted_for_a_while_where_nobody_says_it_in_wor
             assert!(ground.asked().await.iter().all(|asked| asked == said), "{said}");
             assert_eq!(ground.counts().await, "1 0 1 0 0", "{said} waits");
             assert!(ground.status().await.last_trouble.contains("may be there all the same"));
-            // Its door was shut alone.
+            // Only this address was unavailable.
             ground.answer(ok()).await;
             ground.rounds(HOUR).await;
             assert_eq!(ground.asked().await, [said]);
@@ -432,7 +433,7 @@ async fn a_rate_is_kept_and_asked_for_rest_is_given() {
         ground.wait(1);
         counts.push(ground.asked().await.len());
     }
-    // Two at once at first, and then two a second.
+    // Two at once at first, and then two per second.
     assert_eq!(counts, [3, 5, 7, 9]);
     ground.answer(ResponseTemplate::new(429).insert_header("retry-after", "120")).await;
     ground.sell("B1").await;
@@ -460,7 +461,7 @@ async fn a_page_for_people_is_no_word_that_it_was_taken() {
     check("<!doctype html><title>Back soon</title>", "text/html; charset=utf-8", false).await;
     check("\n <html>Please sign in</html>", "text/html", false).await;
     check("\u{feff}<html>Please sign in</html>", "Text/HTML", false).await;
-    // Many a small program leaves the type at that for whatever it answers.
+    // Many small programs use that type for whatever they answer.
     check("{\"ref\":\"7\"}", "text/html", true).await;
     check("", "text/html", true).await;
     check("<ok/>", "application/xml", true).await;

@@ -1,4 +1,4 @@
-//! Orders by asking for them.
+//! Orders that are fetched.
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, START, ok};
 use domain::day::Moment;
@@ -21,7 +21,7 @@ pub(crate) fn by_since() -> String {
     tables("from = \"/bought?since={since}\"\nnext = \"link\"\n")
 }
 
-/// An order of one piece, changed so many milliseconds from the start.
+/// An order for one piece, changed this many milliseconds after the start.
 pub(crate) fn order(number: &str, sku: &str, state: &str, changed: i64) -> Value {
     let moment = |at: i64| Moment::from_millis(START + at).to_string();
     json!({"ref": number, "placed": moment(-HOUR), "changed": moment(changed), "state": state,
@@ -32,7 +32,7 @@ pub(crate) fn page(orders: &[Value]) -> ResponseTemplate {
     ResponseTemplate::new(200).set_body_json(json!({"bought": orders}))
 }
 
-/// “number status states of its lines” of each order that is known.
+/// “number status states of its lines” of each known order.
 pub(crate) async fn known(ground: &Ground) -> Vec<String> {
     let mut orders = ground.ledger.orders(None, false, 100).await.unwrap();
     orders.sort_by(|a, b| a.number.cmp(&b.number));
@@ -41,7 +41,7 @@ pub(crate) async fn known(ground: &Ground) -> Vec<String> {
     orders.iter().map(|o| format!("{} {} {}", o.number, o.status, lines(o))).collect()
 }
 
-/// What was asked of the list, without its path.
+/// The requests for the list, without their path.
 pub(crate) async fn pages(ground: &Ground) -> Vec<String> {
     let asked = ground.asked().await;
     asked.iter().filter_map(|a| a.strip_prefix("GET /bought")).map(str::to_owned).collect()
@@ -55,7 +55,7 @@ async fn an_order_comes_off_the_shelf_once_however_often_it_is_seen() {
     assert_eq!(ground.stock("B1").await, "0 0");
     assert_eq!(known(&ground).await, ["1 OrderProcessing Filled"]);
     assert!(ground.status().await.last_contact.is_some());
-    // What it made happen is told out again.
+    // Its effect on stock is sent out in turn.
     assert!(ground.asked().await.contains(&"PUT /intake/B1 SoldOut".to_owned()));
 }
 
@@ -92,7 +92,7 @@ async fn an_order_that_comes_before_its_listing_is_kept_and_taken_later() {
     let kept = ground.ledger.kept_orders(connection, 10).await.unwrap();
     assert_eq!((kept.len(), kept[0].number.as_str()), (1, "1"));
     assert!(kept[0].words.contains("NEW"), "{}", kept[0].words);
-    // It is not seen again, since it changed long ago; the copy that was kept is tried.
+    // It does not appear again, since it changed long ago; the stored copy is tried.
     ground.answer(page(&[])).await;
     ground.rounds(HOUR).await;
     assert_eq!(ground.status().await.orders_kept, 1);
@@ -149,7 +149,7 @@ async fn pages_are_followed_and_the_place_moves_on_at_their_end() {
     assert_eq!(pages(&ground).await, [begin, "?p=2"], "the second page failed");
     assert_eq!(known(&ground).await, ["1 OrderProcessing Filled"]);
     ground.rounds(30 * SECOND).await;
-    // It goes on where it stopped; and is walked once more, to see whether it stood still meanwhile.
+    // It goes on where it stopped, and is read once more to see whether it stayed the same meanwhile.
     assert_eq!(pages(&ground).await, [begin, "?p=2", "?p=2", "?p=3", begin, "?p=2", "?p=3"]);
     assert_eq!(known(&ground).await.len(), 3);
     ground.rounds(30 * SECOND).await;
@@ -192,7 +192,8 @@ async fn a_list_by_marks_goes_on_from_the_last_one() {
     ground.rounds(31 * SECOND).await;
     assert_eq!(pages(&ground).await, ["?after=", "?after=a", "?after=b", "?after=b"]);
     assert_eq!(known(&ground).await.len(), 2);
-    // A mark that is no longer good: after three times the list is begun anew, which changes nothing.
+    // A mark that is no longer valid: after three attempts the list is read from the start, which
+    // changes nothing.
     ground.server.reset().await;
     Mock::given(query_param("after", "b"))
         .respond_with(ResponseTemplate::new(410))
@@ -219,7 +220,7 @@ async fn pages_by_number_end_at_an_empty_one_or_at_the_same_again() {
     Mock::given(any()).respond_with(ok()).mount(&ground.server).await;
     ground.rounds(20 * SECOND).await;
     assert_eq!(pages(&ground).await, ["?page=1", "?page=2", "?page=3"]);
-    // A shop that does not know of pages gives the same for ever.
+    // A shop without pages returns the same one forever.
     ground.answer(page(&[order("1", "B1", "OrderProcessing", 0)])).await;
     ground.rounds(20 * SECOND).await;
     assert_eq!(pages(&ground).await, ["?page=1", "?page=2"]);
@@ -228,7 +229,7 @@ async fn pages_by_number_end_at_an_empty_one_or_at_the_same_again() {
 #[tokio::test]
 async fn a_clock_that_is_wrong_by_hours_hides_no_order() {
     let mut ground = Ground::with(&by_since(), &["B1", "C1", "C2"]).await;
-    // Five hours ahead, and then put right.
+    // Five hours ahead, and then corrected.
     ground.answer(page(&[order("1", "B1", "OrderProcessing", 5 * HOUR)])).await;
     ground.rounds(SECOND).await;
     ground.answer(page(&[order("2", "C1", "OrderProcessing", 40 * SECOND)])).await;
@@ -259,12 +260,12 @@ async fn an_idle_list_costs_one_request_without_a_body() {
         let lists = requests.into_iter().filter(|r| r.url.path() == "/bought");
         lists.map(|r| r.headers.contains_key("if-none-match")).collect::<Vec<_>>()
     };
-    // The address moves on once; from then on nothing is read again.
+    // The address changes once; from then on nothing is read again.
     assert_eq!(bodies(ground.requests().await), [false, false, true]);
     ground.rounds(10 * 60 * SECOND).await;
     let all = bodies(ground.requests().await);
     assert!(all.len() <= 3 + 20 && all[3..].iter().all(|tagged| *tagged), "{all:?}");
-    // Not for ever: behind a first page that stays the same there may be another by now.
+    // Not forever: after a first page that stays the same there may be another by now.
     ground.rounds(10 * 60 * SECOND).await;
     assert!(bodies(ground.requests().await)[4..].iter().any(|tagged| !tagged));
 }

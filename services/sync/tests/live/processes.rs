@@ -1,4 +1,4 @@
-//! Several processes on one shop, and what goes with every request.
+//! Several processes with one shop, and what goes with every request.
 
 use crate::ground::{Ground, LIMITS, OUT, SECOND, ok};
 use std::collections::HashMap;
@@ -8,7 +8,7 @@ use sync::live::{SyncCycle, When, serve};
 use wiremock::matchers::{any, path};
 use wiremock::{Mock, ResponseTemplate};
 
-/// Items that two processes tell of at the same time.
+/// Items about which two processes send messages at the same time.
 const ITEMS: usize = 60;
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -18,7 +18,7 @@ async fn two_processes_tell_each_item_once() {
         ground.piece(&format!("B{at}")).await;
     }
     ground.answer(ok().set_delay(Duration::from_millis(5))).await;
-    // Writes the messages of what is on the shelf, before both begin.
+    // Creates the messages for the whole shelf before both begin.
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     while ground.ledger.execute(None, &ledger::online::FillConnection { connection }).await.unwrap().answer {}
     let (ledger, live) = ground.another().await;
@@ -67,7 +67,7 @@ async fn the_secret_goes_with_each_request_and_is_read_anew() {
     };
     let table = "[secret]\nname = \"village\"\n";
     check(table, "authorization", "Bearer one", "Bearer two", ["one", "two\n"]).await;
-    // RFC 7617, 2: Aladdin and his open sesame.
+    // RFC 7617, 2: user Aladdin, password “open sesame”.
     let basic = format!("{table}as = \"basic\"\n");
     let (first, second) = ("Basic QWxhZGRpbjpvcGVuIHNlc2FtZQ==", "Basic YTpi");
     check(&basic, "authorization", first, second, ["Aladdin:open sesame", "a:b"]).await;
@@ -121,11 +121,11 @@ async fn while_it_serves_a_change_is_told_at_once_and_a_slow_list_holds_nothing_
     };
     told("PUT /intake/B1 InStock").await;
     told("GET /orders").await;
-    // Sold through the ledger that serves, while the list is still on its way.
+    // Sold through the serving ledger while the list is still being received.
     let sale = crate::counter::sell(&ledger, "B1").await;
     let took = told("PUT /intake/B1 SoldOut").await;
     assert!(took < Duration::from_millis(900), "{took:?}");
-    // Another process's change is seen by looking.
+    // Another process's change is noticed by polling.
     ground.take_back(&sale).await;
     ground.server.reset().await;
     ground.answer(ok()).await;

@@ -7,7 +7,7 @@ use sync::live::check_connection;
 use wiremock::matchers::{any, path};
 use wiremock::{Mock, Request, ResponseTemplate};
 
-/// Requests a second in these tests.
+/// Requests per second in these tests.
 const PER_SECOND: usize = 2;
 
 async fn slow(tables: &str, skus: &[&str]) -> Ground {
@@ -71,7 +71,7 @@ async fn a_comparison_goes_on_at_its_page_after_the_shop_wanted_to_be_left_alone
         every = \"6h\"\nlayout = '''\nfeed = \"listings\"\nformat = \"json\"\neach = \"/listings\"\n\
         [field.sku]\nfrom = \"/code\"\n[field.inventoryLevel]\nfrom = \"/left\"\n'''\n";
     let mut ground = Ground::with(&format!("{OUT}{listed}"), &["B1", "B2", "B3", "B4", "B5"]).await;
-    // So many pages may be asked for, and then it wants a pause: fewer than the list has.
+    // This many pages may be requested before it demands a pause: fewer than the list has.
     let asked = AtomicUsize::new(0);
     let answer = move |request: &Request| {
         if asked.fetch_add(1, Ordering::SeqCst) % 3 == 2 {
@@ -96,7 +96,7 @@ async fn a_comparison_goes_on_at_its_page_after_the_shop_wanted_to_be_left_alone
         .map(str::to_owned)
         .collect();
     assert_eq!(walked, ["1", "2", "3", "3", "4", "5", "5", "6"]);
-    // All five stand there with nothing left, and are put right.
+    // All five are listed there without stock, and are corrected.
     let told = ground.asked().await.iter().filter(|a| a.starts_with("PUT ")).count();
     assert_eq!(told, 10, "each as it is listed, and again once it was compared");
 }

@@ -1,4 +1,4 @@
-//! A server that breaks off at each stage: bytes as they should not be.
+//! A server that breaks off at each stage, with malformed bytes.
 
 use crate::ground::{Ground, HOUR, LIMITS, OUT, SECOND, ok};
 use std::io::Write;
@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
-/// What is done with a connection once the request was read, or before.
+/// What happens to a connection after the request was read, or before.
 #[derive(Clone, Copy, Debug)]
 enum Stage {
     /// Closed before anything is read.
@@ -16,13 +16,13 @@ enum Stage {
     AfterRequest,
     /// Closed within the status line, the headers, the body.
     Within(&'static str),
-    /// A byte at a time, for ever.
+    /// One byte at a time, forever.
     Drip,
-    /// Accepted, and nothing ever said.
+    /// Accepted, but never answered.
     Silent,
 }
 
-/// Serves so until the test's process ends; counts what came.
+/// Serves like this until the test's process ends; counts the requests.
 fn serve(stage: Stage) -> (String, Arc<AtomicUsize>) {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let address = format!("http://{}", listener.local_addr().unwrap());
@@ -76,7 +76,7 @@ async fn whatever_breaks_off_is_said_again_once_it_cannot_be_under_way() {
         if is_taken {
             return;
         }
-        // Half a minute is how long it may be on its way; what was answered is not.
+        // It may be on its way for half a minute; what was answered is not.
         let before = count.load(Ordering::SeqCst);
         ground.rounds(29 * SECOND).await;
         let is_still = count.load(Ordering::SeqCst) == before;
@@ -92,7 +92,7 @@ async fn whatever_breaks_off_is_said_again_once_it_cannot_be_under_way() {
     check(Stage::Within("HTTP/1.1 200 OK\r\ncontent-le"), false, "no complete answer came").await;
     check(Stage::Within("nonsense\r\n\r\n"), false, "no complete answer came").await;
     check(Stage::Silent, false, "no complete answer came").await;
-    // The status is the answer; what stands behind it is nothing that we wait for.
+    // The status is the answer; nothing after it is waited for.
     check(Stage::Within("HTTP/1.1 200 OK\r\ncontent-length: 100\r\n\r\nhalf"), true, "").await;
     check(Stage::Drip, true, "").await;
     let refused = "HTTP/1.1 503 Gone\r\ncontent-length: 1000\r\n\r\nhalf";
@@ -101,7 +101,7 @@ async fn whatever_breaks_off_is_said_again_once_it_cannot_be_under_way() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn nobody_there_is_no_message_lost_and_few_tries() {
-    // A port that nobody listens on.
+    // A port on which nobody listens.
     let free = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
     let mut ground = Ground::with(OUT, &[]).await;
     ground.connect_to(&format!("http://{free}"), OUT).await;
@@ -113,7 +113,7 @@ async fn nobody_there_is_no_message_lost_and_few_tries() {
     assert!(status.last_trouble.contains("could not be reached"), "{}", status.last_trouble);
     assert_eq!((status.sent, status.waiting, status.parked), (0, 20, 0));
     assert!(status.oldest_unsent.is_some());
-    // Back again: all of it goes out within the longest wait.
+    // Back again: everything is sent within the longest wait.
     ground.connect(OUT).await;
     ground.answer(ok()).await;
     ground.rounds(16 * 60 * SECOND).await;
@@ -145,7 +145,7 @@ async fn a_host_that_does_not_speak_tls_is_told_nothing() {
     ground.connect_to(&address.replace("http:", "https:"), OUT).await;
     ground.round().await;
     let status = ground.status().await;
-    // A machine without the world's certificates says so; then nobody was asked.
+    // On a machine without the public certificates it says so; then nobody was asked.
     let is_told = status.last_trouble.contains("could not be reached");
     assert!(is_told || status.last_trouble.contains("ca-certificates"), "{}", status.last_trouble);
     assert_eq!((status.sent, status.waiting), (0, 1));

@@ -1,4 +1,4 @@
-//! Two states of an order that have one time: how it stands there now decides.
+//! Two states of an order with the same time: the shop's current state decides.
 
 use crate::ground::{Ground, HOUR, OUT, SECOND};
 use crate::orders::{LAYOUT, known, order, page};
@@ -26,7 +26,7 @@ async fn one(ground: &Ground, answer: ResponseTemplate) {
 async fn the_order_itself_is_asked_for() {
     let key = "one = \"/bought/{orderNumber}\"\n";
     let (paid, off) = (order("1", "B1", "OrderProcessing", 0), order("1", "B1", "OrderCancelled", 0));
-    // Whatever of the two it is by now, alone or in a list, counts.
+    // Whichever of the two it is by now counts, alone or in a list.
     let alone = |order: &Value| ResponseTemplate::new(200).set_body_json(order);
     for (answer, expected) in [
         (alone(&off), "1 OrderCancelled Undone"),
@@ -69,7 +69,7 @@ async fn what_cannot_be_asked_for_waits_and_says_why() {
 #[tokio::test]
 async fn without_its_address_the_next_walk_decides() {
     let (paid, off) = (order("1", "B1", "OrderProcessing", 0), order("1", "B1", "OrderCancelled", 0));
-    // It stands there still: that is how it is.
+    // It is still there: that is its state.
     let mut ground = Ground::with(&tables(""), &["B1"]).await;
     list(&ground, std::slice::from_ref(&paid)).await;
     ground.rounds(SECOND).await;
@@ -80,7 +80,7 @@ async fn without_its_address_the_next_walk_decides() {
     assert_eq!(known(&ground).await, ["1 OrderCancelled Undone"]);
     ground.rounds(HOUR).await;
     assert_eq!(ground.status().await.orders_kept, 0);
-    // It stands there no more: it was the earlier one.
+    // It is no longer there: it was the earlier one.
     let mut ground = Ground::with(&tables(""), &["B1"]).await;
     list(&ground, std::slice::from_ref(&paid)).await;
     ground.rounds(SECOND).await;

@@ -1,4 +1,4 @@
-//! A shop with a certificate: believed, or refused in words that a shopkeeper can do something with.
+//! A shop with a certificate: trusted, or refused in words that help a shopkeeper.
 
 use crate::ground::{Ground, OUT};
 use rustls::pki_types::pem::PemObject;
@@ -13,7 +13,7 @@ fn file(name: &str) -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/live/certificates").join(name)
 }
 
-/// Answers well to whatever it is asked, with this certificate, until the test's process ends.
+/// Answers every request with success, with this certificate, until the test's process ends.
 fn serve(certificate: &str) -> String {
     let chain =
         CertificateDer::pem_file_iter(file(certificate)).unwrap().collect::<Result<Vec<_>, _>>().unwrap();
@@ -72,14 +72,14 @@ async fn what_is_wrong_with_tls_is_told_in_words() {
     };
     check(serve("expired.pem"), "its certificate has run out").await;
     check(serve("other.pem"), "its certificate is for another name; is the host in the address right?").await;
-    // A shop that speaks HTTP there without TLS.
+    // A shop that speaks HTTP without TLS there.
     let plain = crate::ground::Ground::new().await;
     check(plain.server.uri().replace("http:", "https:"), "it does not speak TLS there").await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn an_unknown_signer_is_told_with_what_to_do() {
-    // Another one's certificate is believed, and the shop's own signer is not.
+    // Another certificate is trusted, but not the shop's own issuer.
     let (sent, trouble) = told(&serve("good.pem"), Some(&file("other.pem"))).await;
     assert_eq!(sent, 0, "{trouble}");
     assert!(

@@ -1,4 +1,4 @@
-//! Walks over lists of orders that do not stand still: none is hidden by it.
+//! Reading lists of orders that change meanwhile: none is missed because of it.
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, START, ok};
 use crate::orders::{LAYOUT, known, order, page, pages, tables};
@@ -13,7 +13,7 @@ const SKUS: [&str; 7] = ["A1", "A2", "A3", "A4", "A5", "A6", "A7"];
 /// Orders on a page.
 const PAGE: usize = 2;
 
-/// How it goes on behind a page.
+/// How the list continues after a page.
 #[derive(Clone, Copy)]
 enum By {
     Number,
@@ -21,12 +21,12 @@ enum By {
     Link,
 }
 
-/// A shop whose list is ordered by change, and paged by where an order stands in it: what changes while it is
-/// walked moves to its end, and all behind it one place to the front.
+/// A shop whose list is ordered by change, and paged by position: what changes while it is read moves
+/// to the end, and everything after it moves one place to the front.
 struct Shifting {
     by: By,
     orders: Mutex<Vec<(i64, Value)>>,
-    /// After so many requests the first order changes, at that moment.
+    /// After this many requests the first order changes, at that moment.
     change: Mutex<Option<(usize, i64)>>,
 }
 
@@ -114,7 +114,7 @@ async fn an_order_that_a_list_hides_by_shifting_is_met_on_another_walk() {
             let (mut ground, _) = shifting(by, 5, Some((after, 0))).await;
             ground.rounds(60 * SECOND).await;
             assert_eq!(numbers(&ground).await, "1 2 3 4 5", "changed after page {after}");
-            // Once it stands still it costs no more walks than one a time.
+            // Once it stays the same, each poll reads it only once.
             ground.server.reset().await;
             Mock::given(any()).respond_with(page(&[])).mount(&ground.server).await;
         }
@@ -149,7 +149,7 @@ async fn what_a_list_kept_back_is_found_by_the_look_of_the_day_or_by_a_person() 
     let done = reread(&ground.ledger, &ground.live, ("village", since), "owner", 5).await.unwrap();
     assert!(done.is_all_done(), "{done:?}");
     assert_eq!(numbers(&ground).await, "1 2 3 4 5 6");
-    // At the look of the day it lies less than a day back.
+    // By the daily look it is less than a day old.
     hide("7", "A7", -5 * HOUR - SECOND + 6 * HOUR);
     let newest = 10 * HOUR;
     shop.orders.lock().unwrap()[4].0 = newest;
@@ -194,7 +194,8 @@ async fn an_order_of_a_clock_that_was_set_back_is_met() {
     }
     ground.rounds(31 * SECOND).await;
     assert_eq!(numbers(&ground).await, "1 2");
-    // Nobody can ask for an hour. Meanwhile it is six hours back, somebody buys, and it is set forward by four.
+    // Nobody can ask for an hour. Meanwhile it is six hours back, somebody buys, and it is set forward
+    // by four.
     let bought = bought + 31 * SECOND - 6 * HOUR;
     ground.wait(HOUR);
     {
@@ -204,7 +205,8 @@ async fn an_order_of_a_clock_that_was_set_back_is_met() {
     }
     ground.rounds(31 * SECOND).await;
     assert_eq!(numbers(&ground).await, "1 2 3");
-    // Back and forward again by as much, it shows nothing of it: the look of the day finds what was bought then.
+    // Back and forward again by the same amount leaves no trace: the daily look finds what was bought
+    // then.
     let bought = bought + HOUR;
     ground.wait(HOUR);
     {
@@ -222,7 +224,7 @@ async fn an_order_of_a_clock_that_was_set_back_is_met() {
 
 #[tokio::test]
 async fn a_list_of_marks_that_lost_its_place_is_read_from_its_beginning() {
-    // A shop that was put back from its backup, and counts its changes on from there.
+    // A shop that was restored from its backup, and counts its changes on from there.
     let by_mark = tables("from = \"/bought?after={cursor}\"\nnext = \"cursor\"\ncursor_at = \"/next\"\n");
     let mut ground = Ground::with(&by_mark.replace("new_pieces = \"list\"\n", ""), &SKUS).await;
     let orders = Arc::new(Mutex::new(old(4)));
@@ -274,7 +276,7 @@ async fn a_shop_that_was_put_back_from_its_backup_is_told_anew() {
     ground.rounds(SECOND).await;
     ground.sell("B1").await;
     ground.rounds(SECOND).await;
-    // B1 is on offer there once more, and both have the price of then.
+    // B1 is for sale there again, and both have their earlier price.
     theirs(&ground, json!([as_first("B1", "1"), as_first("B2", "1")])).await;
     let sale = ground.sell("B2").await;
     ground.take_back(&sale).await;
@@ -289,7 +291,8 @@ async fn a_shop_that_was_put_back_from_its_backup_is_told_anew() {
 
 const PAST_END: &str = "past_end = 404\n";
 
-/// A shop that counts its lists by pages, each of one; what is answered of the first page and of the second.
+/// A shop that numbers the pages of its list, one order on each; with the answers for the first and
+/// second page.
 async fn counted(key: &str, statuses: [u16; 2]) -> Ground {
     let listed = format!(
         "[listed]\nfrom = \"/listed?page={{page}}\"\nnext = \"page\"\n{key}layout = '''\nfeed = \"listings\"\n\
@@ -323,7 +326,7 @@ async fn a_page_behind_the_last_that_is_refused_ends_the_list() {
     check(PAST_END, [200, 404], true).await;
     check(PAST_END, [200, 410], false).await;
     check(PAST_END, [200, 500], false).await;
-    // A shop that has no first page has no list.
+    // A shop without a first page has no list.
     check(PAST_END, [404, 404], false).await;
     check("", [200, 404], false).await;
 }

@@ -1,4 +1,4 @@
-//! What comes after the sale: given back, voided, the drawer counted, a line kept open.
+//! After the sale: refunds, voids, counting the drawer, a stream kept open.
 
 use super::{open, sell_online, slip};
 use crate::testing::TestShop;
@@ -118,7 +118,7 @@ async fn a_drawer_is_counted_in_kept_and_counted_out() {
     open(&shop, "/counter/drawer").await.shows(&["Opening cash", "Past counts", "$5.00 short"]);
 }
 
-/// What an open line says next; none if it ended.
+/// The next event of an open stream; none if it ended.
 async fn heard(line: &mut BodyDataStream) -> Option<Bytes> {
     let next = std::future::poll_fn(|context| Pin::new(&mut *line).poll_next(context)).await;
     next.map(|said| said.expect("a word"))
@@ -153,7 +153,7 @@ async fn a_line_says_at_once_that_a_piece_was_sold_elsewhere() {
         .text()
         .find("Sold online 0 seconds ago")
         .expect("who has it");
-    // Told to stop, the program ends the line; a line more than there may be is refused.
+    // On shutdown, the program ends the stream; a stream above the limit is refused.
     let another = || Watchers::take(&shop.app.watchers, "api").expect("a place");
     let places: Vec<_> = (1..MAX_WATCHED_EACH).map(|_| another()).collect();
     assert_eq!(listen().await.status(), 503);

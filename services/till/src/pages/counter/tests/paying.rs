@@ -1,4 +1,4 @@
-//! How a slip is paid, owed, set aside or put away.
+//! How a slip is paid, left unpaid, put on hold or discarded.
 
 use super::{open, post, slip};
 use crate::testing::TestShop;
@@ -44,7 +44,7 @@ async fn it_is_paid_in_parts_and_rounded_in_cash() {
         "Cash",
         "$15.00",
     ]);
-    // What was sold does not go back to being a slip.
+    // A completed sale does not become a slip again.
     let late = post(&shop, &cancel, &[("_seal", &part.field(&cancel, "_seal"))]).await;
     assert_eq!(
         (late.status, late.header("location").is_some_and(|l| l.starts_with("/counter/sales/"))),
@@ -118,7 +118,7 @@ async fn a_gift_note_is_sold_on_a_slip() {
         .shows(&["Sale complete", "$25.00"]);
 }
 
-/// Before money is taken, the slip says which limit it is above and how far the hand may go.
+/// Before money is taken, the slip says which limit it exceeds and what the clerk may do.
 #[tokio::test]
 async fn a_slip_above_the_hand_s_limit_is_refused_in_words_and_an_owner_goes_on() {
     let shop = TestShop::open().await;

@@ -1,4 +1,4 @@
-//! What is laid on a slip: scans, words, weights, discounts, and what sold meanwhile.
+//! What is put on a slip: scans, words, weights, discounts, and what was sold meanwhile.
 
 use super::{open, post, sell_online, slip};
 use crate::testing::TestShop;
@@ -31,7 +31,7 @@ async fn three_scans_cash_and_done_ring_up_a_sale() {
     sold.shows(&["Sale complete", "Receipt 1", "Total", "$108.00", "Cash", "$108.00"]);
     let item = shop.get("/api/items/COWL").await.json();
     assert_eq!(item["onHand"], "0", "{item}");
-    // The slip's own address leads to the receipt from now on; a second Done too.
+    // The slip's own address leads to the receipt from now on; so does a second Done.
     let reply = shop.get(&path).await;
     assert_eq!(reply.status, 303);
     let again = post(
