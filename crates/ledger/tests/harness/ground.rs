@@ -1,5 +1,6 @@
-//! Where a test's shop stands: a file of its own, or a database of its own on the PostgreSQL that
-//! `FLEECEFOLD_TEST_PG` names (a superuser's address; `tests/run` starts one and sets it).
+//! The place of a test's shop: its own file, or its own database on the PostgreSQL that
+//! `FLEECEFOLD_TEST_PG` names (a
+//! superuser's address; `tests/run` starts one and sets it).
 
 use sqlx::{AnyConnection, AssertSqlSafe, Connection};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -10,7 +11,7 @@ pub(crate) enum Engine {
     Postgres,
 }
 
-/// The engines to test on. A missing server is a failure, never a test that did not run.
+/// The engines to test on. A missing server is a failure; its tests are never skipped silently.
 pub(crate) fn engines() -> Vec<Engine> {
     match std::env::var("FLEECEFOLD_TEST_ENGINES").as_deref() {
         Ok("sqlite") => vec![Engine::Sqlite],
@@ -31,7 +32,7 @@ fn server() -> String {
     })
 }
 
-/// A place for a shop that does not exist yet; it must be cleared away when the test is over.
+/// A place for a shop that does not exist yet; to be removed at the end of the test.
 pub(crate) struct Ground {
     pub(crate) url: String,
     kind: Kind,
@@ -43,7 +44,7 @@ enum Kind {
 }
 
 pub(crate) async fn ground(engine: Engine) -> Ground {
-    /// Names each test's database; the process's own number keeps two runs apart.
+    /// Numbers each test's database; the process id keeps two runs apart.
     static NUMBER: AtomicU32 = AtomicU32::new(0);
     sqlx::any::install_default_drivers();
     match engine {
@@ -71,7 +72,7 @@ impl Ground {
     }
 }
 
-/// Throws out whoever listens for notices in the database at this address.
+/// Ends the connections that listen for notifications in the database at this address.
 #[allow(dead_code, reason = "each test binary uses a part of this file")]
 pub(crate) async fn end_listeners(url: &str) {
     let (_, name) = url.rsplit_once('/').expect("an address ends in the database's name");

@@ -1,4 +1,4 @@
-//! A fresh shop on each engine, for tests that run on both from one text.
+//! A new shop on each engine, for tests that run on both from one text.
 
 pub(crate) mod ground;
 
@@ -11,7 +11,7 @@ use std::sync::Arc;
 /// 2026-06-15T12:00:00Z, a Monday.
 pub(crate) const START: Moment = Moment::from_millis(1_781_524_800_000);
 
-/// A shop made for one test.
+/// A shop for one test.
 pub(crate) struct TestShop {
     pub(crate) engine: &'static str,
     pub(crate) clock: Arc<ManualClock>,
@@ -20,14 +20,14 @@ pub(crate) struct TestShop {
 }
 
 impl TestShop {
-    /// Ends the shop and takes its database away.
+    /// Closes the shop and removes its database.
     pub(crate) async fn end(self) {
         self.ledger.close().await;
         self.ground.clear().await;
     }
 }
 
-/// A fresh shop on each engine that the tests run on.
+/// A new shop on each engine under test.
 pub(crate) async fn shops() -> Vec<TestShop> {
     let mut shops = Vec::new();
     for engine in engines() {
@@ -43,7 +43,7 @@ pub(crate) async fn shops() -> Vec<TestShop> {
     shops
 }
 
-/// US dollars from text.
+/// US dollars, from text.
 pub(crate) fn usd(text: &str) -> Money {
     Money::parse(text, Currency::USD).expect("an amount")
 }

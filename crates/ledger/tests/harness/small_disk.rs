@@ -1,5 +1,6 @@
-//! A disk that is soon full: a few megabytes of memory, mounted. Only root may mount; for others there is none, and
-//! what the tests of a full disk say is said by `begin.rs` alone.
+//! A disk that is soon full: a few megabytes of memory, mounted. Only root can mount it; for others, only
+//! `begin.rs` tests
+//! what happens on a full disk.
 
 use std::fs::{self, File};
 use std::io::Write;
@@ -25,11 +26,11 @@ impl SmallDisk {
         self.0.path()
     }
 
-    /// A file that takes what room there is, but for so many bytes.
+    /// Writes a file that leaves only this many bytes free.
     pub(crate) fn fill(&self, but: usize) {
         let mut file = File::create(self.path().join("filler")).expect("a file");
         file.write_all(&vec![7; self.free().saturating_sub(but + (1 << 16))]).expect("there is room");
-        // What is left of the last bytes is not in whole blocks.
+        // The last bytes do not fill whole blocks.
         while but == 0 && file.write_all(&[7; 512]).is_ok() {}
     }
 
@@ -41,7 +42,7 @@ impl SmallDisk {
         words.split_whitespace().last().and_then(|bytes| bytes.parse().ok()).expect("a number of bytes")
     }
 
-    /// From now on it may only be read.
+    /// Makes it read-only from now on.
     #[allow(dead_code, reason = "each test binary uses what it needs of a disk")]
     pub(crate) fn lock(&self) {
         let done = Command::new("mount").args(["-o", "remount,ro"]).arg(self.path()).status();

@@ -1,4 +1,4 @@
-//! Backups of a full shop: taken while it sells, put back on either engine, the same afterwards.
+//! Backups of a full shop: made while it sells, restored on either engine, and the same afterwards.
 
 use crate::full_shop::{books, clean, code, fill, one_kit, run};
 use crate::harness::{START, TestShop, shops};
@@ -14,12 +14,12 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::Duration;
 
-/// A clock an hour after the tests' shops were filled.
+/// A clock one hour after the tests' shops were filled.
 pub(crate) fn later() -> Arc<ManualClock> {
     Arc::new(ManualClock::at(START.plus_millis(3_600_000)))
 }
 
-/// A backup's rows in an order of their own: pages follow the engine's order of text.
+/// A backup's rows, sorted: pages follow the engine's order of text.
 fn rows(file: &Path) -> Vec<String> {
     let text = std::fs::read_to_string(file).unwrap();
     let mut rows: Vec<String> = text.lines().filter(|l| l.starts_with('[')).map(str::to_owned).collect();
@@ -38,7 +38,7 @@ async fn same_shop(shop: &TestShop, file: &Path, url: &str, folder: &Path) {
     other.backup(&again, |_, _| ()).await.unwrap();
     assert_eq!(rows(&again), rows(file), "{} to {url}", shop.engine);
     std::fs::remove_file(&again).unwrap();
-    // It goes on where the other one stood: the next receipt, the next in-store code.
+    // It continues where the other one stopped: the next receipt, the next in-store code.
     let before = other.item(&code("KIT")).await.unwrap();
     let sold = run(&other, one_kit()).await;
     assert_eq!(Some(sold.receipt), last_receipt(file).map(|r| r + 1));
@@ -72,13 +72,13 @@ async fn a_shop_is_the_same_on_either_engine() {
     }
 }
 
-/// Files that a backup or a restore began and left behind.
+/// Temporary files of a backup or a restore that were left behind.
 pub(crate) fn hidden(folder: &Path) -> Vec<PathBuf> {
     let names = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
     names.filter(|path| path.file_name().unwrap().to_string_lossy().starts_with('.')).collect()
 }
 
-/// The backup is held up in the middle until more was sold: what it holds is one moment all the same.
+/// The backup is paused in the middle until more was sold; it must still contain a single moment.
 #[tokio::test(flavor = "multi_thread", worker_threads = 3)]
 async fn a_backup_is_of_one_moment_while_the_shop_sells() {
     for shop in shops().await {
@@ -113,7 +113,7 @@ async fn a_backup_is_of_one_moment_while_the_shop_sells() {
     }
 }
 
-/// Waits until so many more were sold; says how many there are.
+/// Waits until this many more were sold; returns how many there are.
 fn wait_for(sold: &AtomicI64, more: i64) -> i64 {
     let before = sold.load(Ordering::SeqCst);
     for _ in 0..2000 {
@@ -156,7 +156,7 @@ async fn a_backup_never_overwrites_a_file() {
     }
 }
 
-/// A restored shop must never make an identifier that the backup has.
+/// A restored shop must never create an identifier that the backup contains.
 #[tokio::test]
 async fn a_clock_behind_the_backup_is_refused() {
     for shop in shops().await {
@@ -173,7 +173,7 @@ async fn a_clock_behind_the_backup_is_refused() {
     }
 }
 
-/// What the shop's one photograph has as files: the largest under its own hash.
+/// The shop's one photograph as files: the largest is named by its own hash.
 fn photograph(folder: &Path, largest: &[u8]) -> (PictureName, Vec<String>) {
     let hash = Sha256::digest(largest).iter().fold(String::new(), |text, byte| format!("{text}{byte:02x}"));
     let name = PictureName::parse(&hash).unwrap();
@@ -197,7 +197,7 @@ async fn the_photographs_are_in_the_backup_each_by_its_hash() {
         let picture = Picture { name, width: 2, height: 1, bytes: 14, lightness: 50 };
         run(&shop.ledger, KeepPictures { pictures: vec![picture], who: "maker".to_owned() }).await;
         let done = shop.ledger.backup(&file, |_, _| ()).await.unwrap();
-        // The full shop knows one more, whose files never were.
+        // The full shop has another one whose files never existed.
         assert_eq!((done.files, done.missing, done.left_out.len()), (3, 3, 3), "{}", shop.engine);
         assert!(done.left_out.iter().all(|l| l.why == "it is not there"), "{:?}", done.left_out);
         for (place, said) in [("one", None), ("two", Some(at("photographs")))] {
@@ -211,7 +211,7 @@ async fn the_photographs_are_in_the_backup_each_by_its_hash() {
             }
             assert_eq!(hidden(&folder), Vec::<PathBuf>::new());
         }
-        // Another file under the name of one of them: nothing is put back, nothing is left.
+        // Another file under one of their names: nothing is restored, nothing is left.
         std::fs::create_dir_all(at("three/images")).unwrap();
         std::fs::write(at("three/images").join(&files[2]), "another").unwrap();
         let url = format!("sqlite:{}", at("three").join("new.db").display());
@@ -219,7 +219,7 @@ async fn the_photographs_are_in_the_backup_each_by_its_hash() {
         assert!(refused.contains("is another picture"), "{refused}");
         assert_eq!(std::fs::read_dir(at("three/images")).unwrap().count(), 1);
         assert_eq!(std::fs::read_dir(at("three")).unwrap().count(), 1);
-        // A file that is no more what its name says is left out, and told.
+        // A file whose contents no longer match its name is left out and reported.
         std::fs::write(at("images").join(&files[0]), "spoiled").unwrap();
         std::fs::remove_file(&file).unwrap();
         let done = shop.ledger.backup(&file, |_, _| ()).await.unwrap();
@@ -250,19 +250,19 @@ async fn a_shop_on_a_server_says_where_its_photographs_go() {
     database.clear().await;
 }
 
-/// What opens the shop: hashes of passwords, PINs and cookies.
+/// What gives access to the shop: hashes of passwords, PINs and cookies.
 fn secrets() -> [String; 4] {
     let hash = |secret: &str| {
         Sha256::digest(secret.as_bytes()).iter().fold(String::new(), |text, byte| format!("{text}{byte:02x}"))
     };
-    // The device and the session are those of the full shop and of the test below.
+    // The device and the session of the full shop and of the test below.
     ["$argon2".to_owned(), "aGFzaA".to_owned(), hash("device"), hash("cookie")]
 }
 
-/// A key of codes, as apps take it.
+/// A second factor's key, as apps take it.
 const SECOND_FACTOR: &str = "GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ";
 
-// OWASP ASVS 5.0.0, 13.3.1 and 14.2.4: whoever finds a backup must not be able to guess a PIN of it.
+// OWASP ASVS 5.0.0, 13.3.1 and 14.2.4: whoever finds a backup must not be able to guess a PIN from it.
 #[tokio::test]
 async fn no_backup_holds_what_opens_the_shop() {
     for shop in shops().await {

@@ -1,12 +1,13 @@
-//! What a broken shop must not hide behind: the guards of the schema are taken away, rows are
-//! changed behind the ledger's back, and `check` must find exactly that.
+//! Damage that `check` must find: the schema's constraints are removed, rows are changed behind the
+//! ledger's back, and
+//! `check` must report exactly that.
 
 use crate::full_shop;
 use crate::harness::{TestShop, shops};
 use crate::place::connection;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
-/// Takes the schema's own guards away, for this connection or for good.
+/// Removes the schema's constraints, for this connection or for good.
 pub(crate) async fn unguarded(shop: &TestShop) -> AnyConnection {
     let mut connection = connection(shop).await;
     if shop.engine == "sqlite" {
@@ -14,7 +15,7 @@ pub(crate) async fn unguarded(shop: &TestShop) -> AnyConnection {
         sqlx::raw_sql(text).execute(&mut connection).await.unwrap();
         return connection;
     }
-    // Foreign keys first: they rest on the unique keys.
+    // Foreign keys first: they depend on the unique keys.
     let text = "SELECT 'ALTER TABLE ' || CAST(CAST(conrelid AS regclass) AS TEXT) || ' DROP CONSTRAINT ' || conname \
         FROM pg_constraint WHERE contype IN ('c', 'f') AND connamespace = CAST('public' AS regnamespace)";
     let drops = sqlx::query(text).fetch_all(&mut connection).await.unwrap();
@@ -26,15 +27,15 @@ pub(crate) async fn unguarded(shop: &TestShop) -> AnyConnection {
     connection
 }
 
-/// One way to break a shop: the statement, how to mend it again, and all that `check` then finds.
+/// One kind of damage: the statement, how to repair it, and everything that `check` then reports.
 pub(crate) struct Break {
     pub(crate) broken: &'static str,
     pub(crate) mended: &'static str,
     pub(crate) found: &'static [&'static str],
 }
 
-/// Breaks the full shop in each way by itself. In between it is mended, and must be clean again: so
-/// each finding comes from its own break.
+/// Damages the full shop in each way separately. In between it is repaired and must be clean again, so that
+/// each finding comes from its own damage.
 pub(crate) async fn check(breaks: &[Break]) {
     for shop in shops().await {
         full_shop::fill(&shop).await;

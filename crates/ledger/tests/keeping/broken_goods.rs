@@ -1,4 +1,4 @@
-//! Stock, holds, codes, listings and days, each broken behind the ledger's back.
+//! Stock, holds, codes, listings and days, each damaged behind the ledger's back.
 
 use crate::breaking::{Break, check};
 

@@ -1,5 +1,5 @@
-//! Live connections, broken behind the ledger's back. In the full shop SPARE was told and stands so, KIT was
-//! told and changed since, ROV is parked.
+//! Live connections, damaged behind the ledger's back. In the full shop SPARE was sent and is unchanged,
+//! KIT was sent and has changed since, ROV is parked.
 
 use crate::breaking::{Break, check};
 

@@ -1,4 +1,4 @@
-//! Sales, refunds, receipts and orders, each broken behind the ledger's back.
+//! Sales, refunds, receipts and orders, each damaged behind the ledger's back.
 
 use crate::breaking::{Break, check};
 

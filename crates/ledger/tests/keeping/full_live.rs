@@ -1,5 +1,5 @@
-//! The part of the full shop that is live: a connection that was told one thing and refused another, and
-//! what came in from it.
+//! The live part of the full shop: a connection that accepted one message and refused another, and what
+//! came in from it.
 
 use crate::full_shop::{code, run};
 use domain::channel::Channel;
@@ -49,7 +49,7 @@ pub(crate) async fn connect(ledger: &Ledger) {
         .await;
 }
 
-/// Two are told, one is refused.
+/// Two messages are accepted, one is refused.
 async fn tell(ledger: &Ledger, connection: ConnectionId) {
     let holder = ledger.new_holder().unwrap();
     let claimed = run(ledger, ClaimMessages { connection, holder, limit: 9 }).await;

@@ -95,13 +95,13 @@ pub(crate) async fn clean(ledger: &Ledger) {
     assert!(report.is_clean(), "{}", told(&report).join("\n"));
 }
 
-/// So many counted items with one of each.
+/// This many counted items, one of each in stock.
 pub(crate) async fn many_kits(ledger: &Ledger, count: usize) {
     let items = (0..count).map(|n| item(ItemKind::Counted, &format!("K{n}"), "2.00", "1")).collect();
     run(ledger, AddItems { items, who: "maker".to_owned(), progress: None }).await;
 }
 
-/// The findings, short and with identifiers left out: `2 item # (KIT) made: 100 → 101`.
+/// The findings, short and without identifiers: `2 item # (KIT) made: 100 → 101`.
 pub(crate) fn told(report: &CheckReport) -> Vec<String> {
     let short = |f: &Finding| {
         let law = f.law.number().map_or_else(|| "-".to_owned(), |number| number.to_string());
@@ -113,7 +113,7 @@ pub(crate) fn told(report: &CheckReport) -> Vec<String> {
     report.findings.iter().map(short).chain(more).collect()
 }
 
-/// Identifiers are the only numbers of more than 14 digits.
+/// Only identifiers have more than 14 digits.
 pub(crate) fn without_ids(text: &str) -> String {
     let mut out = String::new();
     let mut digits = String::new();
@@ -134,7 +134,7 @@ pub(crate) async fn books(ledger: &Ledger) -> Vec<BooksRow> {
     ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap()
 }
 
-/// Makes it all happen, and finds it clean.
+/// Makes everything happen, and expects a clean shop.
 pub(crate) async fn fill(shop: &TestShop) {
     let ledger = &shop.ledger;
     for (key, value) in [("name", "Fold End"), ("zone", "America/New_York"), ("channel.fair", "Wool fair")] {
@@ -164,7 +164,7 @@ pub(crate) async fn fill(shop: &TestShop) {
     clean(ledger).await;
 }
 
-/// A piece with its work and a photograph.
+/// A piece with its work (rows and minutes) and a photograph.
 async fn finish(ledger: &Ledger) {
     let name = PictureName::parse(&"ab".repeat(32)).unwrap();
     let picture = Picture { name: name.clone(), width: 1600, height: 1200, bytes: 250_000, lightness: 61 };
@@ -246,7 +246,7 @@ async fn stock_up(ledger: &Ledger) {
     run(ledger, AddItems { items, who: "maker".to_owned(), progress: Some(progress) }).await;
 }
 
-/// A sale with all that a sale can have, under a key.
+/// A sale with everything that a sale can have, under a key.
 async fn sell(ledger: &Ledger) -> SaleDone {
     let discounted = SaleLineIn::Goods {
         code: code("KIT"),
@@ -317,7 +317,7 @@ async fn owe_and_void(ledger: &Ledger) {
     run(ledger, VoidSale { sale: slip.id, reason: "wrong hat".to_owned(), who: "counter".to_owned() }).await;
 }
 
-/// A count of a style, given up with one piece and a stray code in it.
+/// A count of a style, canceled with one piece and an unknown code in it.
 async fn count(ledger: &Ledger) {
     let style = Some(ledger.styles().await.unwrap()[0].id);
     let id = run(ledger, BeginStockCount { style, note: "spring".to_owned(), who: "maker".to_owned() }).await;
@@ -328,7 +328,7 @@ async fn count(ledger: &Ledger) {
     run(ledger, DropStockCount { id, who: "maker".to_owned() }).await;
 }
 
-/// A drawer counted in and out, with one entry by hand; a slip that was put away.
+/// A drawer counted at opening and closing, with one entry by hand; a slip that was discarded.
 async fn at_the_counter(ledger: &Ledger) {
     let channel = Channel::parse("fair").unwrap();
     let who = || "counter".to_owned();
@@ -385,13 +385,14 @@ fn refund(number: &str, sku: &str) -> IncomingRefund {
     }
 }
 
-/// A flaw, for which the buyer got a part of the price back.
+/// A flaw for which part of the price was refunded.
 fn for_a_flaw(number: &str) -> IncomingRefund {
     IncomingRefund { what: Refunded::Money(usd("2.50")), ..refund(number, "OLD") }
 }
 
-/// A1: a piece and kits filled, a held piece short, a kit refunded. A2: not paid yet, set aside.
-/// A3: canceled. H1: history, of a code that is none of ours, refunded: one of two, and money for a flaw of the other.
+/// A1: a piece and kits filled, a held piece short, a kit refunded. A2: not paid yet, on hold. A3:
+/// canceled. H1: history, with a code that is not ours, refunded: one of two, and money for a flaw of the
+/// other.
 async fn orders(ledger: &Ledger) {
     use OrderStatus::{OrderCancelled, OrderPaymentDue, OrderProcessing};
     let first = order("A1", OrderProcessing, vec![line("P4", "1"), line("P3", "1"), line("KIT", "2")]);
@@ -420,8 +421,7 @@ async fn orders(ledger: &Ledger) {
     }
 }
 
-/// On the market: a spare goes in the place of a held piece, on an order that follows B1; B2 has its
-/// money back.
+/// On the market: a spare is sold instead of a held piece, on an order that follows B1; B2 is refunded.
 async fn decide(ledger: &Ledger) {
     let spare = AddItems {
         items: vec![item(ItemKind::Counted, "SPARE", "38.00", "5")],

@@ -1,5 +1,5 @@
-//! Keeping a shop whole: `check` finds what is broken and nothing else; a backup is taken while the
-//! shop sells, and put back on either engine.
+//! Keeping a shop intact: `check` finds what is damaged and nothing else; a backup is made while the shop
+//! sells, and restored on either engine.
 
 #[path = "../harness/mod.rs"]
 mod harness;

@@ -1,15 +1,15 @@
-//! A database without a shop, to put a backup into, and a way past the ledger.
+//! A database without a shop, for restoring a backup, and access that bypasses the ledger.
 
 use crate::harness::TestShop;
 use crate::harness::ground::{Engine, Ground, engines, ground};
 use sqlx::{AnyConnection, Connection};
 
-/// None where the tests are told to leave PostgreSQL out.
+/// None if the tests are told to leave PostgreSQL out.
 pub(crate) async fn empty_database() -> Option<Ground> {
     if engines().contains(&Engine::Postgres) { Some(ground(Engine::Postgres).await) } else { None }
 }
 
-/// A bare connection, for what the ledger itself would never do.
+/// A plain connection, for what the ledger itself would never do.
 pub(crate) async fn connection(shop: &TestShop) -> AnyConnection {
     let url = shop.ground.url.replace("sqlite:", "sqlite://");
     AnyConnection::connect(&url).await.expect("a bare connection")

@@ -1,4 +1,4 @@
-//! What is not put back: damaged files, and places where a shop is.
+//! What is not restored: damaged files, and into places that have a shop.
 
 use crate::backup::{hidden, later};
 use crate::full_shop::{clean, fill, many_kits};
@@ -15,7 +15,7 @@ async fn backed_up(shop: &TestShop, folder: &Path) -> (PathBuf, Vec<u8>) {
     (file, bytes)
 }
 
-/// What a restore says to a file, in a place where it must leave nothing.
+/// A restore's error for a file, in a place where it must leave nothing.
 async fn rejection(bytes: &[u8], folder: &Path) -> String {
     let file = folder.join("bad.backup");
     std::fs::write(&file, bytes).unwrap();
@@ -53,7 +53,7 @@ async fn a_damaged_backup_is_refused_in_words() {
     }
 }
 
-/// A row that the schema refuses, in a file that proves whole: nothing of it may stay.
+/// A row that the schema refuses, in a file with a valid checksum: nothing of it may stay.
 #[tokio::test]
 async fn a_row_that_cannot_be_is_refused_with_the_whole() {
     for shop in shops().await {
@@ -75,7 +75,7 @@ async fn a_row_that_cannot_be_is_refused_with_the_whole() {
     }
 }
 
-/// The file with one text changed, and a last line that fits it.
+/// The file with one text changed, and a last line that matches it.
 fn forge(whole: &[u8], from: &str, to: &str) -> Vec<u8> {
     use sha2::{Digest, Sha256};
     let text = String::from_utf8(whole.to_vec()).unwrap();
@@ -89,7 +89,7 @@ fn forge(whole: &[u8], from: &str, to: &str) -> Vec<u8> {
     format!("{}{trailer}\n", &changed[..end]).into_bytes()
 }
 
-/// A backup of a broken shop is put back as it is, and the report says what is broken.
+/// A backup of a damaged shop is restored as it is, and the report names the damage.
 #[tokio::test]
 async fn a_broken_shop_comes_back_with_its_findings() {
     for shop in shops().await {
@@ -133,7 +133,7 @@ async fn a_shop_is_never_overwritten() {
     }
 }
 
-/// On PostgreSQL a fresh shop is as good as an empty database; one with items is not.
+/// On PostgreSQL a new shop counts as an empty database; one with items does not.
 #[tokio::test]
 async fn only_a_fresh_database_is_filled() {
     let Some(database) = empty_database().await else { return };
@@ -144,7 +144,7 @@ async fn only_a_fresh_database_is_filled() {
     let fresh = Ledger::open(&database.url, Access::Create, later()).await.unwrap();
     let restored = restore(&file, &database.url, None, later(), |_, _| ()).await.unwrap();
     assert!(restored.check.is_clean());
-    // The process that had it open goes on with the shop that is there now.
+    // A process that had it open goes on with the restored shop.
     fresh.refresh_shop().await.unwrap();
     assert_eq!(fresh.shop().name, "Fold End");
     let refused = restore(&file, &database.url, None, later(), |_, _| ()).await.unwrap_err().to_string();

@@ -1,4 +1,4 @@
-//! What a backup says that the schema is, against what it is on each engine.
+//! The schema as backups describe it, compared with the real one on each engine.
 
 use crate::full_shop;
 use crate::harness::{TestShop, shops};
@@ -20,8 +20,9 @@ struct Table {
     key: Vec<String>,
 }
 
-/// None belongs to the shop: leases are of running programs, sessions, tries and known browsers of the hour, devices are
-/// known by a secret, keys of second factors stand in no copy, the last is the migrations' own.
+/// None belongs to the shop: leases belong to running programs, sessions, attempts and known browsers to
+/// the present, devices are identified by a secret, keys and recovery codes must not be copied, the last is
+/// the migrations' own.
 const LEFT_OUT: [&str; 9] = [
     "node_lease",
     "session",
@@ -112,13 +113,13 @@ async fn a_backup_knows_every_table_and_column() {
     }
 }
 
-/// What the other tests say of backups holds for every table.
+/// Otherwise the other tests of backups would not cover every table.
 #[tokio::test]
 async fn the_full_shop_has_rows_in_every_table() {
     for shop in shops().await {
         full_shop::fill(&shop).await;
         let (_, mut rows) = told(&shop).await;
-        // Its photograph is a row whose files never were.
+        // Its photograph is a row whose files never existed.
         assert_eq!(rows.remove("file of a picture"), Some(0));
         let empty: Vec<&String> = rows.iter().filter(|(_, rows)| **rows == 0).map(|(name, _)| name).collect();
         assert!(empty.is_empty() && !rows.is_empty(), "{}: {empty:?}", shop.engine);

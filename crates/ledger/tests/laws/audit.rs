@@ -1,11 +1,11 @@
-//! The laws, asked of the tables themselves, past the ledger.
+//! The laws, checked on the tables themselves, bypassing the ledger.
 
 use crate::harness::Shop;
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
 use ledger::keeping::SetShop;
 use sqlx::{AssertSqlSafe, Row};
 
-/// Each asks for what breaks a law; all must find nothing.
+/// Each selects violations of a law; all must find nothing.
 const BREACHES: &[(&str, &str)] = &[
     (
         "law 1: 0 <= held <= on hand, a piece at most once",
@@ -83,7 +83,7 @@ const BREACHES: &[(&str, &str)] = &[
     ),
 ];
 
-/// Asserts every law on a shop, and that its day totals are what its entries sum to.
+/// Asserts every law on a shop, and that its day totals are the sums of its entries.
 pub(crate) async fn clean(shop: &Shop) {
     let mut raw = shop.raw().await;
     for (law, statement) in BREACHES {
@@ -96,7 +96,7 @@ pub(crate) async fn clean(shop: &Shop) {
     assert!(report.is_clean(), "on {:?}, check found {:?}", shop.engine, report.findings);
 }
 
-/// A change of the zone there and back makes the totals anew from the entries: they must stay.
+/// Changing the zone and back recomputes the totals from the entries: they must stay the same.
 async fn totals_are_sums(shop: &Shop) {
     let zone = shop.ledger.refresh_shop().await.unwrap().zone.name().to_owned();
     let kept = by_day(shop).await;
@@ -110,12 +110,12 @@ async fn totals_are_sums(shop: &Shop) {
 async fn by_day(shop: &Shop) -> Vec<BooksRow> {
     let by = BooksBy { day: true, month: false, channel: true };
     let mut rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
-    // A day whose bookings undo each other has a row of zeros, or none once it was made anew.
+    // A day whose bookings cancel out has a row of zeros, or none after it was recomputed.
     rows.retain(|row| row.figures != domain::revenue::Figures::none(domain::money::Currency::USD));
     rows
 }
 
-/// Tables that a refused command must leave as they were, with what tells a change in them.
+/// Tables that a refused command must leave unchanged, with what shows a change in them.
 const WATCHED: &[(&str, &str)] = &[
     ("item", "SUM(revision + on_hand * 7 + held * 13)"),
     ("stock_entry", "SUM(change)"),
@@ -149,7 +149,7 @@ const WATCHED: &[(&str, &str)] = &[
     ("shop_state", "SUM(receipt + in_store + settings_revision)"),
 ];
 
-/// Counts and sums of every table that a command writes.
+/// Counts and sums of every table that commands write.
 pub(crate) async fn fingerprint(shop: &Shop) -> Vec<(String, i64, i64)> {
     let parts: Vec<String> = WATCHED
         .iter()

@@ -1,4 +1,4 @@
-//! The books by day, month and channel; the shelf; listings, feed runs and files taken in.
+//! The books by day, month and channel; the shelf; listings, feed runs and imported files.
 
 use crate::audit;
 use crate::harness::{DAY_MS, START, on_each};
@@ -87,7 +87,7 @@ fn days_are_those_of_the_shops_zone_and_follow_it() {
     });
 }
 
-/// Each figure of a month, worked by hand.
+/// Each figure of a month, calculated by hand.
 #[test]
 fn a_month_is_closed_by_its_figures() {
     on_each(|shop| async move {
@@ -113,11 +113,12 @@ fn a_month_is_closed_by_its_figures() {
         assert_eq!((f.net().unwrap(), f.margin().unwrap()), (usd(9875), usd(9875 - 2499)));
         // 2.5 oz in eighths of a nanogram.
         assert_eq!(f.weight, 2500 * 226_796_185);
-        // Two of three kits come back, one of them to the shelf: 3.33 each, so 6.66 of 9.99 and 2.22... of cost.
+        // Two of three kits are returned, one of them to stock: 3.33 each, so 6.66 of 9.99 and 2.22... of
+        // cost.
         shop.clock.advance_millis(20 * DAY_MS);
         shop.ok(part(sold.id, sold.lines[1].id, Some("1"), ReturnDisposition::Shelf)).await;
         shop.ok(part(sold.id, sold.lines[1].id, Some("1"), ReturnDisposition::WrittenOff)).await;
-        // Half of the roving, then the rest of it: it counts as one unit given back at the last part.
+        // Half of the roving, then the rest of it: it counts as one returned unit with the last part.
         shop.ok(part(sold.id, sold.lines[3].id, Some("1"), ReturnDisposition::Shelf)).await;
         let june = Some(Month::parse("2026-06").unwrap());
         let in_june = async || {
@@ -134,7 +135,7 @@ fn a_month_is_closed_by_its_figures() {
         shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         let f = figures().await;
         assert_eq!((f.sales, f.units, f.net().unwrap(), f.tax, f.shipping), (1, 0, usd(0), usd(0), usd(0)));
-        // What was not put back stays a cost: one kit.
+        // What was not returned to stock remains a cost: one kit.
         assert_eq!((f.cost, f.uncosted, f.weight), (usd(333), 0, 0));
         audit::clean(&shop).await;
     });
@@ -250,7 +251,7 @@ fn listings_wait_until_they_were_told() {
         );
         tell_all().await;
         assert_eq!(all().await, ["c1"]);
-        // What could not be offered when it was added is offered once it can be.
+        // What could not be listed when it was added is listed once it can be.
         shop.ok(adjust("c0", Counted::More(asked("2")))).await;
         shop.ok(EditItem { do_not_list: Some(false), ..edit("off") }).await;
         assert_eq!(waiting().await, ["off InStock", "c0 InStock"]);
@@ -264,7 +265,7 @@ fn listings_wait_until_they_were_told() {
     });
 }
 
-/// A message that is late never overwrites a later one, and leaves what is newer waiting.
+/// A late message never overwrites a newer one, and leaves what is newer waiting.
 #[test]
 fn a_stale_listing_never_overwrites_a_newer_one() {
     on_each(|shop| async move {
@@ -323,7 +324,7 @@ fn a_file_goes_on_where_it_stopped() {
         shop.ok(batch).await;
         let found = known().await.unwrap();
         assert_eq!((found.rows_done, found.answer), (2, None));
-        // A second run that began with the first finds its rows taken in.
+        // A second run that started with the first finds its rows imported.
         let twice = ledger::shelf::AddItems { progress: Some(progress(1)), ..add(vec![piece("p1", 100)]) };
         shop.refuses(twice, "invalid: another run is taking this file in").await;
         shop.ok(EndIntake { progress: progress(2), answer: "three rows".to_owned() }).await;

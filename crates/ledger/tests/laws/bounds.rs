@@ -1,4 +1,4 @@
-//! Limits of amounts, quantities and sums: what is absurd is refused in words, and stops nobody else.
+//! Limits of amounts, quantities and sums: absurd values are refused with a reason, and block nobody else.
 
 use crate::audit;
 use crate::harness::{DAY_MS, Shop, on_each};
@@ -76,8 +76,8 @@ fn an_absurd_sale_is_refused_and_stops_no_other() {
     });
 }
 
-/// Ten sales at the limit once filled a day. What passes the day's own limit is refused in words, smaller sales
-/// go on, and a void makes room again.
+/// Ten sales at the limit used to fill a day. Beyond the day's own limit a sale is refused with a reason,
+/// smaller sales go on, and a void makes room again.
 #[test]
 fn a_full_day_refuses_what_passes_it_and_takes_the_rest() {
     on_each(|shop| async move {
@@ -88,14 +88,14 @@ fn a_full_day_refuses_what_passes_it_and_takes_the_rest() {
             last = Some(shop.ok(dear()).await.id);
         }
         audit::clean(&shop).await;
-        // Ten thousand of them would be a long test: the day is brought near its limit past the ledger.
+        // Ten thousand of them would take long: the day is brought near its limit directly in the database.
         let near = MAX_DAY - MAX_AMOUNT + 1;
         let lift = format!("UPDATE day_total SET gross = gross + {}", near - 20 * MAX_AMOUNT);
         sqlx::query(sqlx::AssertSqlSafe(lift)).execute(&mut *shop.raw().await).await.unwrap();
         shop.refuses(dear(), "invalid: store would come to more on 2026-05-17 than a day's books can hold")
             .await;
         shop.ok(sale_of("c1", 100)).await;
-        // Another channel and another day have room of their own.
+        // Other channels and other days have limits of their own.
         shop.ok(NewSale { channel: channel("market"), ..dear() }).await;
         let void = |sale| VoidSale { sale, reason: "typed wrong".to_owned(), who: "counter".to_owned() };
         shop.ok(void(last.unwrap())).await;
@@ -143,7 +143,7 @@ fn line_mass() -> i128 {
     i128::from(domain::quantity::MAX_LINE_MASS)
 }
 
-/// Stock that comes in, in tonnes.
+/// Additional stock, in tonnes.
 struct AdjustUp(i64);
 
 impl AdjustUp {
@@ -174,7 +174,7 @@ fn a_drawer_holds_so_much_and_says_so() {
         let in_again = |amount| PutIn { turn, amount: usd(amount), reason: "change".to_owned(), who: who() };
         shop.refuses(in_again(1), full).await;
         shop.refuses(in_again(MAX_AMOUNT + 1), &format!("invalid: {AMOUNT}")).await;
-        // Other tenders go on, and what leaves the drawer makes room.
+        // Other tenders still work, and a payout makes room.
         shop.ok(sale(vec![goods("c1", "1")], card(100))).await;
         shop.ok(TakeOut { turn, amount: usd(100), reason: "bank".to_owned(), who: who() }).await;
         shop.ok(sale_of("c1", 100)).await;
@@ -185,7 +185,7 @@ fn a_drawer_holds_so_much_and_says_so() {
     });
 }
 
-/// A slip shows what lies on it, whatever it comes to, so that a line can be taken off again.
+/// A slip shows its lines, whatever they add up to, so that one can be removed again.
 #[test]
 fn a_slip_beyond_the_limit_is_shown_and_not_paid() {
     on_each(|shop| async move {

@@ -1,4 +1,4 @@
-//! The counter: slips that are filled, held, paid and left; drawers that are counted.
+//! The counter: slips that are filled, put on hold, paid and abandoned; drawers that are counted.
 
 use crate::audit;
 use crate::harness::{MINUTE_MS, Shop, on_each};
@@ -26,7 +26,7 @@ pub(crate) fn weigh(sku: &str, quantity: &str) -> BasketChange {
     BasketChange::Add { code: code(sku), quantity: Some(asked(quantity)) }
 }
 
-/// A slip in the store with these on it.
+/// A slip in the store with these items.
 pub(crate) async fn slip(shop: &Shop, skus: &[&str]) -> BasketId {
     let who = "Ada".to_owned();
     let basket = shop.ok(OpenBasket { channel: Channel::store(), first: None, who }).await;
@@ -53,7 +53,7 @@ fn pay(basket: BasketId, due: i64, tender: TenderIn) -> PayBasket {
     PayBasket { basket, due: usd(due), tender, who: "Ada".to_owned() }
 }
 
-/// The slip's lines as `sku × quantity = amount − discount`, and what it comes to.
+/// The slip's lines as `sku × quantity = amount − discount`, and their sum.
 async fn told(shop: &Shop, basket: BasketId) -> (Vec<String>, i64) {
     let view = shop.ledger.basket(basket).await.unwrap();
     let line = |l: &ledger::sales::BasketLineView| {
@@ -154,7 +154,7 @@ fn a_slip_is_held_first_and_rung_up_once() {
         shop.refuses(press, "stale: the slip").await;
         let view = shop.ledger.basket(basket).await.unwrap();
         assert_eq!((view.paying, view.held_until.is_some(), view.due), (true, true, usd(4586)));
-        // Another counter, and an order, find it set aside.
+        // Another counter, and an order, find it on hold.
         shop.refuses(sale_of("p1", 4765), "on-hold: a customer of Ada").await;
         shop.refuses(changed(basket, lay("p2")), "invalid: is being paid").await;
         let refused = [
@@ -211,7 +211,7 @@ fn what_is_sold_meanwhile_is_said_and_not_charged() {
             panic!("{:?}", view.lines)
         };
         assert_eq!((sold.channel.as_str(), view.due), ("online", usd(4763)));
-        // Unseen, the hold refuses it all; seen, it goes on without.
+        // Without having been seen, the hold refuses all of it; once seen, the sale goes on without it.
         shop.refuses(press.clone(), "already-sold: was already sold on online").await;
         assert_eq!(shop.number("SELECT CAST(SUM(held) AS BIGINT) FROM item").await, 0);
         shop.ok(HoldBasket { without: vec![2], ..press }).await;
@@ -233,7 +233,7 @@ fn a_hold_that_ran_out_is_taken_again_or_refused() {
         let cash = || TenderIn::plain(TenderKind::Cash, usd(1000));
         shop.ok(pay(first, 1000, cash())).await;
         shop.refuses(pay(second, 1000, cash()), "already-sold: store").await;
-        // Pressed again, the first press's hold is taken anew.
+        // Pressed again, the first press's hold is replaced.
         assert_eq!(shop.ok(StopPaying { basket: second }).await, Vec::new());
         shop.ok(LeaveBasket { basket: second }).await;
         shop.refuses(changed(second, lay("p1")), "invalid: was discarded").await;
@@ -286,7 +286,7 @@ async fn expected(shop: &Shop, turn: TurnId) -> i64 {
 fn cash_goes_through_the_drawer_with_its_sale() {
     on_each(|shop| async move {
         shop.ok(add(vec![counted("c1", "100", 1000)])).await;
-        // Before a turn is open nobody counts.
+        // Nobody can count before a drawer is opened.
         shop.ok(sale_of("c1", 1000)).await;
         let turn = open_drawer(&shop, "store", &[(2000, 5)]).await;
         let again = OpenDrawer { channel: Channel::store(), counts: Vec::new(), who: String::new() };
@@ -296,7 +296,7 @@ fn cash_goes_through_the_drawer_with_its_sale() {
         shop.refuses(wrong, "invalid: there is no bill or coin of 3.00").await;
         let sold = shop.ok(sale_of("c1", 1500)).await;
         assert_eq!(expected(&shop, turn).await, 10_000 + 1000);
-        // By card, and in the market: nothing.
+        // By card, and at the market: no effect.
         shop.ok(sale(vec![goods("c1", "1")], card(1000))).await;
         shop.ok(NewSale { channel: channel("market"), ..sale_of("c1", 1000) }).await;
         assert_eq!(expected(&shop, turn).await, 11_000);
@@ -374,7 +374,7 @@ fn nobody_gets_cash_for_what_they_still_owe() {
         let sold = shop.ok(sale(vec![goods("c1", "3")], tenders())).await;
         let line = sold.lines[0].id;
         let cash = TenderKind::Cash;
-        // 20.09 is open: the first two lower it, and the third is handed out for the rest.
+        // 20.09 is unpaid: the first two refunds lower it, and the rest of the third is paid out.
         let back = |quantity| part(sold.id, line, Some(quantity), ReturnDisposition::Shelf);
         let parts = |tenders: &[(TenderKind, i64)]| {
             RefundTender::Parts(tenders.iter().map(|(kind, amount)| (*kind, usd(*amount))).collect())
@@ -386,7 +386,7 @@ fn nobody_gets_cash_for_what_they_still_owe() {
         assert_eq!(first.tenders, [(TenderKind::OnAccount, usd(1003))]);
         assert_eq!(expected(&shop, turn).await, 3000);
         let rest = shop.ok(back("2")).await;
-        // 20.06 comes back, of which 10.06 was owed: 10.00 in cash.
+        // 20.06 is refunded, of which 10.06 was unpaid: 10.00 in cash.
         assert_eq!(rest.tenders, [(TenderKind::OnAccount, usd(1006)), (cash, usd(1000))]);
         assert_eq!((rest.given, rest.rounding), (usd(2006), usd(0)));
         assert_eq!(expected(&shop, turn).await, 2000);

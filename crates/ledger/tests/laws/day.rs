@@ -71,7 +71,7 @@ fn a_day_in_the_shop() {
         let books = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
         assert_eq!(books.len(), 1);
         let figures = books[0].figures;
-        // Hat, two kits, two ounces of roving, and the cowl the day after; a kit and the hat came back.
+        // Hat, two kits, two ounces of roving, and the cowl the day after; a kit and the hat were returned.
         assert_eq!((figures.sales, figures.units), (3, 3));
         assert_eq!((figures.gross, figures.refunds), (usd(14_000), usd(6800)));
         let sold_out = shop.ledger.shelf(&ShelfQuery { sold_out: true }).await.unwrap();

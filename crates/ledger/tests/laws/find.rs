@@ -1,4 +1,4 @@
-//! Finding items, page by page, and the shelf by style.
+//! Searching items, page by page, and the shelf by style.
 
 use crate::harness::{DAY_MS, START, Shop, on_each};
 use crate::make::*;
@@ -9,7 +9,7 @@ use ledger::shelf::{
     Counted, EditItem, FindItems, FindSort, FindState, FindStyle, NewItem, Purpose, StyleCount,
 };
 
-/// Skus of all pages, of two items each, joined by a space; `-` between pages.
+/// SKUs of all pages of two items each, separated by spaces; `-` between pages.
 async fn pages(shop: &Shop, find: &FindItems) -> String {
     let (mut told, mut after) = (Vec::new(), None);
     loop {
@@ -40,7 +40,7 @@ fn beanie(sku: &str, color: &str, size: &str, ounces: &str) -> NewItem {
     }
 }
 
-/// Four beanies, a card, roving and a shawl without weight, two days apart where it says so.
+/// Four beanies, a card, roving and a shawl without weight, two days apart where noted.
 async fn stocked(shop: &Shop) -> StyleId {
     shop.ok(style("Ridge beanie", "10", "ONZ", "exact", None)).await;
     shop.ok(add(vec![
@@ -95,7 +95,7 @@ fn words_are_found_in_names_styles_colors_and_fibers() {
         check(&shop, FindItems { color: "moss".to_owned(), ..FindItems::default() }, "b1").await;
         check(&shop, FindItems { color: "oss".to_owned(), ..FindItems::default() }, "").await;
         check(&shop, FindItems { size: "m".to_owned(), ..FindItems::default() }, "b3 b1").await;
-        // What is edited is found by its new words alone.
+        // What was edited is found only by its new words.
         let edit =
             EditItem { color: Some("rust".to_owned()), name: Some("Tea cosy".to_owned()), ..edit("b4") };
         shop.ok(edit).await;
@@ -120,7 +120,7 @@ fn weights_of_all_units_prices_and_ages_are_between() {
         check(&shop, FindItems { made_before: day, ..none() }, "b3 b2 - b1").await;
         check(&shop, FindItems { style: FindStyle::One(style), ..none() }, "b4 b3 - b2 b1").await;
         check(&shop, FindItems { style: FindStyle::None, ..none() }, "s1 w1 - c1").await;
-        // A new reading of the scale moves it.
+        // A new weight moves it.
         shop.ok(EditItem { weight: Some(weight("1 LBR")), ..edit("b2") }).await;
         check(&shop, FindItems { weight_from: Some(weight("15.99 ONZ")), ..none() }, "b2").await;
     });
@@ -177,7 +177,7 @@ fn what_cannot_be_looked_for_is_said() {
     });
 }
 
-/// Shops of an earlier step have nothing folded: they are folded when they are opened.
+/// Shops of an earlier schema have no folded text: it is added when they are opened.
 #[test]
 fn items_of_an_earlier_step_are_folded_when_the_shop_opens() {
     on_each(|shop| async move {

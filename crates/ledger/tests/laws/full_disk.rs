@@ -1,5 +1,5 @@
-//! A disk that is full, and connections that end under their transactions: what was not booked is told, and the shop
-//! goes on as soon as it can.
+//! A full disk, and connections that end in the middle of a transaction: what was not booked is reported,
+//! and the shop goes on as soon as it can.
 
 use crate::audit;
 use crate::ground::Engine;
@@ -45,7 +45,7 @@ async fn a_full_disk_stops_sales_only_while_it_is_full() {
         clock.advance_millis(2000);
         let unready = ledger.ready().await.expect_err("nothing can be booked");
         assert!(unready.to_string().contains("disk is full"), "{unready}");
-        // Within the same second nobody makes it try again.
+        // Within the same second nothing makes it try again.
         assert!(matches!(ledger.ready().await, Err(CommandError::Storage(StorageError::NotWritable))));
         assert_eq!(ledger.item(&code("c1")).await.unwrap().on_hand.stock_units(), 1000 - sold);
         disk.make_room();
@@ -58,7 +58,7 @@ async fn a_full_disk_stops_sales_only_while_it_is_full() {
     ledger.close().await;
 }
 
-/// As when its server is started anew: each connection of the pool is dead, and no sale fails for it.
+/// As when the server is restarted: every connection of the pool is dead, and no sale fails because of it.
 #[test]
 fn connections_that_the_server_ended_are_replaced() {
     on_each(|shop: Shop| async move {
@@ -68,7 +68,7 @@ fn connections_that_the_server_ended_are_replaced() {
         shop.ok(add(vec![counted("c1", "100", 100)])).await;
         let one = sale_of("c1", 100);
         let sell = || shop.ledger.execute(None, &one);
-        // So many at once that the pool has more connections than one.
+        // So many at once that the pool has more than one connection.
         let _ = tokio::join!(sell(), sell(), sell(), sell(), sell(), sell());
         let end = "SELECT CAST(COUNT(pg_terminate_backend(pid)) AS BIGINT) FROM pg_stat_activity \
             WHERE datname = current_database() AND pid <> pg_backend_pid()";

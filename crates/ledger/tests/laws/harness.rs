@@ -1,4 +1,4 @@
-//! A fresh shop for each test on each engine, and its end.
+//! A new shop for each test on each engine, and its end.
 
 use crate::ground::{Engine, Ground, engines, ground};
 use domain::day::Moment;
@@ -11,7 +11,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::str::FromStr;
 use std::sync::Arc;
 
-/// Where the tests' clock stands at first: 2026-05-17T10:00Z, a Sunday.
+/// The tests' clock at the start: 2026-05-17T10:00Z, a Sunday.
 pub(crate) const START: Moment = Moment::from_millis(1_779_012_000_000);
 pub(crate) const MINUTE_MS: i64 = 60_000;
 pub(crate) const HOUR_MS: i64 = 60 * MINUTE_MS;
@@ -36,7 +36,7 @@ pub(crate) async fn started(engine: Engine) -> (Shop, Ground) {
     (Shop { engine, url: ground.url.clone(), ledger, clock, raw }, ground)
 }
 
-/// Runs a test on each engine, in a fresh shop.
+/// Runs a test on each engine, in a new shop.
 pub(crate) fn on_each<F, Fut>(test: F)
 where
     F: Fn(Shop) -> Fut,
@@ -81,7 +81,7 @@ impl Shop {
         }
     }
 
-    /// Runs a command that must be refused, and leave nothing behind.
+    /// Runs a command that must be refused and leave nothing behind.
     pub(crate) async fn refused<C: Command>(&self, command: C) -> Rejection {
         let before = crate::audit::fingerprint(self).await;
         let rejection = match self.ledger.execute(None, &command).await {
@@ -94,12 +94,12 @@ impl Shop {
         rejection
     }
 
-    /// A connection of its own, past the ledger, to look at tables and to attack them.
+    /// Its own connection, bypassing the ledger, to inspect tables and to attack them.
     pub(crate) async fn raw(&self) -> PoolConnection<Any> {
         self.raw.acquire().await.unwrap()
     }
 
-    /// Numbers past the ledger: the first column of each row.
+    /// Numbers read directly from the database: the first column of each row.
     pub(crate) async fn numbers(&self, statement: &str) -> Vec<i64> {
         let mut raw = self.raw().await;
         sqlx::query_scalar(AssertSqlSafe(statement.to_owned())).fetch_all(&mut *raw).await.unwrap()
@@ -112,7 +112,7 @@ impl Shop {
     }
 }
 
-/// A failure with all its sources.
+/// A failure with all its causes.
 pub(crate) fn in_full(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut source = error.source();
@@ -123,14 +123,14 @@ pub(crate) fn in_full(error: &dyn std::error::Error) -> String {
     text
 }
 
-/// The refusal's kind, as it is called outside: `already-sold`.
+/// The rejection's kind under its public name: `already-sold`.
 pub(crate) fn kind(rejection: &Rejection) -> String {
     let value = serde_json::to_value(rejection).unwrap();
     value["refused"].as_str().unwrap().to_owned()
 }
 
 impl Shop {
-    /// A command that must be refused as `expected` says: the kind, a colon, and words of it.
+    /// A command that must be refused as `expected` says: the kind, a colon, and part of the text.
     pub(crate) async fn refuses<C: Command>(&self, command: C, expected: &str) {
         let rejection = self.refused(command).await;
         let found = format!("{}: {rejection}", kind(&rejection));

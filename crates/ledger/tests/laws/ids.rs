@@ -1,4 +1,4 @@
-//! Identifiers: two processes, a clock that goes back, a machine that sleeps.
+//! Identifiers: two processes, a clock that is set back, a machine that sleeps.
 
 use crate::harness::{DAY_MS, HOUR_MS, MINUTE_MS, START, Shop, on_each, open};
 use crate::make::*;
@@ -6,7 +6,7 @@ use ledger::Ledger;
 use ledger::shelf::RowOutcome;
 use std::collections::BTreeSet;
 
-/// Adds goods and gives their identifiers.
+/// Adds goods and returns their identifiers.
 async fn some_ids(ledger: &Ledger, count: usize) -> Vec<i64> {
     let fresh = (0..count).map(|_| ledger::shelf::NewItem { sku: None, ..piece("x", 100) }).collect();
     let outcomes = ledger.execute(None, &add(fresh)).await.unwrap().answer;
@@ -38,8 +38,8 @@ fn two_processes_have_two_nodes_and_give_them_back() {
     });
 }
 
-/// The clock is put back an hour in the middle, then the shop is closed, opened, and lives through
-/// the same hour again: an identifier made twice would break the primary keys.
+/// The clock is set back an hour in the middle; then the shop is closed, opened, and passes through the
+/// same hour again: a repeated identifier would violate the primary keys.
 #[test]
 fn a_clock_put_back_makes_no_identifier_twice() {
     on_each(|shop| async move {
@@ -58,7 +58,7 @@ fn a_clock_put_back_makes_no_identifier_twice() {
     });
 }
 
-/// Its lease ran out while it slept, and another process took the number.
+/// Its lease expired while it slept, and another process took the number.
 #[test]
 fn a_machine_that_slept_takes_another_number() {
     on_each(|shop| async move {
@@ -69,7 +69,7 @@ fn a_machine_that_slept_takes_another_number() {
         assert_eq!((nodes(&theirs), nodes(&ours)), (BTreeSet::from([0]), BTreeSet::from([1])));
         ids.extend(theirs.iter().chain(&ours));
         assert_eq!(ids.iter().collect::<BTreeSet<_>>().len(), 15);
-        // A sleep after which nobody else had come keeps the number.
+        // If no other process came meanwhile, it keeps its number.
         other.close().await;
         shop.clock.advance_millis(DAY_MS);
         assert_eq!(nodes(&some_ids(&shop.ledger, 5).await), BTreeSet::from([1]));

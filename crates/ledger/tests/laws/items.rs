@@ -1,4 +1,4 @@
-//! Adding styles and items, and editing one.
+//! Adding styles and items, and editing an item.
 
 use crate::audit;
 use crate::harness::{kind, on_each};
@@ -19,7 +19,7 @@ fn said(outcome: &RowOutcome) -> String {
     }
 }
 
-/// Adds the rows in one batch, and compares the beginning of what is said of each.
+/// Adds the rows in one batch and compares the start of each result.
 async fn check_rows(shop: &crate::harness::Shop, rows: Vec<(NewItem, &str)>) {
     let (items, expected): (Vec<_>, Vec<_>) = rows.into_iter().unzip();
     let outcomes = shop.ok(add(items)).await;
@@ -53,11 +53,11 @@ fn rows_are_added_or_refused_each_by_itself() {
         let added = shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", Some(2000))).await;
         assert_eq!(said(&added[0]), "added Ridge beanie");
         let dear = NewItem { extras: usd(250), ..ruled("h2", " ridge BEANIE ", "6.35 ONZ") };
-        // The GTINs are from memory; that their check digits are right is all that matters here.
+        // The GTINs are from memory; only their check digits matter here.
         check_rows(
             &shop,
             vec![
-                // 6.35 oz x 7.50 = 47.625, to the cent 47.63, to the whole 48.
+                // 6.35 oz × 7.50 = 47.625, to the cent 47.63, to the whole 48.
                 (ruled("h1", "Ridge beanie", "6.35 ONZ"), "added at 48.00"),
                 // 47.63 + 2.50 = 50.13, to the whole 50.
                 (dear, "added at 50.00"),
@@ -150,7 +150,7 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
             ],
         )
         .await;
-        // Numbers from memory; that their check digits are right is all that matters here.
+        // Numbers from memory; only their check digits matter here.
         check_rows(
             &shop,
             vec![
@@ -189,7 +189,7 @@ fn more_than_a_batch_is_refused() {
     });
 }
 
-/// A style's later rate leaves the prices of its items, until they are edited back to the rule.
+/// A style's later rate does not change its items' prices until they are edited back to the rule.
 #[test]
 fn a_style_is_brought_up_to_date_by_its_name() {
     on_each(|shop| async move {
@@ -246,7 +246,7 @@ fn an_edit_knows_which_revision_it_changes() {
     });
 }
 
-/// An owner's tags from an earlier shop bear numbers that this one would draw next.
+/// An owner's tags from an earlier shop have numbers that this one would assign next.
 #[test]
 fn own_numbers_are_drawn_around_skus_of_the_same_range() {
     on_each(|shop| async move {
@@ -328,7 +328,7 @@ fn settings_are_set_or_refused() {
     });
 }
 
-/// What one form holds is set as a whole or not at all.
+/// What one form contains is saved completely or not at all.
 #[test]
 fn several_settings_are_set_together() {
     on_each(|shop| async move {
@@ -353,7 +353,7 @@ fn several_settings_are_set_together() {
     });
 }
 
-/// Another process adds a channel: this one's sale there is not judged by what it knew before.
+/// Another process adds a channel: this process must not judge a sale there by its earlier settings.
 #[test]
 fn settings_changed_by_another_process_count_at_once() {
     on_each(|shop| async move {
@@ -379,7 +379,7 @@ fn settings_changed_by_another_process_count_at_once() {
     });
 }
 
-/// Goods with many sales behind them are still read.
+/// Goods with many past sales can still be read.
 #[test]
 fn what_was_sold_over_the_years_may_exceed_what_a_shop_holds() {
     on_each(|shop| async move {

@@ -1,4 +1,4 @@
-//! How far a caller may go: in the transaction, by role and by token; and how long a refusal is kept.
+//! Callers' limits: inside the transaction, by role and by token; and how long a refusal is stored.
 
 use crate::harness::*;
 use crate::make::*;
@@ -31,7 +31,7 @@ fn sent_by(actor: Actor) -> Key {
     Key::new("limits", &number.to_string(), b"").unwrap().sent_by(actor)
 }
 
-/// Which limit refuses it, as `limit asked allowed`; none if it is done.
+/// The limit that refuses it, as `limit asked allowed`; none if it is done.
 async fn refused_by<C: Command>(shop: &Shop, actor: Actor, command: &C) -> Option<String> {
     let before = crate::audit::fingerprint(shop).await;
     match shop.ledger.answer(Some(&sent_by(actor)), command).await.unwrap().answer {
@@ -74,7 +74,7 @@ fn a_sale_keeps_within_the_limits_of_whoever_rings_it_up() {
             async move {
                 let found = refused_by(&shop, hand(), &sale).await;
                 assert_eq!(found.as_deref(), expected, "on {:?}: {sale:?}", shop.engine);
-                // An owner, and the program's own work, may.
+                // An owner and the program itself are allowed to.
                 assert_eq!(refused_by(&shop, actor("Maud", Role::Owner, None), &sale).await, None);
                 shop.ok(sale).await;
             }
@@ -233,7 +233,7 @@ fn a_refusal_is_given_again_for_a_day_and_what_was_made_for_good() {
         shop.clock.advance_millis(1);
         assert_eq!(run("refused", sale_of("KIT", 1000)).await, (true, false), "on {:?}", shop.engine);
         assert_eq!(run("refused", sale_of("KIT", 1000)).await, (true, true));
-        // A new refusal takes those away that are over.
+        // A new refusal deletes those that have expired.
         let kept = "SELECT COUNT(*) FROM idempotency_key WHERE refused = 1";
         assert_eq!(shop.number(kept).await, 1);
         assert_eq!(run("third", wrong).await, (false, false));
@@ -268,7 +268,7 @@ fn a_name_says_who_did_what() {
         shop.refuses(token("Command line"), "invalid: name: the name Command line is reserved").await;
         shop.refuses(person("in-folder"), "invalid: name: the name in-folder is reserved").await;
         shop.ok(ledger::people::EndToken { name: "Stall tablet".to_owned(), who: String::new() }).await;
-        // What it did stands under its name.
+        // What it did is recorded under its name.
         shop.refuses(person("Stall tablet"), "invalid: name: a token already has the name Stall tablet")
             .await;
         shop.ok(token("Stall tablet ii")).await;

@@ -1,4 +1,4 @@
-//! Short words for the values that commands are made of. All goods are invented.
+//! Short constructors for commands' values. All goods are invented.
 
 use domain::basket::TenderKind;
 use domain::channel::Channel;
@@ -181,7 +181,7 @@ pub(crate) fn with_hold(sale: NewSale, hold: HoldGroupId) -> NewSale {
     NewSale { hold: Some(hold), ..sale }
 }
 
-/// All that is left of a sale, in cash.
+/// Everything that is left of a sale, in cash.
 pub(crate) fn whole(sale: SaleId, fate: ReturnDisposition) -> NewRefund {
     NewRefund {
         sale,

@@ -1,4 +1,4 @@
-//! Opening a shop: by several at once, and where nothing may be written.
+//! Opening a shop: by several processes at once, and where nothing may be written.
 
 use crate::ground::{Engine, engines, ground};
 use crate::harness::{START, on_each};
@@ -13,7 +13,8 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::sync::Arc;
 
-/// Four first commands at once make one shop, whichever comes first. Each has threads of its own, as programs have.
+/// Four first commands at once create one shop, whichever comes first. Each has its own threads, as
+/// programs have.
 #[test]
 fn first_commands_at_once_make_one_shop() {
     let runtime = || tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
@@ -85,7 +86,7 @@ async fn a_file_that_may_only_be_read_is_read() {
     set(folder.path(), 0o555);
     is_read(&url).await;
     set(folder.path(), 0o755);
-    // Rights do not bind root; a disk that is mounted to be read does.
+    // Permissions do not apply to root; a disk that is mounted read-only does.
     let Some(disk) = SmallDisk::mount(16) else { return };
     let url = make(&disk.path().join("shop.db")).await;
     disk.lock();
@@ -94,7 +95,7 @@ async fn a_file_that_may_only_be_read_is_read() {
     assert!(told.contains("may not be written"), "{told}");
 }
 
-/// For a role of the scratch cluster alone.
+/// For a role of the temporary cluster only.
 const READER_PASSWORD: &str = "only-to-read";
 
 #[test]

@@ -1,5 +1,5 @@
-//! Who may enter: people and the last owner, sessions and their limits, tokens, devices, and the list
-//! of who changed what.
+//! Who has access: people and the last owner, sessions and their limits, tokens, devices, and the list of
+//! who changed what.
 
 use crate::harness::*;
 use crate::make::*;
@@ -49,7 +49,7 @@ pub(crate) fn sign_in(person: PersonId, password: Phc, cookie: &str) -> SignIn {
     }
 }
 
-/// Whom a cookie is, as `name role`.
+/// The person of a cookie, as `name role`.
 pub(crate) async fn who_is(shop: &Shop, cookie: &str) -> Option<String> {
     let session = shop.ledger.session(&SecretHash::of(cookie)).await.unwrap();
     session.map(|s| format!("{} {}", s.name, s.role))
@@ -263,7 +263,7 @@ fn a_token_works_until_its_end() {
     });
 }
 
-/// The list, the first thing first, as `who act what detail`.
+/// The list, oldest first, as `who act what detail`.
 async fn listed(shop: &Shop) -> Vec<String> {
     let mut rows = shop.ledger.audit(None, 100).await.unwrap();
     rows.reverse();

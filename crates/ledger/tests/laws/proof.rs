@@ -1,5 +1,5 @@
-//! Proving who it is: tries and their waits, PINs that guessing uses up, the second factor, giving the
-//! password again, the list of one's sessions.
+//! Proving one's identity: attempts and waits, PINs that are disabled by guessing, the second factor,
+//! confirming with the password, the list of one's sessions.
 
 use crate::harness::*;
 use crate::people::{change, expect, person, phc, sign_in};
@@ -21,7 +21,7 @@ fn from(network: &str, name: &str) -> CountTry {
     CountTry { of: TryOf::password(name, &TryFrom::Stranger(network)) }
 }
 
-/// What a try is answered: 0 if it may go on, else the seconds to wait.
+/// The result of an attempt: 0 if it may go on, or else the seconds to wait.
 async fn tried(shop: &Shop, count: &CountTry) -> i64 {
     match shop.ledger.execute(None, count).await {
         Ok(_) => 0,
@@ -33,7 +33,8 @@ async fn tried(shop: &Shop, count: &CountTry) -> i64 {
     }
 }
 
-// Counted by account, waits that double: NIST SP 800-63B revision 3, 5.2.2; OWASP Authentication cheat sheet.
+// Counted by account, waits that double: NIST SP 800-63B revision 3, 5.2.2; OWASP Authentication cheat
+// sheet.
 #[test]
 fn tries_are_counted_by_account_and_network_with_waits_of_at_most_a_minute() {
     on_each(|shop| async move {
@@ -160,7 +161,7 @@ fn a_browser_is_known_by_its_last_cookie_to_whom_it_was_signed_in_as() {
     });
 }
 
-/// Whether a PIN may be looked at.
+/// Whether a PIN may be checked.
 async fn pin_tried(shop: &Shop, person: PersonId) -> bool {
     let pin = TryPin { person, of: TryOf::pin(person, TABLET) };
     loop {
@@ -216,7 +217,7 @@ fn fifty_pins_at_once_are_no_way_around() {
     });
 }
 
-/// A new owner's PIN is gone: nobody knows how many digits it has.
+/// A new owner's PIN is removed: its number of digits is unknown.
 #[test]
 fn whoever_becomes_an_owner_sets_a_new_pin() {
     on_each(|shop| async move {
@@ -245,7 +246,7 @@ async fn with_factor(shop: &Shop) -> PersonId {
     maud
 }
 
-// OWASP ASVS 5.0.0, 6.5.1: a code is used once, a recovery code too.
+// OWASP ASVS 5.0.0, 6.5.1: a code works once, and so does a recovery code.
 #[test]
 fn whoever_has_a_second_factor_shows_it_and_each_code_once() {
     on_each(|shop| async move {

@@ -17,7 +17,7 @@ use tokio::task::JoinSet;
 
 const TASKS: usize = 64;
 
-/// Runs one task for each number at the same moment, and gives what each came to.
+/// Runs one task for each number at the same moment, and returns the results.
 pub(crate) async fn at_once<T, F, Fut>(count: usize, task: F) -> Vec<T>
 where
     T: Send + 'static,
@@ -36,12 +36,12 @@ where
     tasks.join_all().await
 }
 
-/// The two views that the tasks take turns to use.
+/// The two views that the tasks use in turn.
 pub(crate) async fn views(shop: &Shop) -> [Ledger; 2] {
     [shop.ledger.clone(), open(&shop.url, shop.clock.clone()).await]
 }
 
-/// The answer or the refusal; trouble fails the test.
+/// The answer or the rejection; a failure fails the test.
 pub(crate) async fn outcome<C: Command>(
     ledger: Ledger,
     key: Option<Key>,
@@ -88,7 +88,7 @@ fn a_basket_is_held_and_sold_by_one_of_many() {
         let views = views(&shop).await;
         let outcomes = at_once(TASKS, |n| {
             let ledger = views[n % 2].clone();
-            // Both orders of the lines: neither waits for the other in a circle.
+            // Both orders of the lines: no deadlock.
             let lines = if n % 3 == 0 { [("p1", "1"), ("p2", "1")] } else { [("p2", "1"), ("p1", "1")] };
             async move {
                 let held = outcome(ledger.clone(), None, basket(&lines)).await?.answer;
@@ -173,7 +173,7 @@ fn the_same_key_many_times_is_one_sale() {
         assert_eq!(shop.ledger.sales(None, 9).await.unwrap().len(), 1);
         let other = outcome(shop.ledger.clone(), key(b"two kits"), sale_of("c1", 100)).await.unwrap_err();
         assert_eq!(kind(&other), "key-reused");
-        // A refusal that is kept stays so, even when the piece is back.
+        // A stored refusal stays, even if the piece is back.
         let sold = shop.ok(sale_of("p1", 100)).await;
         let second = || Key::new("till POST /api/sales", "k-2", b"p1").unwrap();
         for _ in 0..2 {
@@ -183,7 +183,7 @@ fn the_same_key_many_times_is_one_sale() {
         shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         let told = outcome(shop.ledger.clone(), Some(second()), sale_of("p1", 100)).await.unwrap_err();
         assert_eq!(kind(&told), "already-sold");
-        // One that may pass by itself is asked anew.
+        // A temporary one is tried anew.
         let held = shop.ok(basket(&[("p1", "1")])).await;
         let third = || Some(Key::new("till POST /api/sales", "k-3", b"p1").unwrap());
         assert_eq!(
@@ -203,7 +203,7 @@ fn the_same_key_many_times_is_one_sale() {
     });
 }
 
-/// A debt is either paid or its sale voided, whichever came first.
+/// An unpaid sale is either paid or voided, whichever came first.
 #[test]
 fn a_payment_and_a_void_of_one_sale_never_both_end_well() {
     on_each(|shop| async move {
@@ -233,7 +233,7 @@ fn a_payment_and_a_void_of_one_sale_never_both_end_well() {
     });
 }
 
-/// Sales, losses, items, settings and refunds in each other's way: each ends well or is refused.
+/// Sales, losses, items, settings and refunds at once: each succeeds or is refused.
 #[test]
 fn a_busy_hour_ends_in_clean_books() {
     on_each(|shop| async move {
@@ -286,7 +286,7 @@ async fn busy(ledger: &Ledger, which: usize, p: &str, c: &str) -> String {
     })
 }
 
-/// A slip that is pressed to be paid at the counter, and the same piece sold online at that moment.
+/// A slip is paid at the counter, and the same piece is sold online at that moment.
 #[test]
 fn a_slip_and_an_online_sale_never_both_have_the_piece() {
     on_each(|shop| async move {
@@ -310,7 +310,7 @@ fn a_slip_and_an_online_sale_never_both_have_the_piece() {
                 outcome(ledger.clone(), None, press).await?;
                 let tender = TenderIn::plain(TenderKind::Cash, usd(100));
                 let pay = PayBasket { basket, due: usd(100), tender, who: String::new() };
-                // Pressed twice at the same moment, under no key: rung up once.
+                // Pressed twice at the same moment, without a key: rung up once.
                 let (first, second) = tokio::join!(
                     outcome(ledger.clone(), None, pay.clone()),
                     outcome(ledger.clone(), None, pay)
@@ -332,7 +332,7 @@ fn a_slip_and_an_online_sale_never_both_have_the_piece() {
     });
 }
 
-/// A drawer that is counted out while it is sold from: whatever was booked in it was counted.
+/// A drawer is closed while sales are made: everything booked in it was counted.
 #[test]
 fn a_drawer_is_closed_with_all_that_was_booked_in_it() {
     on_each(|shop| async move {

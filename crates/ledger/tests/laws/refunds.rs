@@ -1,4 +1,4 @@
-//! Giving back, deciding later what becomes of the goods, and voiding.
+//! Refunding, deciding later about the goods, and voiding.
 
 use crate::audit;
 use crate::harness::{DAY_MS, HOUR_MS, on_each};
@@ -27,7 +27,7 @@ fn parts(tenders: &[(TenderKind, i64)]) -> RefundTender {
     RefundTender::Parts(tenders.iter().map(|(kind, amount)| (*kind, usd(*amount))).collect())
 }
 
-/// Law 9: parts in any sizes add up to the line's amount, discount and tax.
+/// Law 9: parts of any sizes add up to the line's amount, discount and tax.
 #[test]
 fn parts_of_a_line_add_up_to_it() {
     on_each(|shop| async move {
@@ -72,7 +72,8 @@ fn money(sale: SaleId, line: SaleLineId, minor: i64) -> NewRefund {
     NewRefund { lines: vec![line], tender, ..whole(sale, Open) }
 }
 
-/// Law 9 for money alone, and goods after it: the last of them give what is left, and count as they always do.
+/// Law 9 for money alone, and goods after it: the last of them give what is left, and count as they always
+/// do.
 #[test]
 fn money_alone_leaves_the_goods_sold() {
     on_each(|shop| async move {
@@ -105,7 +106,7 @@ fn money_alone_leaves_the_goods_sold() {
     });
 }
 
-/// Law 9 by a conditional update: of many at the same moment as many end well as there is money for.
+/// Law 9 by a conditional update: of many at the same moment, only as many succeed as there is money for.
 #[test]
 fn money_alone_of_many_at_once_is_never_more_than_was_paid() {
     on_each(|shop| async move {
@@ -179,7 +180,7 @@ fn a_sale_is_given_back_whole_or_in_lines() {
         }
         let freight = shop.ok(shipping(200)).await;
         assert_eq!((freight.lines.len(), freight.shipping, freight.given), (0, usd(200), usd(200)));
-        // All that is left: 45.00 + 10.03 + 3.33 + 2.95 = 61.31, of which 1.31 in cash is 1.30.
+        // Everything that is left: 45.00 + 10.03 + 3.33 + 2.95 = 61.31, of which 1.31 in cash is 1.30.
         let rest = shop.ok(all(parts(&[(TenderKind::Card, 6000), (TenderKind::Cash, 130)]))).await;
         assert_eq!(
             (rest.lines.len(), rest.shipping, rest.rounding, rest.given),
@@ -189,14 +190,14 @@ fn a_sale_is_given_back_whole_or_in_lines() {
         let view = shop.ledger.sale(sold.id).await.unwrap();
         assert_eq!(view.refunds.len(), 4);
         assert!(view.lines.iter().all(|l| l.given_back == l.line.quantity));
-        // The piece that came back is sold again; of the counted goods one was written off.
+        // The returned piece is sold again; of the counted goods one was written off.
         shop.ok(sale_of("p1", 4500)).await;
         assert_eq!(shop.ledger.item(&code("c1")).await.unwrap().on_hand.stock_units(), 49);
         audit::clean(&shop).await;
     });
 }
 
-/// Nobody gets more by asking often: what is rounded is the sum of what goes back in cash.
+/// Many small refunds gain nothing: what is rounded is the sum of all cash refunds.
 #[test]
 fn cash_in_small_parts_comes_to_the_rounded_whole() {
     on_each(|shop| async move {
@@ -214,9 +215,9 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
             ..part(sale.id, sale.lines[0].id, Some(quantity), Shelf)
         };
         let all = |kind| RefundTender::All(kind);
-        /// Units of each of so many refunds.
+        /// The units of each of this many refunds.
         type Refunds = &'static [(&'static str, usize)];
-        // Rule, units sold at 0.03, the refunds, what all of them pay out in cash.
+        // Rule, units sold at 0.03, the refunds, and what all of them pay out in cash.
         let checks: &[(&str, &str, Refunds, i64)] = &[
             ("5 up", "100", &[("1", 100)], 300),
             ("5 up", "100", &[("2", 50)], 300),
@@ -241,7 +242,7 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
             }
             assert_eq!(given, *expected, "{rule}: {units} in {refunds:?}");
         }
-        // Other tenders between are the very amount, and cash goes on where it stood: 0.03 and 0.03 are 0.05.
+        // Other tenders in between are exact, and cash goes on where it was: 0.03 and 0.03 are 0.05.
         shop.ok(rounding("5 up")).await;
         let mixed = sold("10", card(30)).await;
         let mut given = Vec::new();
@@ -262,14 +263,14 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
         }
         // Cash: 0.03 is 0.05; 0.06 is 0.05; 0.08 is 0.10.
         assert_eq!(given, [5, 3, 0, 6]);
-        // What is owed goes off first; only the rest is cash: 0.06 owed, then 0.03 five times.
+        // The unpaid amount is lowered first; only the rest is cash: 0.06 unpaid, then 0.03 five times.
         let later = sold("7", vec![owed(6), tender(TenderKind::Card, 15)]).await;
         let mut given = Vec::new();
         for _ in 0..7 {
             given.push(shop.ok(one(&later, "1", all(TenderKind::Cash))).await.given.minor());
         }
         assert_eq!(given, [3, 3, 5, 0, 5, 0, 5]);
-        // Another smallest coin in between: what went out before stands, and nothing is asked back.
+        // Another smallest coin in between: what was paid out before stays, and nothing is asked back.
         let changed = sold("20", card(60)).await;
         let cash_back = || one(&changed, "1", all(TenderKind::Cash));
         shop.ok(rounding("100 up")).await;
@@ -304,7 +305,7 @@ fn what_becomes_of_the_goods_is_decided_once() {
         let view = shop.ledger.sale(sold.id).await.unwrap();
         let fates: Vec<ReturnDisposition> = view.refunds[0].lines.iter().map(|l| l.2).collect();
         assert_eq!(fates, [Shelf, WrittenOff, Open]);
-        // The cost leaves the books on the day that the goods are back on the shelf.
+        // The cost leaves the books on the day on which the goods are back on the shelf.
         let by = BooksBy { day: true, ..BooksBy::default() };
         let rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
         let costs: Vec<Money> = rows.iter().map(|r| r.figures.cost).collect();
@@ -315,7 +316,7 @@ fn what_becomes_of_the_goods_is_decided_once() {
     });
 }
 
-/// Once the whole debt is forgiven, a refund can lower it no further.
+/// Once nothing is unpaid, a refund can lower it no further.
 #[test]
 fn a_refund_may_lower_what_is_owed() {
     on_each(|shop| async move {
@@ -383,8 +384,8 @@ fn a_sale_of_today_is_voided_once() {
     });
 }
 
-/// 2026-05-17T10:00Z is 19:00 in Tokyo: five hours later it is the next day there, and still the
-/// same one in UTC.
+/// 2026-05-17T10:00Z is 19:00 in Tokyo: five hours later it is the next day there, but still the same day
+/// in UTC.
 #[test]
 fn a_sale_is_voided_on_its_own_day_in_the_shops_zone() {
     on_each(|shop| async move {

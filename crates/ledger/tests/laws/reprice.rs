@@ -1,4 +1,4 @@
-//! A style's new rate, and what it does to the prices of its pieces.
+//! A style's new rate, and its effect on the prices of its pieces.
 
 use crate::audit;
 use crate::harness::{Shop, on_each};
@@ -26,7 +26,7 @@ fn ruled(sku: &str, ounces: &str) -> NewItem {
     }
 }
 
-/// h1 by rule, h2 by rule with extras and held, h3 by hand, h4 sold, h5 at the minimum.
+/// h1 by rule, h2 by rule with extras and on hold, h3 by hand, h4 sold, h5 at the minimum.
 async fn stocked(shop: &Shop) -> StyleId {
     shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", Some(2000))).await;
     shop.ok(style("Moor cowl", "5", "ONZ", "whole", None)).await;
@@ -44,7 +44,7 @@ async fn stocked(shop: &Shop) -> StyleId {
     styles.iter().find(|s| s.name == "Ridge beanie").unwrap().id
 }
 
-/// As the page does it: the mark of a preview that was made just now.
+/// As the page does it: with the mark of a preview made just now.
 async fn reprice(shop: &Shop, style: StyleId, revision: i64, rule: PriceRule) -> RepriceStyle {
     let mark = shop.ledger.preview_reprice(style, &rule).await.map(|p| p.mark).unwrap_or_default();
     RepriceStyle { style, revision, rule, mark, who: "maker".to_owned() }
@@ -70,7 +70,7 @@ fn the_preview_lists_every_price_that_changes_and_the_command_changes_these() {
             .iter()
             .map(|c| format!("{} {} -> {} {}", c.sku, c.old, c.new, c.is_held))
             .collect();
-        // 6 x 8.25 = 49.50; with extras of 2.50, 52.00.
+        // 6 × 8.25 = 49.50; with extras of 2.50, 52.00.
         assert_eq!(told, ["h1 45.00 -> 49.50 false", "h2 48.00 -> 52.00 true"]);
         assert_eq!((preview.same, preview.by_hand, preview.impossible.len()), (1, 1, 0));
         let revision = preview.style.revision;
@@ -79,7 +79,7 @@ fn the_preview_lists_every_price_that_changes_and_the_command_changes_these() {
         assert_eq!(prices(&shop).await, "h1 49.50, h2 52.00, h3 99.00, h4 45.00, h5 20.00");
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
         assert_eq!((hat.revision, hat.calculation.unwrap().price), (2, usd(4950)));
-        // The outbox tells of the new revision, the other shop's price being the old one.
+        // The outbox has the new revision, since the other shop still shows the old price.
         let told =
             "SELECT o.revision FROM outbox o JOIN item i ON i.id = o.item_id WHERE i.sku = 'h1' ORDER BY 1";
         assert_eq!(shop.numbers(told).await, [1, 2]);
@@ -107,7 +107,7 @@ fn a_rule_that_cannot_be_or_is_of_another_preview_changes_nothing() {
             "invalid: minimum: EUR is not the shop's currency",
         )
         .await;
-        // A millionth of a dollar an ounce comes to nothing.
+        // A millionth of a dollar per ounce rounds to zero.
         let nothing = rule("0.000001", "exact", None);
         shop.refuses(reprice(&shop, style, 1, nothing).await, "invalid: rate: h1 would have no price").await;
         let preview = shop.ledger.preview_reprice(style, &nothing).await.unwrap();
@@ -131,7 +131,7 @@ fn a_price_that_was_not_looked_at_is_not_changed() {
         shop.refuses(looked, meanwhile).await;
         assert_eq!(prices(&shop).await, "h1 45.00, h2 48.00, h3 99.00, h4 45.00, h5 20.00");
         let looked = reprice(&shop, style, 1, new).await;
-        // At the minimum before and after: there is nothing to look at.
+        // At the minimum before and after: nothing changes.
         shop.ok(add(vec![ruled("h7", "2 ONZ")])).await;
         assert_eq!(shop.ok(looked).await.changed, 2);
         audit::clean(&shop).await;

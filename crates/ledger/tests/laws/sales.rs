@@ -1,4 +1,4 @@
-//! Ringing up, and paying later what was owed.
+//! Ringing up, and later payments.
 
 use crate::audit;
 use crate::harness::{DAY_MS, HOUR_MS, START, on_each};
@@ -55,7 +55,7 @@ fn sales_add_up() {
             (sale(vec![goods("c1", "3")], cash(1000)), [1000, 1, 0, 0]),
             (sale(vec![goods("c1", "1")], cash(500)), [335, 2, 0, 165]),
             (sale(vec![goods("c1", "1")], card(333)), [333, 0, 0, 0]),
-            // 3.33 + 10.13 + 7.00 = 20.46; only what is left for cash is rounded: 0.46 to 0.45.
+            // 3.33 + 10.13 + 7.00 = 20.46; only the cash part is rounded: 0.46 to 0.45.
             (
                 sale(three(), vec![tender(TenderKind::Card, 2000), tender(TenderKind::Cash, 50)]),
                 [2045, -1, 0, 5],
@@ -77,7 +77,7 @@ fn sales_add_up() {
             let found = [t.due, t.rounding, t.discounts, t.change].map(domain::money::Money::minor);
             assert_eq!((sold.receipt, found), (receipt, expected), "{command:?}");
         }
-        // 55.13 is due: 30.00 + 5.00 are paid, and 20.15 of it is asked for in cash.
+        // 55.13 is due: 30.00 + 5.00 are paid, and 20.15 of it is to be paid in cash.
         let short = sale(vec![goods("p2", "1"), goods("c2", "1")], mixed);
         shop.refuses(short, "invalid: $55.15 is due, but $50.00 was received; $5.15 is missing").await;
         audit::clean(&shop).await;
@@ -101,7 +101,7 @@ fn discounts_are_spread_without_losing_a_cent() {
     });
 }
 
-/// Sales that the shop of [`a_wrong_sale_is_refused_and_leaves_nothing`] refuses, and in what words.
+/// Sales that the shop of [`a_wrong_sale_is_refused_and_leaves_nothing`] refuses, and with which text.
 fn wrong_sales(in_store: &str) -> Vec<(NewSale, &'static str)> {
     let no_name = TenderIn { customer: String::new(), ..owed(4500) };
     let due_card =
@@ -145,7 +145,7 @@ fn wrong_sales(in_store: &str) -> Vec<(NewSale, &'static str)> {
             "invalid: gift certificate",
         ),
         (NewSale { shipping: eur(0), ..sale(vec![euros.clone()], euro.clone()) }, "invalid: EUR"),
-        // Paper in another currency, whatever the rest says.
+        // A line without an item in another currency, whatever the rest says.
         (sale(vec![euros], euro), "invalid: "),
         (
             NewSale { discount: usd(1), ..sale(vec![gift_note(100)], cash(99)) },
@@ -212,7 +212,7 @@ fn a_sale_takes_exactly_what_its_basket_holds() {
     });
 }
 
-/// A hold that ran out is taken again where it can be, whoever ended which of its rows.
+/// An expired hold is renewed if possible, whoever ended which of its rows.
 #[test]
 fn a_basket_that_ran_out_is_taken_again_or_refused_in_words() {
     on_each(|shop| async move {
@@ -232,19 +232,19 @@ fn a_basket_that_ran_out_is_taken_again_or_refused_in_words() {
         shop.clock.advance_millis(BASKET_MS + HOUR_MS);
         let sold = shop.ok(both(late.id)).await;
         shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
-        // Somebody's hold of the counted goods ended that row alone, and left enough.
+        // Another sale ended only the row of the counted goods, and left enough.
         let parted = shop.ok(basket(&lines)).await;
         shop.clock.advance_millis(BASKET_MS);
         shop.ok(hold(&[("c1", "4")], Purpose::Customer, None)).await;
         shop.refuses(both(parted.id), "on-hold: for Ada").await;
-        // Somebody bought the piece: the basket is told so.
+        // Somebody bought the piece: the slip says so.
         shop.ok(sale_of("p1", 100)).await;
         shop.refuses(both(parted.id), "already-sold: receipt 3").await;
         audit::clean(&shop).await;
     });
 }
 
-/// Law 6: what was sold stays sold as it was.
+/// Law 6: a sale keeps its own copy.
 #[test]
 fn a_sale_keeps_its_own_copy() {
     on_each(|shop| async move {
@@ -302,7 +302,7 @@ fn what_is_owed_is_paid_in_parts() {
     });
 }
 
-/// A gift certificate that is sold is not revenue; spending it is a tender.
+/// A sold gift certificate is not revenue; spending it is a tender.
 #[test]
 fn a_gift_note_is_not_in_gross() {
     on_each(|shop| async move {
@@ -319,7 +319,7 @@ fn a_gift_note_is_not_in_gross() {
     });
 }
 
-/// Figures worked by hand: 3.1 % of 50.00 is 1.55, and 0.25 a sale; 2.5 % of 12.50 is 0.3125.
+/// Figures calculated by hand: 3.1% of 50.00 is 1.55, and 0.25 per sale; 2.5% of 12.50 is 0.3125.
 #[test]
 fn a_channels_fee_is_booked_with_each_sale_there() {
     on_each(|shop| async move {
@@ -346,7 +346,7 @@ fn a_channels_fee_is_booked_with_each_sale_there() {
         at("wholesale", 0, 250, "1", 1250).await;
         assert_eq!(fees().await, ["market 180", "store 0", "wholesale 31"]);
         assert_eq!(shop.ledger.sale(rung_up.id).await.unwrap().fee, usd(180));
-        // A fee that is set later changes nothing that was sold before, and a void takes its own away.
+        // A fee that is set later does not change earlier sales, and a void cancels the sale's fee.
         shop.ok(SetShop { key: "fee.market".to_owned(), value: "50%".to_owned(), who: "owner".to_owned() })
             .await;
         shop.ok(VoidSale { sale: rung_up.id, reason: "slip".to_owned(), who: String::new() }).await;

@@ -1,4 +1,4 @@
-//! The schema says the laws once more, and the ledger's text keeps to adding.
+//! The schema enforces the laws once more, and the ledger's statements only add.
 
 use crate::ground::Engine;
 use crate::harness::on_each;
@@ -11,7 +11,7 @@ use ledger::shelf::Purpose;
 use sqlx::AssertSqlSafe;
 use std::path::Path;
 
-/// What must be refused: CHECK, UNIQUE, FOREIGN KEY or NOT NULL, and a statement that would break it.
+/// What must be refused: CHECK, UNIQUE, FOREIGN KEY or NOT NULL, and a statement that would violate it.
 const ATTACKS: &[(&str, &str)] = &[
     ("law 1, below nothing", "UPDATE item SET on_hand = -1, sold = sold + 6 WHERE sku = 'c1'"),
     ("law 1, held below nothing", "UPDATE item SET held = -1 WHERE sku = 'c1'"),
@@ -162,7 +162,7 @@ const ADDED_TO: [&str; 11] = [
     "activity",
 ];
 
-/// What `deploy/` takes from the program's role on PostgreSQL is the same list.
+/// The list is the same in `deploy/`, where the program's role on PostgreSQL is denied changes.
 #[test]
 fn the_programs_role_may_change_no_table_that_is_only_added_to() {
     let text = std::fs::read_to_string(concat!(
@@ -176,7 +176,7 @@ fn the_programs_role_may_change_no_table_that_is_only_added_to() {
     assert_eq!(named, ADDED_TO);
 }
 
-/// The words of all source files of the ledger, strings and all, in small letters.
+/// The words of all source files of the ledger, including strings, in lowercase.
 fn words(folder: &Path, found: &mut Vec<(String, Vec<String>)>) {
     for entry in std::fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();
@@ -194,8 +194,9 @@ fn words(folder: &Path, found: &mut Vec<(String, Vec<String>)>) {
     }
 }
 
-/// Statements that change or take away rows of the tables that are only added to: `update sale`,
-/// `delete from sale`, `insert into sale … do update` up to the next statement, `replace into sale`.
+/// Statements that change or delete rows of tables to which rows are only added: `update sale`, `delete
+/// from sale`,
+/// `insert into sale … do update` up to the next statement, `replace into sale`.
 fn changing(words: &[String]) -> Vec<String> {
     let mut found = Vec::new();
     for (at, pair) in words.windows(3).enumerate() {

@@ -126,7 +126,7 @@ fn goods_on_which_nobody_has_decided_wait_on_a_list() {
     });
 }
 
-/// Law 2: a count that finds a sold piece does not make a second one to sell.
+/// Law 2: a count that finds a sold piece does not create a second one for sale.
 #[test]
 fn a_sold_piece_is_not_made_again() {
     on_each(|shop| async move {
@@ -200,7 +200,7 @@ fn a_basket_is_held_for_ten_minutes() {
         assert_eq!(shop.ok(SweepHolds).await, 0);
         shop.clock.advance_millis(1);
         assert!(shop.ledger.has_expired_holds().await.unwrap());
-        // The sale itself ends the hold that ran out on its own line, and on no other.
+        // The sale itself ends the expired hold on its own line, and no other.
         shop.ok(sale_of("p1", 100)).await;
         assert_eq!(shop.number("SELECT CAST(COUNT(*) AS BIGINT) FROM hold WHERE state = 'expired'").await, 1);
         assert_eq!(shop.ok(SweepHolds).await, 1);

@@ -1,4 +1,4 @@
-//! Counting the shelf while the shop sells on.
+//! Counting the shelf while the shop goes on selling.
 
 use crate::audit;
 use crate::harness::{Shop, on_each};
@@ -50,7 +50,7 @@ async fn on_hand(shop: &Shop, skus: &[&str]) -> String {
     told.join(", ")
 }
 
-/// Skus that are missing, and those that differ with what was counted and booked.
+/// SKUs that are missing, and those that differ, with what was counted and booked.
 async fn findings(shop: &Shop, id: StockCountId) -> String {
     let view = shop.ledger.stock_count(id).await.unwrap();
     let found = shop.ledger.stock_count_findings(&view, 100).await.unwrap();
@@ -128,7 +128,7 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
     });
 }
 
-/// What is sold, put back or brought in while it is counted is no difference.
+/// What is sold, returned or added during the count is not a difference.
 #[test]
 fn the_shop_sells_on_while_it_is_counted() {
     on_each(|shop| async move {
@@ -139,15 +139,15 @@ fn the_shop_sells_on_while_it_is_counted() {
         shop.ok(scan(id, "p1", None)).await;
         shop.ok(sale_of("p1", 100)).await;
         shop.ok(sale_of("p2", 100)).await;
-        // p5 comes back, p6 is made, both after the count went by.
+        // p5 comes back, p6 is made, both after the count had passed.
         shop.ok(whole(back.id, ReturnDisposition::Shelf)).await;
         shop.ok(add(vec![piece("p6", 100)])).await;
         shop.ok(scan(id, "p4", None)).await;
-        // Eight of ten counted, then two sold and one brought in.
+        // Eight of ten counted, then two sold and one added.
         shop.ok(scan(id, "c1", Some("8"))).await;
         shop.ok(sale(vec![goods("c1", "2")], cash(200))).await;
         shop.ok(adjust("c1", Counted::More(asked("1")))).await;
-        // Of c2 nothing is counted; two are brought in.
+        // Nothing of c2 is counted; two are added.
         shop.ok(adjust("c2", Counted::More(asked("2")))).await;
         shop.ok(scan(id, "w1", Some("16"))).await;
         assert_eq!(findings(&shop, id).await, "missing p3 c2; differing c1 8/10; strays ");
@@ -160,7 +160,7 @@ fn the_shop_sells_on_while_it_is_counted() {
     });
 }
 
-/// A count of one item by hand is the later word on it.
+/// A later count of a single item by hand takes precedence.
 #[test]
 fn what_was_counted_by_hand_since_stands() {
     on_each(|shop| async move {

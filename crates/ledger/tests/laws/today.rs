@@ -1,4 +1,4 @@
-//! What Today and a day of the books ask: what waits for a person, what was sold and given back.
+//! The queries of Today and of a day in the books: what needs attention, what was sold and refunded.
 
 use crate::harness::{DAY_MS, HOUR_MS, MINUTE_MS, START, Shop, on_each};
 use crate::make::*;

@@ -1,4 +1,4 @@
-//! What goes wrong with the database itself, told in words.
+//! Failures of the database itself, and their messages.
 
 use crate::ground::{Engine, engines, ground};
 use crate::harness::{Shop, in_full, on_each};
@@ -16,7 +16,7 @@ async fn refused(url: &str, access: Access) -> StorageError {
     }
 }
 
-/// The words, and that they come at once: well below the five seconds of a busy wait.
+/// The message, and that it comes at once: well below the five seconds of a busy wait.
 async fn check(url: &str, access: Access, expected: &str) {
     let start = Instant::now();
     let trouble = refused(url, access).await;
@@ -52,7 +52,7 @@ async fn a_wrong_file_is_told_at_once() {
     std::fs::create_dir(path("folder.db")).unwrap();
     check(&url("folder.db"), Access::Write, "Unreachable").await;
     check(&url("no/such/folder/shop.db"), Access::Create, "cannot be made").await;
-    // A real database of somebody else's, which must not get our tables.
+    // Somebody else's real database, which must not get our tables.
     sqlx::any::install_default_drivers();
     let other = sqlx::AnyPool::connect(&format!("{}?mode=rwc", url("other.db"))).await.unwrap();
     sqlx::query("CREATE TABLE bookmark (id INTEGER)").execute(&other).await.unwrap();
@@ -99,8 +99,8 @@ fn a_schema_that_is_not_ours_is_told() {
     });
 }
 
-/// A shop that may only be read says so, and is read. As root no file's rights bind, so on SQLite
-/// the code itself stands in a table of `trouble`.
+/// A read-only shop says so, and can be read. File permissions do not apply to root, so on SQLite a table
+/// of `trouble` checks the error code itself.
 #[test]
 fn a_server_that_may_only_be_read_is_told() {
     on_each(|shop| async move {
@@ -129,7 +129,7 @@ async fn a_server_that_is_not_there_is_told() {
     place.clear().await;
 }
 
-/// Takes what every writer needs, and does not give it back for a while.
+/// Takes the lock that every writer needs, and keeps it for a while.
 async fn blocked<T>(shop: &Shop, work: impl Future<Output = T>) -> (T, Duration) {
     let mut raw = shop.raw().await;
     let begin: &[&str] = match shop.engine {
@@ -146,7 +146,7 @@ async fn blocked<T>(shop: &Shop, work: impl Future<Output = T>) -> (T, Duration)
     (ended, waited)
 }
 
-/// Five seconds on either engine, then words; afterwards the same command is done.
+/// Five seconds on either engine, then a message; afterwards the same command succeeds.
 #[test]
 fn a_shop_that_is_written_to_by_another_is_busy() {
     on_each(|shop| async move {
@@ -171,7 +171,7 @@ fn a_shop_that_is_written_to_by_another_is_busy() {
     });
 }
 
-/// Waits until no connection of the shop is in a transaction; on SQLite, whoever writes next would tell.
+/// Waits until no connection of the shop is in a transaction; on SQLite, the next writer would notice one.
 async fn no_transaction_is_open(shop: &Shop, when: &str) {
     let open = "SELECT CAST(COUNT(*) AS BIGINT) FROM pg_stat_activity \
         WHERE datname = current_database() AND state LIKE 'idle in transaction%'";
@@ -182,7 +182,7 @@ async fn no_transaction_is_open(shop: &Shop, when: &str) {
     }
 }
 
-/// A request whose client has gone away is dropped wherever it stands.
+/// A request whose client has gone away is dropped at any point.
 #[test]
 fn whoever_is_dropped_in_the_middle_leaves_no_transaction_open() {
     on_each(|shop| async move {
@@ -196,7 +196,7 @@ fn whoever_is_dropped_in_the_middle_leaves_no_transaction_open() {
             };
             let count = || shop.ledger.execute(None, &lock);
             let all = async { tokio::join!(count(), count(), count(), count()) };
-            // Whether it came to its end does not matter.
+            // Whether it finished does not matter.
             let _ = tokio::time::timeout(Duration::from_micros(micros), all).await;
             no_transaction_is_open(&shop, &format!("after {micros} microseconds")).await;
         }

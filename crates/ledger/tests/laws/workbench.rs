@@ -1,4 +1,4 @@
-//! Finishing pieces: the price and its working, the work, the photographs, each piece by itself.
+//! Finishing pieces: the price and its calculation, the work, the photographs, each piece by itself.
 
 use crate::audit;
 use crate::harness::{Shop, on_each};
@@ -73,7 +73,7 @@ fn a_piece_is_weighed_priced_and_on_the_shelf_with_its_work() {
             },
         )
         .await;
-        // 6.35 oz x 7.50 = 47.625, to the cent 47.63; with 2.50 it is 50.13, to the whole 50.
+        // 6.35 oz × 7.50 = 47.625, to the cent 47.63; with 2.50 it is 50.13, to the whole 50.
         assert_eq!((done.item.price.price(), done.margin), (usd(5000), Some(usd(1793))));
         let by_rule = done.by_rule.map(|w: Calculation| w.to_string());
         assert_eq!(by_rule.as_deref(), Some("6.35 oz × 7.50 an ounce = 47.63 + 2.50 extras → 50.00"));
@@ -110,7 +110,7 @@ fn a_price_by_hand_needs_its_reason_and_keeps_it() {
         let noted = shop.ledger.audit(None, 9).await.unwrap().remove(0);
         assert_eq!((noted.who.as_str(), noted.act, &noted.what), ("maker", Audited::Price, &done.item.sku));
         assert_eq!(noted.detail, "$48.00 → $39.00, price override: a dropped stitch at the brim");
-        // Without a style there is no other price that it could differ from.
+        // Without a style there is no other price from which it could differ.
         let loose =
             NewPiece { name: "Moor wall hanging".to_owned(), price: Some(usd(9000)), ..piece_of("", "") };
         assert_eq!(finished(&shop, loose).await.item.price.price(), usd(9000));

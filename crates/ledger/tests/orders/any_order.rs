@@ -1,4 +1,4 @@
-//! Whatever order states of different moments arrive in, and however often: the order ends as the latest.
+//! States of different times arrive in any order and any number of times: the order ends as the latest.
 
 use crate::build::{ZERO, item, line, order, take, told};
 use crate::harness::{START, TestShop, shops};
@@ -9,10 +9,10 @@ use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::OrderLineState;
 use ledger::shelf::AddItems;
 
-/// Orders of one run; each has states of its own.
+/// Orders in one run; each has its own states.
 const ORDERS: u64 = 40;
 
-/// Numbers that look drawn and are the same each time (Marsaglia's xorshift64, from memory).
+/// Numbers that look random and are the same each time (Marsaglia's xorshift64, from memory).
 struct Drawn(u64);
 
 impl Drawn {
@@ -34,7 +34,7 @@ impl Drawn {
 
 const SKUS: [&str; 3] = ["A", "B", "C"];
 
-/// More of everything than all orders ask for, so that no line is ever short.
+/// More of everything than all orders together ask for, so that no line is ever short.
 async fn stocked() -> Vec<TestShop> {
     let shops = shops().await;
     for shop in &shops {
@@ -89,7 +89,7 @@ async fn booked(shop: &TestShop) -> [i64; 5] {
     })
 }
 
-/// What a paid state comes to, by its own arithmetic.
+/// The totals of a paid state, by its own arithmetic.
 fn said(of: &IncomingOrder) -> [i64; 5] {
     let (mut units, mut goods, mut tax) = (0, -of.discount.minor(), 0);
     for line in &of.lines {

@@ -82,7 +82,7 @@ pub(crate) fn refund(number: &str, sku: &str, quantity: &str) -> IncomingRefund 
     }
 }
 
-/// Money alone that was given back, of one item or of the whole order.
+/// Money refunded alone, for one item or for the whole order.
 pub(crate) fn money_back(number: &str, sku: Option<&str>, money: &str) -> IncomingRefund {
     IncomingRefund {
         number: OrderNumber::parse(number).unwrap(),
@@ -108,12 +108,12 @@ pub(crate) fn order(number: &str, lines: Vec<IncomingLine>) -> IncomingOrder {
     }
 }
 
-/// The order's next state, an hour after the one before.
+/// The order's next state, an hour after the previous one.
 pub(crate) fn later(order: &IncomingOrder, hours: i64) -> IncomingOrder {
     IncomingOrder { modified: Some(START.plus_millis(hours * 3_600_000)), ..order.clone() }
 }
 
-/// Takes an order in, a second after whatever came before.
+/// Takes in an order, a second after whatever came before.
 pub(crate) async fn take(shop: &TestShop, order: &IncomingOrder) -> OrderOutcome {
     shop.clock.advance_millis(1000);
     take_as(shop, order, false).await
@@ -123,7 +123,7 @@ pub(crate) async fn take_past(shop: &TestShop, order: &IncomingOrder) -> OrderOu
     take_as(shop, order, true).await
 }
 
-/// Takes in what was fetched by itself just now.
+/// Takes in an order that was fetched singly just now.
 pub(crate) async fn take_fetched(shop: &TestShop, order: &IncomingOrder) -> OrderOutcome {
     shop.clock.advance_millis(1000);
     let batch = TakeFetched { orders: vec![order.clone()], who: "feed".to_owned() };
@@ -135,7 +135,7 @@ async fn take_as(shop: &TestShop, order: &IncomingOrder, past: bool) -> OrderOut
     shop.ledger.take_orders(&batch).await.unwrap().remove(0)
 }
 
-/// “on hand / held” of an item, and what it says in words when rejected.
+/// “on hand / held” of an item; if it is rejected, the text.
 pub(crate) async fn stock(shop: &TestShop, sku: &str) -> String {
     let item = shop.ledger.item(&code(sku)).await.unwrap();
     format!("{} / {}", item.on_hand, item.held)
@@ -181,12 +181,12 @@ pub(crate) fn moment(hours: i64) -> Moment {
     START.plus_millis(hours * 3_600_000)
 }
 
-/// What the list of who changed what says of money given back, the latest first.
+/// The activity log's entries about refunded money, the latest first.
 pub(crate) async fn noted(shop: &TestShop) -> Vec<String> {
     noted_as(shop, Audited::Refund).await
 }
 
-/// What the activity log says of one kind, the latest first.
+/// The activity log's entries of one kind, the latest first.
 pub(crate) async fn noted_as(shop: &TestShop, act: Audited) -> Vec<String> {
     let rows = shop.ledger.audit(None, 100).await.unwrap();
     let rows = rows.into_iter().filter(|row| row.act == act);

@@ -19,7 +19,7 @@ async fn the_later_state_wins() {
         let stock_units: [(&IncomingOrder, &str); 5] = [
             (&first, "taken, sale true, 1 filled, 0 short, 0 refunds"),
             (&delivered, "changed, 0 refunds"),
-            // Older news, arriving late, changes nothing.
+            // An older state that arrives late changes nothing.
             (&in_transit, "known, 0 refunds"),
             (&delivered, "known, 0 refunds"),
             (&undated, "known, 0 refunds"),
@@ -56,7 +56,7 @@ async fn cancelling_undoes_what_is_left() {
         // Canceled again: nothing changes.
         assert_eq!(told(&take(&shop, &cancelled).await), "known, 0 refunds");
         assert_eq!(noted(&shop).await, ["$82.00 refunded; order H-1: OrderCancelled"], "{}", shop.engine);
-        // The piece can be sold again, to somebody else; what comes back to life then is short.
+        // The piece can be sold to somebody else; an order that is reinstated then is short.
         let next = order("H-2", vec![line("P1", "1", "40.00")]);
         assert_eq!(told(&take(&shop, &next).await), "taken, sale true, 1 filled, 0 short, 0 refunds");
         let alive = with_status(&first, 3, OrderStatus::OrderProcessing);

@@ -1,4 +1,4 @@
-//! Which pieces come closest, and what the Online room keeps.
+//! Which pieces are most similar, and what the Online room remembers.
 
 use crate::build::{ZERO, asked, code};
 use crate::harness::{TestShop, shops, usd};
@@ -188,7 +188,7 @@ async fn layouts_texts_and_failures_are_kept() {
         assert_eq!((unseen.len(), unseen[0].words.as_str()), (2, "line 3  is  odd"));
         assert_eq!(shop.ledger.execute(None, &SeeFeedTroubles { up_to: last }).await.unwrap().answer, 2);
         assert!(shop.ledger.feed_troubles(true, 9).await.unwrap().is_empty());
-        // What was seen a season ago is kept no longer.
+        // What was seen a season ago is no longer stored.
         shop.clock.advance_millis(91 * 24 * 60 * 60 * 1000);
         shop.ledger.execute(None, &note).await.unwrap();
         assert_eq!(shop.ledger.feed_troubles(false, 9).await.unwrap().len(), 1, "{}", shop.engine);

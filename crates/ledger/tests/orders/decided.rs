@@ -1,4 +1,4 @@
-//! What a person decides about a line that waits, and what the online shop says of it later.
+//! What a person decides about a short line, and what the online shop sends about it later.
 
 use crate::build::{asked, books, code, later, line, order, refund, stock, stock_up, take, told};
 use crate::harness::{TestShop, shops, usd};
@@ -8,14 +8,14 @@ use ledger::orders::{DecideLine, EndHold, LineChoice, LineDecided, OrderDetail, 
 use ledger::shelf::{HoldLine, NewHold, Purpose};
 use ledger::{CommandError, Key};
 
-/// The order of this number, in full.
+/// The order with this number, with all details.
 async fn detail(shop: &TestShop, number: &str) -> OrderDetail {
     let orders = shop.ledger.orders(None, false, 99).await.unwrap();
     let found = orders.iter().find(|o| o.number == number).unwrap_or_else(|| panic!("no order {number}"));
     shop.ledger.order(found.id).await.unwrap()
 }
 
-/// Decides about the first line of the order that waits.
+/// Decides about the order's first short line.
 async fn decide(shop: &TestShop, number: &str, choice: LineChoice) -> Result<LineDecided, CommandError> {
     let detail = detail(shop, number).await;
     let line = detail.lines.iter().find(|l| l.waits).unwrap_or_else(|| panic!("nothing of {number} waits"));
@@ -33,7 +33,7 @@ fn instead(sku: &str) -> LineChoice {
     LineChoice::Substitute(code(sku))
 }
 
-/// The order's lines: their codes and how they stand.
+/// The order's lines: their codes and states.
 async fn lines(shop: &TestShop, number: &str) -> String {
     let lines = detail(shop, number).await.lines;
     let shown: Vec<String> = lines
@@ -51,7 +51,7 @@ async fn clean(shop: &TestShop) {
     assert!(report.is_clean(), "{}: {:?}", shop.engine, report.findings);
 }
 
-/// P1 is sold to another, then H-2 asks for it, with shipping and fee.
+/// P1 is sold to somebody else, then H-2 asks for it, with shipping and fee.
 async fn short_order(shop: &TestShop) -> IncomingOrder {
     stock_up(shop).await;
     take(shop, &order("H-1", vec![line("P1", "1", "40.00")])).await;
@@ -65,7 +65,7 @@ async fn short_order(shop: &TestShop) -> IncomingOrder {
     short
 }
 
-/// P1 is sold to another, then H-2 asks for it and for a kit.
+/// P1 is sold to somebody else, then H-2 asks for it and for a kit.
 async fn half_order(shop: &TestShop) -> IncomingOrder {
     stock_up(shop).await;
     take(shop, &order("H-1", vec![line("P1", "1", "40.00")])).await;
@@ -199,7 +199,7 @@ async fn what_return_decision_or_is_set_aside_for_the_line_fills_it() {
         assert!(detail(&shop, "H-1").await.lines[0].is_free);
         decide(&shop, "H-1", LineChoice::Fill).await.unwrap();
         assert_eq!(stock(&shop, "P1").await, "0 / 0");
-        // The online shop adds a line to the paid order: a further sale of it.
+        // The online shop adds a line to the paid order: a further sale.
         let mut more = later(&first, 2);
         more.lines.push(line("P2", "1", "40.00"));
         take(&shop, &more).await;
@@ -231,7 +231,7 @@ async fn what_cannot_be_is_refused_and_leaves_everything() {
             assert!(refused.contains(expected), "{}, {choice:?}: {refused}", shop.engine);
         }
         assert_eq!((lines(&shop, "H-2").await, books(&shop).await), before);
-        // Not paid, over, and decided before.
+        // Not paid, canceled, and decided before.
         let unpaid = order("H-4", vec![line("P1", "1", "40.00")]);
         take(&shop, &IncomingOrder { status: OrderStatus::OrderPaymentDue, ..unpaid }).await;
         let unpaid = detail(&shop, "H-4").await;
@@ -271,7 +271,7 @@ async fn the_same_key_chooses_once() {
     }
 }
 
-/// Both at once, and one of them wins: the line is decided about once, the piece sold once.
+/// Both at once, and one of them wins: the line is decided once, the piece sold once.
 #[tokio::test]
 async fn two_people_choose_at_once() {
     for shop in shops().await {
@@ -348,12 +348,12 @@ async fn a_line_that_is_dropped_gives_back_what_was_sold_instead() {
         less.lines.remove(0);
         assert_eq!(told(&take(&shop, &less).await), "changed, 0 refunds");
         assert_eq!(stock(&shop, "P2").await, "1 / 0", "{}", shop.engine);
-        // The choice names the very line that it sold, which is done with.
+        // The choice names the very line that it sold, which is then settled.
         let lines = detail(&shop, "H-2").await.lines;
         let chosen = lines[0].chosen.as_ref().and_then(|chosen| chosen.sold.as_ref()).unwrap();
         let sold = lines.iter().find(|line| line.line.id == chosen.line).unwrap();
         assert_eq!((sold.line.code.as_str(), sold.line.state), ("P2", OrderLineState::Undone));
-        // The shop that calls the new piece by its own name means the same.
+        // The shop that uses the new piece's own code means the same.
         clean(&shop).await;
         shop.end().await;
     }
@@ -382,7 +382,7 @@ async fn a_line_that_is_dropped_gives_back_what_was_sold_instead() {
 #[tokio::test]
 async fn a_refund_there_means_what_was_chosen_here() {
     for shop in shops().await {
-        // Given back here, and told of by the shop: once.
+        // Refunded here, and then reported by the shop: once.
         let half = half_order(&shop).await;
         decide(&shop, "H-2", LineChoice::Refund).await.unwrap();
         let booked = books(&shop).await;
@@ -396,7 +396,7 @@ async fn a_refund_there_means_what_was_chosen_here() {
         shop.end().await;
     }
     for shop in shops().await {
-        // Substituted here: what comes back is what was sold.
+        // Substituted here: what is returned is what was sold.
         let half = half_order(&shop).await;
         decide(&shop, "H-2", instead("P2")).await.unwrap();
         let mut back = half.clone();

@@ -1,4 +1,4 @@
-//! What a later state books: the difference from what each line stands at now, in every money field.
+//! What a later state books: the difference from each line's present state, in every money field.
 
 use crate::build::{ZERO, books, later, line, order, refund, stock, stock_up, take, told};
 use crate::harness::{TestShop, shops, usd};
@@ -13,12 +13,12 @@ async fn clean(shop: &TestShop) {
     assert!(report.is_clean(), "{}: {:?}", shop.engine, report.findings);
 }
 
-/// The order with so many kits at this price.
+/// The order with this many kits at this price.
 fn kits(of: &IncomingOrder, hours: i64, quantity: &str, price: &str) -> IncomingOrder {
     IncomingOrder { lines: vec![line("KIT", quantity, price)], ..later(of, hours) }
 }
 
-/// The lines that wait, in words.
+/// The short lines, in words.
 async fn waiting(shop: &TestShop) -> String {
     let orders = shop.ledger.orders(None, true, 9).await.unwrap();
     let open =
@@ -36,7 +36,7 @@ async fn a_quantity_goes_down_and_up_again_and_loses_nothing() {
         stock_up(&shop).await;
         let first = later(&order("H-1", vec![line("KIT", "5", "10.00")]), 1);
         take(&shop, &first).await;
-        // Each state: kits, and what is left on the shelf and in the books then.
+        // Each state: kits, and what is then left on the shelf and in the books.
         let states = [
             ("3", "2 / 0", "30.00"),
             ("4", "1 / 0", "40.00"),
@@ -120,7 +120,7 @@ async fn what_became_more_is_sold_or_short_by_itself() {
         stock_up(&shop).await;
         let first = later(&order("H-1", vec![line("KIT", "3", "12.00")]), 1);
         take(&shop, &first).await;
-        // Two are left: one more is sold, two more than that are not there.
+        // Two are left: one more is sold; of another two only one exists.
         assert_eq!(told(&take(&shop, &kits(&first, 2, "4", "12.00")).await), CHANGED);
         assert_eq!(waiting(&shop).await, "");
         assert_eq!(told(&take(&shop, &kits(&first, 3, "6", "12.00")).await), CHANGED);
@@ -129,7 +129,7 @@ async fn what_became_more_is_sold_or_short_by_itself() {
             ("1 / 0", "Short 2 KIT 24.00")
         );
         assert!(books(&shop).await.starts_with("1 sales, 4 units, 48.00"), "{}", books(&shop).await);
-        // Less again: what waits goes first.
+        // Fewer again: what is short is reduced first.
         assert_eq!(told(&take(&shop, &kits(&first, 4, "5", "12.00")).await), CHANGED);
         assert_eq!(
             (stock(&shop, "KIT").await.as_str(), waiting(&shop).await.as_str()),
@@ -153,7 +153,7 @@ async fn a_later_state_fills_no_line_that_is_short() {
         let over = IncomingOrder { status: OrderStatus::OrderCancelled, ..later(&other, 2) };
         take(&shop, &over).await;
         assert_eq!(stock(&shop, "P1").await, "1 / 0");
-        // Sent, and cheaper: whatever is told, the piece stays on the shelf until a person chooses.
+        // Shipped, and cheaper: whatever the shop says, the piece stays on hold until a person decides.
         let sent = IncomingOrder { status: OrderStatus::OrderInTransit, ..later(&short, 3) };
         assert_eq!(told(&take(&shop, &sent).await), CHANGED, "{}", shop.engine);
         let mut cheaper = later(&sent, 4);
@@ -224,14 +224,14 @@ async fn what_was_given_back_beside_a_state_is_not_sold_again() {
         stock_up(&shop).await;
         let first = later(&order("H-1", vec![line("KIT", "5", "10.00")]), 1);
         take(&shop, &first).await;
-        // One comes back under a number, and the shop goes on naming five.
+        // One is refunded under a number, and the shop still says five.
         let mut sent = IncomingOrder { status: OrderStatus::OrderInTransit, ..later(&first, 2) };
         sent.refunds = vec![refund("R1", "KIT", "1")];
         assert_eq!(told(&take(&shop, &sent).await), "changed, 1 refunds", "{}", shop.engine);
         let sent = IncomingOrder { status: OrderStatus::OrderDelivered, ..later(&sent, 3) };
         assert_eq!(told(&take(&shop, &sent).await), CHANGED, "{}", shop.engine);
         assert!(books(&shop).await.contains("1 sales, 4 units") && books(&shop).await.contains("= 40.00"));
-        // One more is given back by a person here: a later state that says four says the same thing.
+        // A person here refunds one more: a later state that says four means the same.
         let sale = shop.ledger.sales(None, 1).await.unwrap().remove(0);
         let by_hand = ledger::sales::NewRefund {
             sale: sale.id,
@@ -254,7 +254,7 @@ async fn what_was_given_back_beside_a_state_is_not_sold_again() {
             assert!(books(&shop).await.contains(net), "{quantity}: {}", books(&shop).await);
             clean(&shop).await;
         }
-        // Nobody but a person can say at which price a part went back.
+        // Only a person can say at which price a part was refunded.
         let refused = told(&take(&shop, &kits(&sent, 7, "5", "9.00")).await);
         assert!(refused.contains("changed after a part of it was given back"), "{refused}");
         clean(&shop).await;
@@ -293,7 +293,7 @@ async fn an_order_stays_on_its_channel() {
         let refused = told(&take(&shop, &moved).await);
         assert!(refused.contains("an order stays on its channel"), "{}: {refused}", shop.engine);
         assert_eq!(stock(&shop, "KIT").await, "4 / 0");
-        // The same number for other goods there is another order.
+        // The same number for other goods of the order is another order.
         let other = IncomingOrder { lines: vec![line("P1", "1", "40.00")], ..moved };
         assert!(told(&take(&shop, &other).await).starts_with("taken"));
         shop.end().await;
@@ -310,10 +310,10 @@ async fn a_status_that_nobody_knows_holds_the_stock() {
         assert_eq!((stock(&shop, "P1").await.as_str(), books(&shop).await.as_str()), ("1 / 1", "nothing"));
         assert_eq!(shop.ledger.orders(None, true, 9).await.unwrap().len(), 1, "{}: it asks", shop.engine);
         clean(&shop).await;
-        // The word was explained since: the same moment says it now.
+        // The status was added to the layout since: the same time now has that status.
         assert_eq!(told(&take(&shop, &first).await), CHANGED, "{}", shop.engine);
         assert_eq!(stock(&shop, "P1").await, "0 / 0");
-        // Of an order that is known, such a word changes nothing.
+        // For a known order, such a status changes nothing.
         let refused =
             told(&take(&shop, &IncomingOrder { status: OrderStatus::Unknown, ..later(&first, 2) }).await);
         assert!(refused.contains("not a status that is known"), "{refused}");

@@ -1,4 +1,5 @@
-//! An order with an absurd amount or quantity is refused by itself, and the rest of its channel's day goes on.
+//! An order with an absurd amount or quantity is rejected by itself, and the rest of its channel's day goes
+//! on.
 
 use crate::build::{books, line, order, stock_up, take, take_past, told};
 use crate::harness::{shops, usd};
@@ -14,7 +15,7 @@ fn beyond() -> Money {
     Money::from_minor(MAX_AMOUNT + 1, Currency::USD).unwrap()
 }
 
-/// Each by itself beyond one limit; what the refusal says.
+/// Each exceeds one limit; with the text of the rejection.
 fn absurd() -> Vec<(IncomingOrder, &'static str)> {
     let whole = |price| IncomingLine { price: LinePrice::Line(price), ..line("KIT", "1", "12.00") };
     let one = || order("X", vec![line("KIT", "1", "12.00")]);
@@ -45,7 +46,7 @@ async fn an_absurd_order_is_refused_alone() {
             }
         }
         assert_eq!(books(&shop).await, "nothing");
-        // Among others in one batch it is left out, and they are booked.
+        // In a batch with others it is left out, and the others are booked.
         for past in [false, true] {
             let (absurd, _) = absurd().swap_remove(2);
             let good = order(if past { "A-2" } else { "A-1" }, vec![line("KIT", "1", "12.00")]);
@@ -57,7 +58,7 @@ async fn an_absurd_order_is_refused_alone() {
             ));
         }
         assert!(books(&shop).await.starts_with("2 sales, 2 units, 24.00 "), "{}", books(&shop).await);
-        // At the limit itself twenty orders stop nobody; a day once took ten.
+        // At the limit itself twenty orders block nobody; a day used to take ten.
         for number in 0..20 {
             let mut dear = order(&format!("D-{number}"), vec![line("KIT", "1", "12.00")]);
             dear.lines[0].price = LinePrice::Line(most());

@@ -1,4 +1,4 @@
-//! Orders: what each becomes, on both engines from one text.
+//! Orders: what becomes of each, on both engines from one text.
 
 #[path = "../harness/mod.rs"]
 mod harness;

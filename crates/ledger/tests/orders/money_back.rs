@@ -1,4 +1,4 @@
-//! Money that an online shop gave back, and no goods for it.
+//! Money that an online shop refunded without goods.
 
 use crate::build::{
     ZERO, books, code, item, later, line, moment, money_back, noted, order, refund, stock, stock_up, take,
@@ -21,7 +21,7 @@ fn alone(of: &IncomingOrder, refunds: Vec<IncomingRefund>) -> IncomingOrder {
     IncomingOrder { lines: Vec::new(), refunds, ..of.clone() }
 }
 
-/// Takes a refund of the order by itself, and says what became of it.
+/// Takes in a refund of the order by itself, and returns what became of it.
 async fn give(shop: &TestShop, of: &IncomingOrder, refund: IncomingRefund) -> String {
     told(&take(shop, &alone(of, vec![refund])).await)
 }
@@ -48,7 +48,7 @@ async fn money_alone_is_booked_once_and_never_more_than_is_left() {
         let expected =
             "1 sales, 4 units, 76.00 − 0.00 − 4.84 = 71.16, shipping 6.00, tax 1.04, fees 0.00, cost 40.00";
         assert_eq!(books(&shop).await, expected, "{}", shop.engine);
-        // Of the whole order: shared over what is left, 32.20 and 40.00, so 4.46 and 5.54.
+        // For the whole order: divided over what is left, 32.20 and 40.00, so 4.46 and 5.54.
         assert_eq!(give(&shop, &of, money_back("R2", None, "10.00")).await, "known, 1 refunds");
         let lines = shop.ledger.sales(None, 1).await.unwrap().remove(0);
         assert_eq!((lines.refunds.len(), lines.refunds[1].given), (2, usd("10.00")));
@@ -69,7 +69,7 @@ async fn money_alone_is_booked_once_and_never_more_than_is_left() {
         assert!(shop.ledger.open_fates(None, 9).await.unwrap().is_empty(), "no goods are on their way");
         assert_eq!(noted(&shop).await.len(), 4, "{}", shop.engine);
         clean(&shop).await;
-        // Canceled all the same: the goods come back, and no money with them.
+        // Canceled nevertheless: the goods come back, and no money with them.
         let over = IncomingOrder { status: OrderStatus::OrderCancelled, ..later(&of, 2) };
         assert_eq!(told(&take(&shop, &over).await), "changed, 0 refunds");
         assert_eq!(
@@ -116,24 +116,24 @@ async fn later_states_stand_beside_money_given_back_alone() {
             lines: vec![line("KIT", quantity, price)],
             ..later(&of, hours)
         };
-        // A state says what the shop sells, as if no money had gone back; the books are 15.00 below it.
+        // A state says what the shop sells, as if no money had been refunded; the books are 15.00 below it.
         let states = [("5", "= 35.00,"), ("4", "= 25.00,"), ("2", "= 5.00,"), ("3", "= 15.00,")];
         for ((quantity, net), hours) in states.into_iter().zip(2..) {
             assert_eq!(told(&take(&shop, &kits(hours, quantity, "10.00")).await), "changed, 0 refunds");
             assert!(books(&shop).await.contains(net), "{} {quantity}: {}", shop.engine, books(&shop).await);
             clean(&shop).await;
         }
-        // Whether another price has the 15.00 in it, a person has to say.
+        // A person has to say whether another price includes the 15.00.
         let refused = told(&take(&shop, &kits(9, "3", "8.00")).await);
         assert!(refused.contains("changed after a part of it was given back"), "{}: {refused}", shop.engine);
-        // Less goods than the money that went back: what is left goes back with them, and no more.
+        // Fewer goods than the refunded money: what is left is refunded with them, and no more.
         assert_eq!(told(&take(&shop, &kits(10, "1", "10.00")).await), "changed, 0 refunds");
         assert!(books(&shop).await.contains("= 0.00,"), "{}: {}", shop.engine, books(&shop).await);
         assert_eq!(stock(&shop, "KIT").await, "4 / 0");
         clean(&shop).await;
         let over = IncomingOrder { status: OrderStatus::OrderCancelled, ..later(&of, 11) };
         assert_eq!(told(&take(&shop, &over).await), "changed, 0 refunds");
-        // Sold anew after that, at any price.
+        // Sold again after that, at any price.
         assert_eq!(told(&take(&shop, &kits(12, "2", "8.00")).await), "changed, 0 refunds");
         assert!(books(&shop).await.contains("= 16.00,"), "{}: {}", shop.engine, books(&shop).await);
         assert_eq!(told(&take(&shop, &kits(13, "2", "9.00")).await), "changed, 0 refunds");
@@ -165,7 +165,7 @@ async fn money_alone_waits_for_its_sale_and_is_refused_where_nothing_was_sold() 
     }
 }
 
-/// A person gave the money of a line back that was never sold; the shop then tells of that very money.
+/// A person refunded a line that was never sold; the shop then reports that very refund.
 #[tokio::test]
 async fn the_shops_word_on_money_that_a_person_gave_back_books_nothing() {
     for shop in shops().await {
@@ -223,7 +223,7 @@ async fn money_alone_is_booked_in_its_own_month_and_of_history_too() {
     }
 }
 
-/// Numbers that look drawn and are the same each time (Marsaglia's xorshift64, from memory).
+/// Numbers that look random and are the same each time (Marsaglia's xorshift64, from memory).
 struct Drawn(u64);
 
 impl Drawn {
@@ -241,8 +241,9 @@ async fn net(shop: &TestShop) -> i64 {
     rows.first().map_or(0, |row| row.figures.net().unwrap().minor())
 }
 
-/// Whatever is drawn of fewer, more and money alone, at one price: money alone goes back to the cent while so much is
-/// left, and the books are never above what the state comes to, nor below that less what went back alone.
+/// Whatever mix of fewer, more and money alone is drawn, at one price: money alone is refunded to the cent
+/// as long as it is left, and the books are never above the state's total, nor below that total less what
+/// was refunded alone.
 #[tokio::test]
 async fn any_mix_of_states_and_money_alone_adds_up() {
     const PRICE: i64 = 777;
@@ -294,7 +295,7 @@ async fn any_mix_of_states_and_money_alone_adds_up() {
     }
 }
 
-/// Chooses for the line of a code that waits.
+/// Decides about an order's short line.
 async fn choose(shop: &TestShop, number: &str, sku: &str, choice: LineChoice) {
     let orders = shop.ledger.orders(None, true, 9).await.unwrap();
     let order = orders.iter().find(|order| order.number == number).unwrap();
@@ -307,8 +308,8 @@ fn waits(outcome: &OrderOutcome, refund: &str) -> bool {
     matches!(outcome, OrderOutcome::Rejected(Rejection::RefundWaits { refund: of, .. }) if of == refund)
 }
 
-/// What becomes of an order of a piece that is gone and of a kit, of which money or goods are given back: before and
-/// after a person has chosen for what waits.
+/// An order for a piece that is gone and for a kit, of which money or goods are refunded: before and after
+/// a person has decided about the short line.
 #[tokio::test]
 async fn what_is_given_back_of_goods_that_wait_waits_for_the_choice() {
     for shop in shops().await {
@@ -330,7 +331,7 @@ async fn what_is_given_back_of_goods_that_wait_waits_for_the_choice() {
         };
         // Its own money was never in the books, and never will be.
         check("H-2", money_back("R1", Some("P1"), "5.00"), LineChoice::Refund, false).await;
-        // What was sold in its place is what it was paid for.
+        // A substitute has the price that was paid for it.
         let instead = LineChoice::Substitute(code("P2"));
         check("H-3", money_back("R1", Some("P1"), "5.00"), instead, true).await;
         shop.end().await;
@@ -351,7 +352,7 @@ async fn of_an_order_that_was_never_sold_nothing_is_given_back() {
         let before = books(&shop).await;
         assert_eq!(told(&take(&shop, &over).await), "changed, 1 refunds", "{}", shop.engine);
         assert_eq!(books(&shop).await, before);
-        // A part of what waits is no different; goods that the order never had are refused as before.
+        // Part of a short line is no different; goods that the order never had are rejected as before.
         let kits = order("H-3", vec![line("KIT", "2", "12.00")]);
         take(&shop, &kits).await;
         assert!(waits(&take(&shop, &alone(&kits, vec![refund("R1", "KIT", "1")])).await, "R1"));

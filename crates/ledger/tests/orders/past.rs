@@ -37,9 +37,9 @@ async fn history_fills_the_books_and_leaves_the_shelf() {
         counted.ordered = moment(-24 * 300);
         take_past(&shop, &counted).await;
         assert_eq!(stock(&shop, "KIT").await, "5 / 0", "stock untouched");
-        // A past order that comes again by the live feed is known; one of another body is refused.
+        // A past order that arrives again by the live feed is known; with another body it is rejected.
         assert_eq!(told(&take(&shop, &counted).await), "known, 0 refunds");
-        // A past refund is booked once, in its own past.
+        // A past refund is booked once, on its own past day.
         let back =
             IncomingOrder { lines: Vec::new(), refunds: vec![refund("R1", "KIT", "1")], ..counted.clone() };
         assert_eq!(told(&take_past(&shop, &back).await), "known, 1 refunds");
@@ -69,7 +69,7 @@ async fn no_piece_is_sold_in_the_past_and_now() {
             "{}: {refused}",
             shop.engine
         );
-        // The other way round: sold in the past, then added to the shelf by mistake.
+        // The reverse: sold in the past, then added to the shelf by mistake.
         take_past(&shop, &order("A-3", vec![line("P9", "1", "40.00")])).await;
         let again = ledger::shelf::AddItems {
             items: vec![ledger::shelf::NewItem { sku: Some(crate::build::code("P9")), ..new_piece() }],

@@ -1,4 +1,4 @@
-//! Rows of negative quantity.
+//! Rows with negative quantity.
 
 use crate::build::{books, line, noted, order, refund, stock, stock_up, take, told};
 use crate::harness::shops;
@@ -24,7 +24,7 @@ async fn each_refund_is_booked_once_and_never_more_than_was_sold() {
         let too_much = refunds_alone(&sold, vec![refund("R2", "KIT", "3")]);
         let refused = told(&take(&shop, &too_much).await);
         assert!(refused.contains("you asked to refund 3, but only 2"), "{refused}");
-        // Refused whole: R2 is free to come again, mended.
+        // Rejected as a whole: R2 can be sent again, corrected.
         let mended = refunds_alone(&sold, vec![refund("R2", "KIT", "2")]);
         assert_eq!(told(&take(&shop, &mended).await), "known, 1 refunds");
         assert!(books(&shop).await.contains("36.00 − 0.00 − 36.00 = 0.00"), "{}", books(&shop).await);
@@ -60,10 +60,10 @@ async fn a_refund_may_come_with_its_order_and_of_a_short_line() {
         let mut both = order("H-1", vec![line("KIT", "3", "12.00")]);
         both.refunds = vec![refund("R1", "KIT", "1")];
         assert_eq!(told(&take(&shop, &both).await), "taken, sale true, 1 filled, 0 short, 1 refunds");
-        // A body with one refund more is the same body.
+        // A body with one more refund counts as the same body.
         both.refunds.push(refund("R2", "KIT", "1"));
         assert_eq!(told(&take(&shop, &both).await), "known, 1 refunds", "{}", shop.engine);
-        // A short line was never in the books: its refund only ends the waiting.
+        // A short line was never in the books: its refund only settles the line.
         take(&shop, &order("H-2", vec![line("P1", "1", "40.00")])).await;
         let short = order("H-3", vec![line("P1", "1", "40.00")]);
         take(&shop, &short).await;

@@ -1,4 +1,4 @@
-//! What a person says of an order with an unknown status.
+//! A person's decision about an order with an unknown status.
 
 use crate::build::{books, later, line, noted_as, order, stock, stock_up, take, told};
 use crate::harness::{TestShop, shops, usd};
@@ -12,7 +12,7 @@ async fn clean(shop: &TestShop) {
     assert!(report.is_clean(), "{}: {:?}", shop.engine, report.findings);
 }
 
-/// Two kits with tax and a piece that is gone, a discount of the order and shipping; its status is unknown.
+/// Two kits with tax and a piece that is gone, a discount on the order and shipping; its status is unknown.
 fn odd() -> IncomingOrder {
     let mut odd = order("H-1", vec![line("KIT", "2", "12.00"), line("P1", "1", "40.00")]);
     odd.status = OrderStatus::Unknown;
@@ -28,7 +28,7 @@ async fn settle(shop: &TestShop, is: SettledStatus) -> Result<StatusSettled, Com
     shop.ledger.execute(None, &command).await.map(|done| done.answer)
 }
 
-/// The status, who set it here, and how each line stands.
+/// The status, who set it here, and the state of each line.
 async fn stands(shop: &TestShop) -> String {
     let id = shop.ledger.orders(None, false, 1).await.unwrap().remove(0).id;
     let detail = shop.ledger.order(id).await.unwrap();
@@ -54,7 +54,7 @@ async fn paid_sells_what_is_on_hold_for_its_own_money() {
         assert_eq!(noted_as(&shop, Audited::OrderStatus).await, ["OrderProcessing; seen on the account"]);
         let refused = settle(&shop, SettledStatus::Canceled).await.unwrap_err().to_string();
         assert!(refused.contains("a status that is known"), "{refused}");
-        // The same message again changes nothing, and the first word that is known counts.
+        // The same message again changes nothing, and the first known status counts.
         assert_eq!(told(&take(&shop, &odd()).await), "known, 0 refunds", "{}", shop.engine);
         let sent = IncomingOrder { status: OrderStatus::OrderInTransit, ..odd() };
         assert_eq!(told(&take(&shop, &sent).await), "changed, 0 refunds", "{}", shop.engine);

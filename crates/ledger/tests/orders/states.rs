@@ -7,7 +7,7 @@ use domain::order::{IncomingOrder, OrderStatus};
 const KNOWN: &str = "known, 0 refunds";
 const CHANGED: &str = "changed, 0 refunds";
 
-/// The order with a shipping charge, as a state that differs in nothing else.
+/// The order with a shipping charge: a state that differs in nothing else.
 fn shipped(order: &IncomingOrder, hours: i64, shipping: &str) -> IncomingOrder {
     IncomingOrder { shipping: usd(shipping), ..later(order, hours) }
 }
@@ -53,7 +53,7 @@ async fn of_one_moment_a_fresh_fetch_decides_and_else_the_second_is_refused() {
         assert!(books(&shop).await.contains("shipping 6.00"), "{}", books(&shop).await);
         assert_eq!(told(&take_fetched(&shop, &other).await), CHANGED, "{}", shop.engine);
         assert!(books(&shop).await.contains("shipping 2.00"), "{}", books(&shop).await);
-        // What was fetched and is older than what is known is old all the same.
+        // A fetched state that is older than the known one is still older.
         assert_eq!(told(&take_fetched(&shop, &later(&first, 0)).await), KNOWN, "{}", shop.engine);
         shop.end().await;
     }
@@ -97,7 +97,7 @@ async fn no_lines_at_all_is_a_cancellation() {
         assert_eq!(stock(&shop, "P1").await, "1 / 0");
         let view = shop.ledger.orders(None, false, 1).await.unwrap().remove(0);
         assert_eq!(view.status, OrderStatus::OrderCancelled);
-        // Of an order that nobody knows it says nothing.
+        // For an unknown order it means nothing.
         let unknown = IncomingOrder { lines: Vec::new(), ..order("H-9", Vec::new()) };
         let refused = told(&take(&shop, &unknown).await);
         assert!(refused.contains("at least one line"), "{refused}");
@@ -125,7 +125,7 @@ async fn a_number_that_was_used_again_waits_for_a_person() {
             shop.engine
         );
         assert_eq!((stock(&shop, "P1").await, books(&shop).await), ("0 / 0".to_owned(), booked.clone()));
-        // Another day alone is kept and shown, and books nothing.
+        // Another day alone is stored and shown, and books nothing.
         let moved = IncomingOrder { ordered: next_day, ..later(&first, 2) };
         assert_eq!(told(&take(&shop, &moved).await), CHANGED, "{}", shop.engine);
         let view = shop.ledger.orders(None, false, 1).await.unwrap().remove(0);

@@ -32,7 +32,7 @@ async fn a_paid_order_is_one_sale_of_its_filled_lines() {
         // The same again changes nothing.
         assert_eq!(told(&take(&shop, &asked).await), "known, 0 refunds");
         assert_eq!(stock(&shop, "KIT").await, "3 / 0");
-        // Another body under the same number is refused.
+        // Another body with the same number is rejected.
         asked.shipping = usd("7.00");
         let refused = told(&take(&shop, &asked).await);
         assert!(refused.contains("imported before with different contents"), "{refused}");
@@ -40,7 +40,7 @@ async fn a_paid_order_is_one_sale_of_its_filled_lines() {
     }
 }
 
-/// Lists of orders name one twice where a page is turned while they grow.
+/// A list of orders may contain one twice if the list grows while its pages are read.
 #[tokio::test]
 async fn an_order_that_a_list_names_twice_is_taken_once() {
     for shop in shops().await {
@@ -75,7 +75,7 @@ async fn a_line_is_filled_whole_or_short_whole() {
             "{}",
             shop.engine
         );
-        // 15.20 over 40 + 72 + 40: the filled third carries 4.00 of it, the short ones keep theirs.
+        // 15.20 over 40 + 72 + 40: the filled third carries 4.00 of it, the short ones keep their share.
         assert_eq!(
             books(&shop).await,
             "2 sales, 2 units, 80.00 − 4.00 − 0.00 = 76.00, shipping 5.00, tax 0.00, fees 0.00, cost 20.00"
@@ -84,7 +84,7 @@ async fn a_line_is_filled_whole_or_short_whole() {
         let waiting = shop.ledger.orders(None, true, 10).await.unwrap();
         let states: Vec<_> = waiting[0].lines.iter().map(|l| l.state).collect();
         assert_eq!(states, [OrderLineState::Short, OrderLineState::Short, OrderLineState::Filled]);
-        // With no line filled there is no sale, and shipping and fee wait too.
+        // If no line is filled there is no sale, and shipping and fee wait too.
         let mut third = order("H-3", vec![line("P1", "1", "40.00")]);
         (third.shipping, third.fee) = (usd("5.00"), usd("1.00"));
         assert_eq!(told(&take(&shop, &third).await), "taken, sale false, 0 filled, 1 short, 0 refunds");
@@ -144,7 +144,7 @@ async fn what_is_wrong_is_rejected_whole_and_named() {
             assert!(told.contains(expected), "{}: {told}", shop.engine);
             assert_eq!(stock(&shop, "P1").await, "1 / 0", "nothing half taken: {expected}");
         }
-        // One typed wrong digit of an in-store code is named as such.
+        // An in-store code with one wrong digit is reported as such.
         let in_store = shop.ledger.item(&crate::build::code("P1")).await.unwrap().in_store;
         let last = if in_store.ends_with('0') { '1' } else { '0' };
         let wrong = format!("{}{last}", &in_store[..12]);
@@ -176,7 +176,7 @@ async fn a_dry_run_says_the_same_and_books_nothing() {
     }
 }
 
-/// 3.1 % of the 40.00 and 6.00 that were paid is 1.426, and 0.25 a sale.
+/// 3.1% of the 40.00 and 6.00 that were paid is 1.426, and 0.25 per sale.
 #[tokio::test]
 async fn a_channels_fee_stands_in_where_an_order_says_none() {
     for shop in shops().await {
@@ -195,7 +195,7 @@ async fn a_channels_fee_stands_in_where_an_order_says_none() {
         said.fee = usd("2.10");
         take(&shop, &said).await;
         assert!(books(&shop).await.contains("fees 3.78"), "{}: {}", shop.engine, books(&shop).await);
-        // History stays as it came.
+        // History stays as it was.
         let past = crate::build::take_past(&shop, &order("H-0", vec![line("OLD", "1", "40.00")])).await;
         assert!(told(&past).starts_with("taken"), "{}", told(&past));
         assert!(books(&shop).await.contains("3 sales") && books(&shop).await.contains("fees 3.78"));
@@ -214,7 +214,7 @@ async fn an_order_that_is_over_when_it_is_first_seen_has_its_goods_told_anew() {
         assert_eq!(told(&take(&shop, &over).await), "taken, sale false, 0 filled, 0 short, 0 refunds");
         assert_eq!(stock(&shop, "KIT").await, "5 / 0");
         take(&shop, &over).await;
-        // The online shop may not have put back what it sold; once, however often the order comes.
+        // The online shop may not have removed what it sold; once, however often the order arrives.
         assert_eq!(
             [revision("KIT").await, revision("P1").await],
             [before[0] + 1, before[1]],

@@ -1,4 +1,4 @@
-//! Orders that change in the ways nobody plans for.
+//! Orders that change in ways nobody plans for.
 
 use crate::build::{books, later, line, order, refund, stock, stock_up, take, take_past, told};
 use crate::harness::{shops, usd};
@@ -58,7 +58,7 @@ async fn a_line_that_waits_for_a_person_may_become_smaller_or_larger() {
             }
         };
         waiting("Short 9 KIT").await;
-        // Each state: hours, kits asked for and their price, and what waits then.
+        // Each state: hours, kits and their price, and what is then short.
         let states = [
             (2, "8", "12.00", "Short 8 KIT"),
             (3, "2", "12.00", "Short 2 KIT"),
@@ -82,7 +82,7 @@ async fn refunds_come_before_the_end_of_an_order_and_with_its_payment() {
         stock_up(&shop).await;
         let sold = later(&order("H-1", vec![line("KIT", "3", "12.00")]), 1);
         take(&shop, &sold).await;
-        // The shop tells of a refund of one kit and of the cancelling at once.
+        // The shop reports a refund of one kit and the cancellation at once.
         let mut over = state(&sold, 2, OrderStatus::OrderCancelled);
         over.refunds = vec![refund("R1", "KIT", "1")];
         for expected in ["changed, 1 refunds", "known, 0 refunds"] {
@@ -150,7 +150,7 @@ async fn shipping_that_went_down_is_given_back_and_up_is_charged() {
         let mut first = later(&order("H-1", vec![line("P1", "1", "40.00"), line("KIT", "1", "12.00")]), 1);
         first.shipping = usd("6.00");
         take(&shop, &first).await;
-        // Each state: hours, shipping, what is told, and the shipping in the books then.
+        // Each state: hours, shipping, the outcome, and then the shipping in the books.
         let states = [
             (2, "2.00", "changed, 0 refunds", "2.00"),
             (3, "9.00", "changed, 0 refunds", "9.00"),

@@ -1,4 +1,4 @@
-//! A shop with a past, and a day of it with all that books money and stock.
+//! A shop with a past, and a day in it with everything that books money and stock.
 
 use crate::harness::{START, TestShop};
 use crate::make::*;
@@ -21,7 +21,7 @@ use ledger::{Command, Key};
 use std::time::{Duration, Instant};
 
 const WHO: &str = "Ada";
-/// Enough that an index is worth its while.
+/// Enough that an index is worth using.
 const SALES: usize = 300;
 
 async fn ok<C: Command>(shop: &TestShop, command: C) -> C::Answer {
@@ -69,7 +69,7 @@ async fn sell(shop: &TestShop) -> SaleDone {
         .await
 }
 
-/// Sales on many days, some of them refunded, owed, held and ordered.
+/// Sales on many days, some of them refunded, unpaid, held and ordered.
 pub(crate) async fn fill(shop: &TestShop) {
     let pieces = (0..100).map(|n| piece(&format!("p{n}"), 4500));
     ok(shop, add(pieces.chain([counted("c1", "100000", 100), by_ounce("w1", "100000", 10)]).collect())).await;
@@ -98,7 +98,7 @@ pub(crate) async fn fill(shop: &TestShop) {
     }
 }
 
-/// Runs it, and tells how long sale, refund and void took.
+/// Runs it, and returns how long sale, refund and void took.
 pub(crate) async fn run(shop: &TestShop) -> String {
     let who = || WHO.to_owned();
     let turn = ok(shop, OpenDrawer { channel: Channel::store(), counts: Vec::new(), who: who() }).await;
@@ -153,7 +153,7 @@ async fn counter(shop: &TestShop) {
     ok(shop, adjust("c1", Counted::More(asked("5")))).await;
 }
 
-/// What is owed, paid in parts and refunded; what came back, decided later.
+/// What is unpaid, paid in parts and refunded; returned goods, decided later.
 async fn later(shop: &TestShop) {
     let sold = ok(shop, sale(vec![goods("c1", "4")], vec![owed(400)])).await;
     let view = shop.ledger.sale(sold.id).await.unwrap();
@@ -165,7 +165,7 @@ async fn later(shop: &TestShop) {
     shop.ledger.debts(50).await.unwrap();
 }
 
-/// Orders of today, of another one's past, changed and given back.
+/// Orders of today, of another's past, changed and refunded.
 async fn online(shop: &TestShop) {
     let take = async |order: IncomingOrder, past| {
         shop.ledger.take_orders(&orders(vec![order], past)).await.unwrap();

@@ -1,10 +1,10 @@
-//! What each engine says that it will do for a statement.
+//! What each engine plans for a statement.
 
 use crate::harness::TestShop;
 use sqlx::{AnyConnection, AssertSqlSafe, Connection, Row};
 use std::collections::BTreeSet;
 
-/// Tables that stay small however long a shop is open: settings, people, what is open at one time.
+/// Tables that stay small however long a shop exists: settings, people, what is open at one time.
 const SMALL: [&str; 14] = [
     "setting",
     "shop_state",
@@ -22,11 +22,11 @@ const SMALL: [&str; 14] = [
     "pull",
 ];
 
-/// PostgreSQL's own unit: a page that is read in order is 1, a row that is looked at 0.01. What it may not do is
-/// counted as 10,000,000,000.
+/// In PostgreSQL's own unit: a page read in sequence is 1, a row that is checked 0.01. What it must not do
+/// counts as 10,000,000,000.
 const MOST_COST: f64 = 5_000.0;
 
-/// Lets the engine notice what the tables hold.
+/// Updates the engine's statistics.
 pub(crate) async fn notice(shop: &TestShop) {
     let mut connection = bare(shop).await;
     sqlx::query("ANALYZE").execute(&mut connection).await.expect("it looks");
@@ -72,8 +72,8 @@ pub(crate) async fn faults(shop: &TestShop, statements: &BTreeSet<String>) -> Ve
     faults
 }
 
-/// sqlite.org/eqp.html: SCAN is all of a table or index, SEARCH a part of it. An index of what is open alone (a
-/// partial one) is as small as what is open.
+/// sqlite.org/eqp.html: SCAN is all of a table or index, SEARCH a part of it. A partial index, of what is
+/// open, is as small as what is open.
 async fn by_sqlite(connection: &mut AnyConnection, statement: &str, growing: &[String]) -> Vec<String> {
     let partial = "SELECT name FROM sqlite_master WHERE type = 'index' AND sql LIKE '%WHERE%'";
     let partial = texts(connection, partial.to_owned()).await.expect("the indexes' names");
@@ -95,7 +95,7 @@ async fn by_sqlite(connection: &mut AnyConnection, statement: &str, growing: &[S
     faults
 }
 
-/// The growing table of that name, or that the statement gives that name.
+/// The growing table of that name or alias in the statement.
 fn table_of<'t>(statement: &str, name: &str, growing: &'t [String]) -> Option<&'t String> {
     let words: Vec<&str> = statement
         .split(|c: char| !c.is_alphanumeric() && c != '_')
@@ -105,7 +105,7 @@ fn table_of<'t>(statement: &str, name: &str, growing: &'t [String]) -> Option<&'
     growing.iter().find(|table| *table == name || named(table))
 }
 
-/// As a connection that writes plans: without a scan of a whole table where an index leads to the rows, and for any
+/// As a connection that writes plans: without a scan of a whole table where an index exists, and for any
 /// values (postgresql.org/docs/15/sql-prepare.html).
 async fn by_postgres(
     connection: &mut AnyConnection,
@@ -136,7 +136,7 @@ async fn by_postgres(
         }
     }
     let cost = plan.first().and_then(|line| line.split_once("..")?.1.split(' ').next()?.parse::<f64>().ok());
-    // A small table has no index worth the name, and PostgreSQL counts what it may not do as it counts for all.
+    // A small table has no useful index, and PostgreSQL adds the same cost for what it must not do to all.
     let scans_small = plan.iter().any(|line| line.contains("Seq Scan on "));
     match cost {
         Some(cost) if cost > MOST_COST && !(scans_small && faults.is_empty()) => {

@@ -1,5 +1,5 @@
-//! How each engine reaches the rows that money and stock are booked with. The statements are those that the program
-//! itself sends while a day of the shop is run: a new one is looked at without being named here.
+//! How each engine finds the rows that bookings of money and stock need. The statements are those that the
+//! program itself sends during a day of the shop: a new one is checked without being named here.
 
 #[path = "../harness/mod.rs"]
 #[allow(dead_code, reason = "a shop for all tests; this one makes its amounts by itself")]
@@ -14,8 +14,9 @@ mod record;
 
 use harness::shops;
 
-/// No statement reads a growing table from end to end, and none is guessed to cost more than a look at some thousand
-/// rows: with 300 sales or 300,000 a sale, a refund or a void does the same work.
+/// No statement reads a growing table from end to end, and none is estimated to cost more than reading some
+/// thousand rows:
+/// with 300 sales or 300,000, a sale, a refund or a void does the same work.
 #[tokio::test]
 async fn money_and_stock_are_reached_by_an_index() {
     let statements = record::start();

@@ -1,4 +1,4 @@
-//! Hears which statements are sent: the driver tells each to `tracing`.
+//! Records which statements are sent: the driver reports each to `tracing`.
 
 use std::collections::BTreeSet;
 use std::fmt::Debug;
@@ -13,7 +13,7 @@ const TARGET: &str = "sqlx::query";
 #[derive(Clone, Default)]
 pub(crate) struct Statements(Arc<Mutex<Option<BTreeSet<String>>>>);
 
-/// Hears all of this process from here on.
+/// Records everything in this process from here on.
 pub(crate) fn start() -> Statements {
     let statements = Statements::default();
     tracing::subscriber::set_global_default(Listener(statements.clone())).expect("nobody listens yet");
@@ -60,7 +60,7 @@ impl Subscriber for Listener {
     fn exit(&self, _: &Id) {}
 }
 
-/// The statement, or its first words where these are all of it.
+/// The statement; empty if the driver's summary is already all of it.
 #[derive(Default)]
 struct Told {
     summary: String,

@@ -1,4 +1,4 @@
-//! Waits that end before their time: by a person, by a good answer, by a clock that was put right.
+//! Pauses that end early: through a person, a successful answer, or a corrected clock.
 
 use super::*;
 use crate::harness::{DAY_MS, HOUR_MS, START, on_each};
@@ -23,7 +23,7 @@ fn a_clock_that_was_set_back_is_put_right_once_and_a_lease_lasts_no_longer_than_
         assert_eq!(claimed.len(), 1);
         shop.ok(quiet(village, START.plus_millis(DAY_MS), false)).await;
         let due = shop.ledger.messages_due(village).await.unwrap();
-        // Ten hours back: the pause has as long to go as before.
+        // Ten hours back: the pause lasts as much longer as before.
         shop.clock.set(START.plus_millis(-10 * HOUR_MS));
         assert_eq!(shop.ledger.look_at_clock(village).await.unwrap(), Some(10 * HOUR_MS));
         assert_eq!(shop.ledger.look_at_clock(village).await.unwrap(), None);
@@ -98,7 +98,7 @@ fn orders_are_read_once_more_until_that_was_begun() {
             words: Some("its list of orders: 500".to_owned()),
             reread_begun,
         };
-        // The furthest wish counts, until it was begun and not before.
+        // The longest requested pause counts from its start, and not before.
         for begun in [None, Some(since(3)), None] {
             let held = holder(&shop.ledger);
             let state = shop.ok(claim(held)).await.unwrap();

@@ -1,4 +1,4 @@
-//! A connection's beginning, its changes and its end.
+//! Starting, changing and ending a connection.
 
 use super::*;
 use crate::audit;
@@ -144,7 +144,7 @@ fn new_pieces_wait_where_a_person_puts_them_on() {
     });
 }
 
-/// More than one step looks at.
+/// More than one step handles.
 #[test]
 fn a_big_shelf_is_put_on_in_steps() {
     on_each(|shop| async move {
@@ -170,7 +170,7 @@ fn a_big_shelf_is_put_on_in_steps() {
     });
 }
 
-/// What was committed by somebody who did not know of the connection yet is found the next time round.
+/// A commit by a process that did not know the connection yet is found in the next pass.
 #[test]
 fn what_went_past_the_outbox_is_found_again() {
     on_each(|shop| async move {
@@ -211,7 +211,7 @@ fn an_ended_connection_hears_nothing_and_says_nothing() {
         assert!(!shop.ok(FillConnection { connection: village }).await);
         assert_eq!(shop.ledger.messages_due(village).await.unwrap(), ledger::online::MessagesDue::default());
         assert_eq!(shop.ledger.fetched_due(village).await.unwrap(), ledger::online::FetchedDue::default());
-        // What was under way may still have arrived: its listing is history.
+        // A message under way may still have arrived: its listing is part of the history.
         let item = item_of(&shop, "p1").await;
         assert_eq!(shop.ok(settle(village, held, vec![(item, 1, told(ListingState::Listed))])).await, 1);
         let mut after = None;
@@ -245,8 +245,8 @@ fn a_commit_that_leaves_something_to_tell_is_heard_of() {
     });
 }
 
-/// Commits of another process until they are known here, in the median, on PostgreSQL. By asking alone it is
-/// half of [`ledger::LISTEN_EVERY`].
+/// How soon commits of another process are known here, in the median, on PostgreSQL. By polling alone it
+/// would be half of [`ledger::LISTEN_EVERY`].
 const HEARD_WITHIN: Duration = Duration::from_millis(100);
 
 #[test]
@@ -275,7 +275,7 @@ fn on_postgresql_another_process_is_heard_of_at_once_and_again_after_the_connect
         };
         tokio::time::sleep(ledger::LISTEN_EVERY).await;
         let at_once = median("p").await;
-        // Whoever listens is thrown out, as a server does that starts anew.
+        // The listener is disconnected, as by a server that restarts.
         crate::ground::end_listeners(&shop.url).await;
         tokio::time::sleep(3 * ledger::LISTEN_EVERY).await;
         let again = median("q").await;
@@ -297,7 +297,7 @@ fn what_another_process_commits_is_heard_of_by_whoever_listens() {
         let hearing = tokio::spawn(async move { listener.listen_for_commits().await });
         heard(&mut changes).await;
         if shop.engine == Engine::Sqlite {
-            // PostgreSQL hears whatever is committed beside this shop too.
+            // PostgreSQL also reports commits outside of this shop.
             tokio::time::sleep(3 * ledger::LISTEN_EVERY).await;
             assert!(!changes.has_changed().unwrap(), "nothing was committed");
         }

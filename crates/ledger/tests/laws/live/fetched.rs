@@ -1,4 +1,4 @@
-//! What comes in: fetches, hooks, orders that could not be taken, differences.
+//! What comes in: fetches, webhooks, orders that could not be taken in, differences.
 
 use super::*;
 use crate::audit;
@@ -57,7 +57,7 @@ fn a_fetch_goes_on_where_the_last_one_ended() {
     });
 }
 
-/// A place that cannot be kept is none: the list is read from its beginning.
+/// A mark that cannot be stored counts as none: the list is read from the start.
 #[test]
 fn another_shops_marks_are_kept_only_if_they_can_be_given_back() {
     on_each(|shop| async move {
@@ -211,7 +211,7 @@ fn differences_are_asked_about_until_a_person_settles_them() {
         shop.ok(settle(ids[1], DriftChoice::Leave)).await;
         shop.refuses(settle(ids[2], DriftChoice::TellOurs), "invalid: choice: there is no item x here").await;
         shop.refuses(settle(ids[0], DriftChoice::Leave), "no-such: there is no difference").await;
-        // The next comparison: what was left is not asked about again, unless a side changed.
+        // The next comparison: ignored differences are not asked about again, unless a side changed.
         shop.ok(found(vec![drift("p2", second, "1", "2")])).await;
         assert_eq!(shown().await, "");
         shop.ok(found(vec![drift("p2", second, "1", "3")])).await;

@@ -1,4 +1,4 @@
-//! The other shop's own ids: learnt from its list, or entered by a person.
+//! The other shop's own ids: read from its list, or entered by a person.
 
 use super::*;
 use crate::audit;
@@ -25,7 +25,7 @@ fn ids_from_a_list_are_kept_and_tell_nobody_anything() {
         assert_eq!(stood(&shop, village, "p1").await, "Some(Listed) 1 L-1");
         assert_eq!(stood(&shop, village, "p2").await, "None 0 ");
         assert_eq!(waiting(&shop, village).await, "");
-        // From then on it is ours to tell of.
+        // From then on we send updates for it.
         shop.ok(sale_of("p1", 100)).await;
         assert_eq!(waiting(&shop, village).await, "p1 2");
         audit::clean(&shop).await;
@@ -81,13 +81,13 @@ fn an_id_that_is_given_to_another_is_taken_from_whoever_had_it() {
         };
         tell(&[("p1", "L-1")]).await;
         shop.clock.advance_millis(LEASE_OVER_MS);
-        // The shop was put back, and gives its numbers once more.
+        // The shop was restored, and assigns its numbers a second time.
         tell(&[("p2", "L-1"), ("p3", "L-3")]).await;
         check(["Some(Listed) 1 ", "Some(Listed) 1 L-1", "Some(Listed) 1 L-3"]).await;
         let ids = vec![(item_of(&shop, "p1").await, "L-3".to_owned())];
         shop.ok(LearnIds { connection: village, ids }).await;
         check(["Some(Listed) 1 L-3", "Some(Listed) 1 L-1", "Some(Listed) 1 "]).await;
-        // Another connection's shop numbers by itself.
+        // Another connection's shop has numbers of its own.
         let mill = shop.ok(save("mill", NewPieces::List)).await;
         let ids = vec![(item_of(&shop, "p2").await, "L-3".to_owned())];
         shop.ok(LearnIds { connection: mill, ids }).await;

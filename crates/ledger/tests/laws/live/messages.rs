@@ -22,7 +22,7 @@ fn what_is_on_offer_is_told_once_and_then_what_changes() {
         let (row, stood) = &rows[0];
         assert_eq!((row.state, row.told_revision), (Some(ListingState::Ended), 2));
         assert_eq!((stood.other_id.as_str(), stood.etag.as_str()), ("L-p1", "\"1\""));
-        // The files' own connection hears of the same, and is told by nobody but them.
+        // The connection for files gets the same changes, and only files send them.
         assert_eq!(waiting(&shop, ConnectionId::from_raw(1)).await, "p1 1, p2 1, p3 2");
         audit::clean(&shop).await;
     });
@@ -58,7 +58,7 @@ fn many_changes_while_the_shop_is_away_are_one_message() {
         }
         let status = shop.ledger.connection_statuses().await.unwrap().remove(0);
         assert_eq!((status.waiting, status.parked, status.sent), (1, 0, 0));
-        // The first tells since when it waits, the last how it stands; what is between tells nothing.
+        // The first shows since when it waits, the last the current state; those between show nothing.
         assert_eq!(shop.ok(PruneLive { after: None }).await, Some(item_of(&shop, "p1").await));
         assert_eq!(shop.ok(PruneLive { after: Some(item_of(&shop, "p1").await) }).await, None);
         assert_eq!(waiting(&shop, village).await, "p1 1, p1 10");
@@ -126,7 +126,7 @@ fn a_dead_holders_lease_runs_out_and_its_word_counts_no_more() {
     });
 }
 
-/// Between what was told and what is said of it a later one may have been told by somebody else.
+/// Between sending and the answer another process may have sent a later revision.
 #[test]
 fn an_earlier_revision_never_takes_the_place_of_a_later_one() {
     on_each(|shop| async move {
@@ -167,7 +167,8 @@ fn a_message_that_went_wrong_waits_and_counts_its_tries() {
     });
 }
 
-/// The sale knows of no listing yet, and the piece is no offer any more: it must be told of all the same.
+/// The sale knows of no listing yet, and the piece is no longer for sale: its message must be sent
+/// nevertheless.
 #[test]
 fn a_piece_sold_while_it_is_told_for_the_first_time_is_told_to_be_gone() {
     on_each(|shop| async move {
@@ -178,7 +179,7 @@ fn a_piece_sold_while_it_is_told_for_the_first_time_is_told_to_be_gone() {
         for sku in ["p1", "p2", "p3", "p4"] {
             shop.ok(sale_of(sku, 100)).await;
         }
-        // What becomes of the message of what was there: taken, refused, unknown, not sent.
+        // What may happen to the message about the earlier state: accepted, refused, unknown, not sent.
         let mut settled = Vec::new();
         for (sku, became) in [
             ("p1", told(ListingState::Listed)),
@@ -194,7 +195,7 @@ fn a_piece_sold_while_it_is_told_for_the_first_time_is_told_to_be_gone() {
     });
 }
 
-/// While the connection waits, what was claimed is let go again, as often as it may be.
+/// While the connection is paused, what was claimed is released again, however often.
 #[test]
 fn a_message_that_was_not_said_after_all_is_as_it_was() {
     on_each(|shop| async move {
@@ -241,7 +242,7 @@ fn a_parked_message_blocks_nothing_and_comes_again() {
         // A later change is another message.
         shop.ok(sale_of("p1", 100)).await;
         park("p1 2").await;
-        // A person's word.
+        // A person's request.
         let again = |code| SendAgain { connection: village, code, who: "maker".to_owned() };
         assert_eq!(shop.ok(again(None)).await, 1);
         park("p1 2").await;
@@ -254,7 +255,7 @@ fn a_parked_message_blocks_nothing_and_comes_again() {
     });
 }
 
-/// Who presses does not shorten the time for which a message may still be on its way.
+/// A person's request does not shorten the time for which a message may still be on its way.
 #[test]
 fn a_waiting_message_can_be_hurried_but_not_doubled() {
     on_each(|shop| async move {
@@ -299,7 +300,7 @@ fn a_quiet_connection_waits_as_a_whole() {
         shop.ok(quiet(shop.ledger.now(), "")).await;
         assert_eq!(tell_all(&shop, village).await, "p1 1");
         let status = shop.ledger.connection_statuses().await.unwrap().remove(0);
-        // What was cured is forgotten.
+        // Resolved troubles are forgotten.
         assert_eq!((status.quiet_until, status.last_trouble.as_str()), (None, ""));
     });
 }
@@ -333,7 +334,7 @@ fn a_mended_listing_is_told_anew_at_a_revision_of_its_own() {
         let (row, stood) = shop.ledger.listings_of(village, &items).await.unwrap().remove(0);
         assert_eq!((row.told_hash.as_str(), stood.etag.as_str(), stood.other_id.as_str()), ("", "", "L-p1"));
         assert_eq!(tell_all(&shop, village).await, "p1 1");
-        // After a backup was put back, the other shop knows more than we do.
+        // After our shop was restored from a backup, the other shop has newer revisions than we do.
         for (above, then) in [(2, 3), (40, 41), (i64::MAX, 42)] {
             shop.ok(mend(above)).await;
             assert_eq!(waiting(&shop, village).await, format!("p1 {then}"));
@@ -343,7 +344,7 @@ fn a_mended_listing_is_told_anew_at_a_revision_of_its_own() {
     });
 }
 
-/// The age of the oldest change that waits and may be told.
+/// The age of the oldest change that waits and can be sent.
 #[test]
 fn the_lag_is_that_of_the_oldest_change() {
     on_each(|shop| async move {

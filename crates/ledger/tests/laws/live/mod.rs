@@ -1,4 +1,4 @@
-//! Live connections: what is told of whom, by one at a time, and what comes in.
+//! Live connections: what is sent to whom, by one process at a time, and what comes in.
 
 mod clocks;
 mod connections;
@@ -18,7 +18,7 @@ use ledger::online::{
     ClaimMessages, Claimed, FillConnection, NewPieces, SaveConnection, SettleMessages, Settled, SettledAs,
 };
 
-/// A lease and a little more, so that it has run out.
+/// A lease and a little more, so that it has expired.
 const LEASE_OVER_MS: i64 = MINUTE_MS + 1;
 
 fn save(name: &str, new_pieces: NewPieces) -> SaveConnection {
@@ -32,7 +32,7 @@ fn save(name: &str, new_pieces: NewPieces) -> SaveConnection {
     }
 }
 
-/// A new connection that lists what is on offer.
+/// A new connection that lists everything in stock.
 async fn village(shop: &Shop) -> ConnectionId {
     let connection = shop.ok(save("village", NewPieces::List)).await;
     fill(shop, connection).await;
@@ -51,7 +51,7 @@ fn claim(connection: ConnectionId, holder: i64) -> ClaimMessages {
     ClaimMessages { connection, holder, limit: 100 }
 }
 
-/// The skus of what is in hand, in its order, each with its try: `p1 1, p2 3`.
+/// The SKUs of the claimed messages in order, each with its try: `p1 1, p2 3`.
 async fn in_hand(shop: &Shop, claimed: &[Claimed]) -> String {
     let mut told = Vec::new();
     for claim in claimed {
@@ -65,7 +65,7 @@ fn told(state: ListingState) -> SettledAs {
     told_by(state, "L7")
 }
 
-/// The shop said its own id of it.
+/// The shop answered with its own id for it.
 fn told_by(state: ListingState, id: &str) -> SettledAs {
     let other_id = Some(id.to_owned());
     SettledAs::Told { hash: "ab".repeat(32), state, other_id, etag: Some("\"1\"".to_owned()) }
@@ -92,7 +92,7 @@ async fn revision(shop: &Shop, sku: &str) -> i64 {
     shop.ledger.item(&code(sku)).await.unwrap().revision
 }
 
-/// Claims all that is due and says that it was told as it stands; answers what was told.
+/// Claims everything that is due and settles it as sent; returns what was sent.
 async fn tell_all(shop: &Shop, connection: ConnectionId) -> String {
     let holder = holder(&shop.ledger);
     let claimed = shop.ok(claim(connection, holder)).await;
@@ -109,7 +109,7 @@ async fn tell_all(shop: &Shop, connection: ConnectionId) -> String {
     in_hand(shop, &claimed).await
 }
 
-/// Messages that wait, by sku and revision: `p1 2, p1 3`.
+/// Waiting messages, by SKU and revision: `p1 2, p1 3`.
 async fn waiting(shop: &Shop, connection: ConnectionId) -> String {
     let numbers = shop
         .numbers(&format!(

@@ -33,7 +33,8 @@ fn an_items_message_is_in_one_hand() {
     });
 }
 
-/// A clock that jumps past the lease while a message is under way does not put it in the same hand twice.
+/// A clock that jumps past the lease while a message is under way does not let the same holder claim it
+/// twice.
 #[test]
 fn a_holder_never_takes_again_what_it_has() {
     on_each(|shop| async move {
@@ -46,7 +47,7 @@ fn a_holder_never_takes_again_what_it_has() {
         assert_eq!(shop.ok(claim(village, one)).await, [], "on {:?}", shop.engine);
         let taken = shop.ok(claim(village, other)).await;
         assert_eq!(in_hand(&shop, &taken).await, "p1 2");
-        // What was let go of may come to the same hand again.
+        // What was released may be claimed by the same holder again.
         let item = item_of(&shop, "p1").await;
         let left = settle(village, other, vec![(item, 0, SettledAs::Left)]);
         assert_eq!(shop.ok(left).await, 1);
@@ -55,7 +56,7 @@ fn a_holder_never_takes_again_what_it_has() {
     });
 }
 
-/// Sales, senders and a second process: at the end each listing is as the shelf is.
+/// Sales, senders and a second process: in the end each listing matches the shelf.
 #[test]
 fn messages_and_sales_never_wait_for_each_other_in_a_circle() {
     on_each(|shop| async move {
@@ -95,7 +96,7 @@ fn messages_and_sales_never_wait_for_each_other_in_a_circle() {
     });
 }
 
-/// A sale that has read the connections and is not done yet, as any other writer with a piece in hand.
+/// A sale that has read the connections and is not committed yet, like any other write to a piece.
 #[test]
 fn the_first_telling_waits_for_a_sale_under_way() {
     on_each(|shop| async move {

@@ -1,4 +1,4 @@
-//! What is wrong with a connection, each with its time, until it is cured.
+//! A connection's troubles, each with its time, until it is resolved.
 
 use super::*;
 use crate::harness::on_each;
@@ -49,7 +49,7 @@ fn each_trouble_has_its_time_and_is_forgotten_once_it_is_cured() {
         let all =
             "connection 401 0; listings 500 of listings 0; messages 500 1000; orders 500 of orders 2000";
         assert_eq!(troubles(&shop).await, all);
-        // What goes well cures its own and what is said of all of it.
+        // A success resolves its own kind and those of the whole connection.
         shop.ok(NoteContact { connection: village, of: TroubleOf::Orders }).await;
         assert_eq!(troubles(&shop).await, "listings 500 of listings 0; messages 500 1000");
         // Messages are well once none of them waits for another try.
@@ -102,7 +102,7 @@ fn an_order_is_listed_once_however_often_it_came() {
         let words: Vec<String> =
             listed.iter().map(|o| format!("{} {} {}", o.number, o.field, o.words)).collect();
         assert_eq!(words, ["8  not read: b", "7 price not read: c", "?  not read: d", "?  not read: e"]);
-        // Each state of it is kept all the same.
+        // Each of its states is stored nevertheless.
         assert_eq!(shop.number("SELECT COUNT(*) FROM deferred_order").await, 5);
     });
 }

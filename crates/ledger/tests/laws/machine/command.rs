@@ -1,4 +1,4 @@
-//! The commands that are drawn, as plain numbers: an item, a hold or a sale is named by its place.
+//! The random commands, as plain numbers: items, holds and sales are named by their position.
 
 use super::model::Model;
 use super::orders::{MOST_ORDERS, State, states};
@@ -59,19 +59,20 @@ pub(super) enum Step {
     Rounding {
         step: i64,
     },
-    /// Messages to the online shop, with what becomes of each.
+    /// Messages to the online shop, with the outcome of each.
     Tell {
         luck: usize,
     },
-    /// A state of an order of the online shop.
+    /// A state of an order from the online shop.
     Order(State),
-    /// The online shop tells that it gave money back, and no goods: under one of few numbers, an amount.
+    /// The online shop reports that it refunded money without goods: a number (there are few) and an
+    /// amount.
     MoneyBack {
         order: usize,
         number: usize,
         amount: i64,
     },
-    /// What is set aside for an order is given free by hand.
+    /// A person ends a hold for an order.
     EndOrderHold {
         order: usize,
     },
@@ -81,7 +82,7 @@ pub(super) enum Step {
     },
 }
 
-/// What a person says of an item's stock, in steps.
+/// What a person says about an item's stock, in steps.
 #[derive(Clone, Debug)]
 pub(super) enum What {
     Is(i64),
@@ -92,19 +93,19 @@ pub(super) enum What {
 #[derive(Clone, Debug)]
 pub(super) struct Sell {
     pub(super) lines: Vec<(usize, i64)>,
-    /// Of the first line; and of the whole.
+    /// Of the first line, and of the whole.
     pub(super) discount: i64,
     pub(super) order_discount: i64,
     pub(super) tax: i64,
     pub(super) shipping: i64,
     pub(super) paper: Option<i64>,
     pub(super) by: By,
-    /// Above (or below) what is due.
+    /// More (or less) than is due.
     pub(super) extra: i64,
     pub(super) hold: Option<usize>,
     pub(super) hours_ago: i64,
     pub(super) market: bool,
-    /// A code with a wrong digit in place of the first line's.
+    /// A code with a wrong digit instead of the first line's.
     pub(super) slip: bool,
 }
 
@@ -121,7 +122,7 @@ pub(super) enum By {
 pub(super) enum Back {
     Whole,
     Line(usize, Option<i64>),
-    /// Money alone of a line.
+    /// Only money, of a line.
     Money(usize, i64),
     Shipping(i64),
 }
@@ -153,16 +154,16 @@ impl Step {
     }
 }
 
-/// Items of one run: few, so that commands get in each other's way.
+/// Items in one run: few, so that commands collide.
 const MOST_ITEMS: usize = 7;
 
-/// One place beyond what there is now and then, and the latest ones more often than the first.
+/// A position, now and then one that does not exist yet, and the latest more often than the first.
 fn place(count: usize) -> BoxedStrategy<usize> {
     let from = count.saturating_sub(4);
     prop_oneof![6 => from..count.max(1), 3 => 0..count.max(1), 1 => Just(count)].boxed()
 }
 
-/// Quantities that fit each item: a piece's one (now and then two), some of the others.
+/// Quantities that fit each item: one for a piece (now and then two), some of the others.
 fn quantity(model: &Model, item: usize) -> BoxedStrategy<i64> {
     match model.items.get(item).map(|i| i.kind) {
         Some(ItemKind::Piece) => prop_oneof![15 => Just(1_i64), 1 => Just(2)].boxed(),
@@ -291,7 +292,7 @@ fn refunds(model: &Model) -> BoxedStrategy<Step> {
         .boxed()
 }
 
-/// The next step, drawn with regard to what there is.
+/// The next step, drawn to fit the present state.
 pub(super) fn steps(model: &Model) -> BoxedStrategy<Step> {
     let purpose =
         prop_oneof![4 => Just(Purpose::Basket), 1 => Just(Purpose::Customer), 2 => Just(Purpose::Market)];

@@ -1,5 +1,5 @@
-//! The same random commands on a plain model, on SQLite and on PostgreSQL: what is said, what is on
-//! the shelf and what stands in the books must agree after each.
+//! The same random commands on a plain model, on SQLite and on PostgreSQL: answers, shelf and books must
+//! agree after each.
 
 mod command;
 mod model;
@@ -60,11 +60,11 @@ impl StateMachineTest for Both {
 }
 
 thread_local! {
-    /// What the run of this test has reached: `Sell`, `Sell refused set-aside`, …
+    /// What this test's run has reached: `Sell`, `Sell refused set-aside`, …
     static REACHED: RefCell<BTreeSet<String>> = const { RefCell::new(BTreeSet::new()) };
 }
 
-/// The command, and the kind of its refusal if it was refused.
+/// The command, and the kind of its rejection if there was one.
 fn reach(step: &Step, said: &str) {
     let mut what = step.name().to_owned();
     if let Some(kind) = said.strip_prefix("refused ") {
@@ -73,8 +73,8 @@ fn reach(step: &Step, said: &str) {
     REACHED.with_borrow_mut(|reached| reached.insert(what));
 }
 
-/// Every command, and each refusal that it can meet here;
-/// `still-running` needs two at once (see `troubles`).
+/// Every command, and each rejection that it can meet here; `still-running` needs two at once (see
+/// `troubles`).
 const MUST_REACH: &[&str] = &[
     "Add",
     "Add refused code-taken",
@@ -139,12 +139,12 @@ const MUST_REACH: &[&str] = &[
     "Repeat refused key-reused",
 ];
 
-/// Commands of one sequence.
+/// Commands in one sequence.
 const STEPS: usize = 120;
-/// Sequences at least, and at most until everything was reached: each has its own fixed seed.
+/// The least number of sequences, and the most until everything was reached: each has its own fixed seed.
 const LEAST_SEQUENCES: u8 = 4;
 const MOST_SEQUENCES: u8 = 16;
-/// Sequences that are others each time.
+/// Sequences with new seeds each time.
 const FRESH_SEQUENCES: u8 = 2;
 
 fn run(seed: [u8; 32]) {
@@ -175,7 +175,7 @@ fn random_commands_end_as_on_a_plain_model() {
     panic!("never reached: {:?}", missed());
 }
 
-/// Other commands each time; a failure prints the steps that it shrank to.
+/// Other commands each time; a failure prints the smallest steps that still fail.
 #[test]
 fn fresh_random_commands_end_as_on_a_plain_model() {
     let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap().as_nanos();

@@ -1,4 +1,4 @@
-//! The plain model: a shop in memory, with arithmetic of its own.
+//! The plain model: a shop in memory, with its own arithmetic.
 
 use super::command::{By, Step};
 use super::orders::Order;
@@ -13,9 +13,9 @@ pub(super) struct Item {
     pub(super) cost: Option<i64>,
     pub(super) on_hand: i64,
     pub(super) held: i64,
-    /// Sold and not come back.
+    /// Sold and not returned.
     pub(super) out: i64,
-    /// How it last left the shelf: by which sale at the counter, 0: by an order, or otherwise.
+    /// How it last left the shelf: by which sale at the counter, 0 for an order, or otherwise.
     pub(super) left_by: Option<i64>,
 }
 
@@ -51,13 +51,13 @@ pub(super) type Part = [i64; 5];
 
 #[derive(Clone, Debug)]
 pub(super) struct Line {
-    /// None: paper.
+    /// None: not a stock item.
     pub(super) item: Option<usize>,
     pub(super) kind: ItemKind,
     pub(super) sold: Part,
     pub(super) costed: bool,
     pub(super) back: Part,
-    /// As much of it as was money alone.
+    /// The part of it that was money alone.
     pub(super) alone: Part,
 }
 
@@ -70,7 +70,7 @@ pub(super) struct Sale {
     pub(super) market: bool,
     pub(super) rounding: i64,
     pub(super) refunds: usize,
-    /// What went back in cash, to the minor unit and as it was handed out.
+    /// What was refunded in cash, exactly and as paid out.
     pub(super) cash_back: (i64, i64),
     pub(super) voided: bool,
 }
@@ -106,12 +106,12 @@ pub(super) struct Model {
     pub(super) debts: Vec<Debt>,
     /// What was booked when, on the market or in the store.
     pub(super) booked: Vec<(i64, bool, Figures)>,
-    /// Sales whose answer is kept by their key, which is their place here, and when it was given.
+    /// Sales whose answer is stored by their key, which is their position here, and when it was given.
     pub(super) kept: Vec<(String, i64)>,
     pub(super) gtin_taken: bool,
     /// The online shop's orders.
     pub(super) orders: BTreeMap<usize, Order>,
-    /// What the last command said.
+    /// What the last command returned.
     pub(super) said: String,
 }
 
@@ -135,7 +135,7 @@ impl Default for Model {
     }
 }
 
-/// What a command says, or the kind of its refusal.
+/// What a command returns, or the kind of its rejection.
 pub(super) type Said = Result<String, String>;
 
 pub(super) fn refuse<T>(kind: &str) -> Result<T, String> {
@@ -162,8 +162,8 @@ impl Model {
         said
     }
 
-    /// Whether what was refused then may be asked anew: a refusal is kept for a day. What becomes of it is
-    /// tried in `limits`; here such a sale is not repeated.
+    /// Whether a refused request may be tried anew: a refusal is stored for a day. `limits` tests what
+    /// happens then; here such a sale is not repeated.
     pub(super) fn is_forgotten(&self, which: usize) -> bool {
         self.kept.get(which).is_some_and(|(said, at)| said.starts_with("refused ") && self.now - at >= DAY_MS)
     }
@@ -209,12 +209,12 @@ impl Model {
         }
     }
 
-    /// The day's number in the shop's zone; Tokyo is nine hours ahead of UTC all the year.
+    /// The day's number in the shop's zone; Tokyo is nine hours ahead of UTC all year.
     pub(super) fn day(&self, at: i64) -> i64 {
         (at + if self.tokyo { 9 * HOUR_MS } else { 0 }).div_euclid(DAY_MS)
     }
 
-    /// The figures of each day and channel, those that are nothing left out.
+    /// The figures of each day and channel, without those that are all zero.
     pub(super) fn books(&self) -> BTreeMap<(i64, bool), Figures> {
         let mut days: BTreeMap<(i64, bool), Figures> = BTreeMap::new();
         for (at, market, figures) in &self.booked {
@@ -259,7 +259,7 @@ impl Model {
         Ok(String::new())
     }
 
-    /// Goods that came back: on the shelf, and their cost out of the books of today.
+    /// Returned goods: back on the shelf, and their cost out of today's books.
     pub(super) fn put_back(&mut self, refunded: &RefundedLine) {
         let sale = &self.sales[refunded.sale];
         let line = &sale.lines[refunded.line];
@@ -314,7 +314,7 @@ impl Model {
     }
 }
 
-/// Answers, and the refusals that a key keeps.
+/// Answers, and the refusals that a key stores.
 fn is_kept(said: &str) -> bool {
     let kept = ["already-sold", "gone", "invalid", "more-than-sold", "not-voidable", "wrong-digit"];
     said.strip_prefix("refused ").is_none_or(|rest| kept.iter().any(|k| rest.starts_with(k)))

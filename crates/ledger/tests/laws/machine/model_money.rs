@@ -1,17 +1,17 @@
-//! The model's till: selling and giving back.
+//! The model's money: selling and refunding.
 
 use super::command::{Back, By, Sell};
 use super::model::{Debt, Figures, Line, Model, Part, RefundedLine, Said, Sale, refuse};
 use crate::harness::{DAY_MS, HOUR_MS};
 use domain::stock::{ItemKind, ReturnDisposition};
 
-/// `whole × part / of` to the nearest whole, a half up.
+/// `whole × part / of`, rounded half up.
 fn share(whole: i64, part: i64, of: i64) -> i64 {
     let (whole, part, of) = (i128::from(whole), i128::from(part), i128::from(of));
     i64::try_from((whole * part * 2 + of).div_euclid(of * 2)).unwrap()
 }
 
-/// Parts an amount by worth; what is left over goes to the largest remainders, the first of equals.
+/// Divides an amount by worth; the remainder goes to the largest fractions, the first of equals.
 fn spread(amount: i64, worth: &[i64]) -> Vec<i64> {
     let all: i64 = worth.iter().sum();
     if all == 0 {
@@ -105,7 +105,7 @@ impl Model {
         Ok(said)
     }
 
-    /// What a sale comes to before cash is rounded; nothing if its lines are refused.
+    /// A sale's total before cash is rounded; zero if its lines are refused.
     pub(super) fn due(&self, sell: &Sell) -> i64 {
         let known = sell.lines.iter().all(|(item, _)| *item < self.items.len());
         let lines = if known { self.lines(sell).unwrap_or_default() } else { Vec::new() };
@@ -144,7 +144,7 @@ impl Model {
         Ok(lines)
     }
 
-    /// What is tendered, by cash and otherwise: exactly what is due, and `extra`.
+    /// The tenders, in cash and otherwise: exactly what is due, and `extra`.
     pub(super) fn tendered(&self, sell: &Sell, exact: i64) -> (i64, i64) {
         match sell.by {
             By::Cash => ((self.in_cash(exact) + sell.extra).max(0), 0),
@@ -188,7 +188,7 @@ impl Model {
             return refuse("invalid");
         }
         let due: i64 = parts.iter().map(|(_, p, _)| p[1] - p[2] + p[3]).sum::<i64>() + shipping;
-        // What is owed is lowered first; only the rest is handed out.
+        // The unpaid amount is lowered first; only the rest is paid out.
         let less_owed = if by == By::Owed { due } else { due.min(self.owed(at)) };
         let rest = due - less_owed;
         let in_cash = Self::pays_cash(by).then(|| {
@@ -234,7 +234,7 @@ impl Model {
         Ok(said)
     }
 
-    /// Adds a part to what came back of a line; says whether that is now all of it.
+    /// Adds a part to what was refunded of a line; returns whether that is now all of it.
     fn give_back(&mut self, sale: usize, line: usize, part: &Part) -> bool {
         let line = &mut self.sales[sale].lines[line];
         for (at, more) in part.iter().enumerate() {
@@ -259,7 +259,7 @@ impl Model {
     }
 }
 
-/// The parts that a refund gives back, and what becomes of each.
+/// The parts that a refund gives back, and the decision about each.
 fn parts_of(
     sale: &Sale,
     what: &Back,
@@ -299,7 +299,7 @@ fn parts_of(
             let full = (reached - line.back[figure] + line.alone[figure]).max(0);
             *given = full.min(line.sold[figure] - line.back[figure]);
         }
-        // What stays is never worth less than what is off it.
+        // What remains is never worth less than its discount.
         let stays = |figure: usize, part: &Part| line.sold[figure] - line.back[figure] - part[figure];
         part[1] -= (stays(2, &part) - stays(1, &part)).max(0);
         parts.push((at, part, fate));
@@ -307,7 +307,7 @@ fn parts_of(
     Ok(parts)
 }
 
-/// Money alone of a line: the tax by its share of what is left, then the discount by its share of the goods.
+/// Only money of a line: the tax by its share of what is left, then the discount by its share of the goods.
 fn money_of(line: &Line, money: i64) -> Result<Part, String> {
     let left = |figure: usize| line.sold[figure] - line.back[figure];
     let goods_left = left(1) - left(2);

@@ -7,7 +7,7 @@ use domain::stock::ItemKind;
 use ledger::shelf::{BASKET_MS, Purpose};
 
 impl Model {
-    /// Takes steps of an item, some of them from a hold; holds that ran out give way.
+    /// Takes steps of an item, some of them from a hold; expired holds give way.
     pub(super) fn take(&mut self, item: usize, stock_units: i64, from_hold: i64) -> Result<(), String> {
         if !self.can_take(item, stock_units, from_hold) {
             self.expire(Some(item));
@@ -37,7 +37,7 @@ impl Model {
         }
     }
 
-    /// Ends the open holds that ran out, of one item or of all. Says how many rows.
+    /// Ends the expired holds of one item or of all. Returns how many rows.
     pub(super) fn expire(&mut self, of: Option<usize>) -> usize {
         let now = self.now;
         let mut ended = 0;

@@ -1,5 +1,5 @@
-//! The online shop beside the machine's: it is told by whoever has a message in hand, now and then lost,
-//! refused or doubled, and at the end it must say of each item what the shelf says.
+//! The online shop of the state machine: messages are sent by whoever has claimed them, and are now and
+//! then lost, refused or duplicated; in the end it must show for each item what the shelf has.
 
 use crate::harness::{DAY_MS, Shop};
 use crate::make::*;
@@ -13,12 +13,12 @@ use ledger::online::{
 };
 use std::collections::BTreeMap;
 
-/// The most that is told in one step.
+/// The most messages in one step.
 const AT_ONCE: usize = 4;
 
 pub(super) struct Online {
     connection: ConnectionId,
-    /// What it knows of each item: at which revision, and whether it can be had.
+    /// What it knows of each item: the revision, and whether it is available.
     known: BTreeMap<ItemId, (i64, Availability)>,
     /// What is under way, and under which number.
     sent: (i64, Vec<ListingRow>),
@@ -39,8 +39,8 @@ impl Online {
         Self { connection, known: BTreeMap::new(), sent: (0, Vec::new()) }
     }
 
-    /// Says what became of the messages that were sent the last time, and sends a few more: whatever
-    /// happens at the shop in between happens while they are under way.
+    /// Settles the messages that were sent the last time, and sends a few more: whatever happens at the
+    /// shop in between happens while they are under way.
     pub(super) async fn tell(&mut self, shop: &Shop, luck: usize) {
         self.settle(shop, luck).await;
         let holder = shop.ledger.new_holder().unwrap();
@@ -54,7 +54,7 @@ impl Online {
         let mut settled = Vec::new();
         for (at, row) in rows.iter().enumerate() {
             let became = match (luck + at) % 7 {
-                // Taken, and its answer was lost: whoever sent it is dead for all we know.
+                // Accepted, but its answer was lost: the sender may have crashed.
                 0 => {
                     self.take(row);
                     continue;
@@ -76,7 +76,7 @@ impl Online {
         rows.into_iter().map(|(row, _)| row).collect()
     }
 
-    /// As the other shop takes it: what is older than what it knows changes nothing there.
+    /// As the other shop accepts it: what is older than what it knows changes nothing there.
     fn take(&mut self, row: &ListingRow) -> SettledAs {
         let known = self.known.entry(row.item).or_insert((0, Availability::SoldOut));
         if newer(row.revision, known.0) {
@@ -87,7 +87,7 @@ impl Online {
         SettledAs::Told { hash: "ab".repeat(32), state, other_id: None, etag: None }
     }
 
-    /// Once nothing fails any more, both shops say the same of each item.
+    /// Once nothing fails any more, both shops show the same for each item.
     pub(super) async fn agrees(mut self, shop: &Shop) {
         shop.clock.advance_millis(DAY_MS);
         let again = SendAgain { connection: self.connection, code: None, who: String::new() };

@@ -1,7 +1,8 @@
-//! The online shop's orders beside the counter: arbitrary states, on the plain model and on the ledger.
+//! The online shop's orders next to the counter: arbitrary states, on the plain model and on the ledger.
 //!
-//! The model knows of each item what is sold, held and short; of the books what all orders' latest
-//! states come to. How a difference is parted into refunds and further sales is the ledger's own.
+//! For each item the model knows what is sold, on hold and short; for the books, what all orders' latest
+//! states add up to.
+//! How a difference is divided into refunds and further sales is up to the ledger.
 
 use super::model::{Model, Said, refuse};
 use crate::harness::{MINUTE_MS, START, Shop};
@@ -21,22 +22,22 @@ use proptest::prelude::*;
 use rust_decimal::Decimal;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Orders of one run: few, so that each comes in many states.
+/// Orders in one run: few, so that each comes in many states.
 pub(super) const MOST_ORDERS: usize = 4;
 
-/// A line: which item, steps, the whole line's money, discount and tax.
+/// A line: the item, steps, the whole line's money, discount and tax.
 type Line = (usize, i64, i64, i64, i64);
 
-/// A state of an order as it comes.
+/// A state of an order as it arrives.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct State {
     pub(super) order: usize,
-    /// Minutes of its dateModified; none: it says none.
+    /// Minutes of its dateModified; none if it has none.
     minute: Option<i64>,
     body: Body,
 }
 
-/// What tells two states apart that are of one moment.
+/// What distinguishes two states of the same time.
 #[derive(Clone, Debug, PartialEq, Eq)]
 struct Body {
     status: OrderStatus,
@@ -49,14 +50,14 @@ struct Body {
 /// One item of an order.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 struct Goods {
-    /// What the latest state says: steps, amount less discount, discount, tax.
+    /// The latest state: steps, amount less discount, discount, tax.
     said: (i64, i64, i64, i64),
     sold: i64,
     held: i64,
     short: i64,
 }
 
-/// An order as the model knows it.
+/// An order in the model.
 #[derive(Clone, Debug)]
 pub(super) struct Order {
     minute: Option<i64>,
@@ -65,13 +66,13 @@ pub(super) struct Order {
     has_sale: bool,
     fee: i64,
     shipping: i64,
-    /// Money alone that was given back of what is sold now.
+    /// Money without goods that was refunded of what is sold now.
     money_back: i64,
     /// The numbers of such refunds, whatever became of the sale.
     refunds: BTreeSet<usize>,
 }
 
-/// What the model leaves to other tests: states with other lines or money after money alone was given back.
+/// What the model leaves to other tests: states with other lines or money after money alone was refunded.
 pub(super) const SKIPPED: &str = "skipped";
 
 pub(super) fn states(model: &Model) -> BoxedStrategy<State> {
@@ -134,7 +135,7 @@ impl Body {
         self.status.standing()
     }
 
-    /// What is said of each item; an order's discount is parted by the ledger, and summed up here.
+    /// The state by item; an order's discount is divided by the ledger, and added up here.
     fn said(&self) -> BTreeMap<usize, (i64, i64, i64, i64)> {
         let line = |l: &Line| (l.0, (l.1, l.2, l.3, l.4));
         self.lines.iter().map(line).collect()
@@ -311,14 +312,15 @@ impl Model {
         }
     }
 
-    /// The shop gave money back and no goods: once by its number, and never more than is left of what is sold.
+    /// The shop refunded money without goods: once for each number, and never more than is left of what is
+    /// sold.
     pub(super) fn money_back(&mut self, at: usize, number: usize, amount: i64) -> Said {
         let Some(order) = self.orders.get_mut(&at) else { return refuse("invalid") };
         if order.refunds.contains(&number) {
             return Ok("0 refunds".to_owned());
         }
         if !order.has_sale {
-            // Of goods that may yet be sold it waits; of an order that is over it is no money of the books.
+            // For goods that may yet be sold it waits; for an order that is over it is not in the books.
             if order.goods.values().any(|goods| goods.held + goods.short > 0) {
                 return refuse("refund-waits");
             }
@@ -339,7 +341,7 @@ impl Model {
         Ok("1 refunds".to_owned())
     }
 
-    /// A person ends what is set aside for an order: its lines are short from then on.
+    /// A person ends the hold for an order: its lines are short from then on.
     pub(super) fn end_order_hold(&mut self, at: usize) -> String {
         let Some(order) = self.orders.get_mut(&at) else { return String::new() };
         let mut ended = 0;
@@ -353,7 +355,7 @@ impl Model {
         if ended == 0 { String::new() } else { format!("ended {ended}") }
     }
 
-    /// What all orders come to, sold or waiting: goods less discounts, tax; and of the sold ones
+    /// What all orders add up to, sold or waiting: goods less discounts, tax; and for the sold ones
     /// shipping and fees; and how many count as sales.
     pub(super) fn online_books(&self) -> [i64; 5] {
         let mut sum = [0; 5];
@@ -372,7 +374,7 @@ impl Model {
         sum
     }
 
-    /// Where money alone was given back, the ledger parts it over goods, tax and shipping: they are one sum.
+    /// Money refunded alone is divided by the ledger over goods, tax and shipping: here they are one sum.
     pub(super) fn folded(&self, [goods, tax, shipping, fees, sales]: [i64; 5]) -> [i64; 5] {
         let is_parted = self.orders.values().any(|order| !order.refunds.is_empty());
         if is_parted {
@@ -387,7 +389,7 @@ fn number(order: usize) -> OrderNumber {
     OrderNumber::parse(&format!("M-{order}")).unwrap()
 }
 
-/// The state as the ledger takes it.
+/// The state as the ledger accepts it.
 fn incoming(model: &Model, state: &State) -> IncomingOrder {
     let asked = |item: usize, stock_units: i64| {
         let weighed = model.items.get(item).is_some_and(|i| i.kind == ItemKind::Weight);
@@ -476,7 +478,7 @@ pub(super) async fn end_hold(shop: &Shop, order: usize) -> Result<String, Reject
     Ok(if ended == 0 { String::new() } else { format!("ended {ended}") })
 }
 
-/// As [`Model::online_books`], from the books and from the lines that wait.
+/// Like [`Model::online_books`], from the books and from the lines that wait.
 pub(super) async fn books(shop: &Shop) -> [i64; 5] {
     let by = BooksBy { channel: true, ..BooksBy::default() };
     let rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();

@@ -1,4 +1,4 @@
-//! The ledger itself, on each engine, given the same commands.
+//! The ledger itself, on each engine, with the same commands.
 
 use super::command::{Back, By, Sell, Step, What};
 use super::model::{Figures, Model};
@@ -26,17 +26,17 @@ use rust_decimal::Decimal;
 use std::collections::BTreeMap;
 use tokio::runtime::Runtime;
 
-/// One engine's shop, and its own identifiers by their place.
+/// One engine's shop, and its own identifiers by position.
 struct One {
     shop: Shop,
     ground: Ground,
     groups: Vec<HoldGroupId>,
     sales: Vec<(SaleId, Vec<SaleLineId>)>,
-    /// The receipts of these: orders draw some in between.
+    /// Their receipts: orders draw some in between.
     receipts: Vec<i64>,
     refund_lines: Vec<RefundLineId>,
     debts: Vec<TenderId>,
-    /// How many sells were given a key, and those whose answers are kept by it.
+    /// How many sales had a key, and those whose answers are stored by it.
     sells: usize,
     kept: Vec<(usize, NewSale)>,
     online: Online,
@@ -73,7 +73,7 @@ impl System {
         Self { runtime, ones }
     }
 
-    /// Runs the step on each engine and compares what it says and what is on the shelf.
+    /// Runs the step on each engine and compares the answers and the shelves.
     pub(super) fn run(&mut self, step: &Step, model: &Model) {
         for one in &mut self.ones {
             self.runtime.block_on(async {
@@ -179,7 +179,7 @@ impl One {
         self.done(None, &command).await.map(|(answer, _)| tell(answer))
     }
 
-    /// The answer, and whether it was given before.
+    /// The answer, and whether it is a repeated one.
     async fn done<C: Command>(&self, key: Option<&Key>, command: &C) -> Result<(C::Answer, bool), Rejection> {
         match self.shop.ledger.execute(key, command).await {
             Ok(done) => Ok((done.answer, done.replayed)),
@@ -263,7 +263,7 @@ impl One {
         Ok(self.told(&sold))
     }
 
-    /// Which sale at the counter has the receipt; 0: none of them.
+    /// Which sale at the counter has the receipt; 0: none.
     fn place_of(&self, receipt: i64) -> usize {
         self.receipts.iter().position(|r| *r == receipt).map_or(0, |at| at + 1)
     }
@@ -340,7 +340,7 @@ impl One {
         Ok(format!("given {given} shipping {shipping} lines {}", done.lines.len()))
     }
 
-    /// An earlier sale's key again: its first answer, or a refusal if the body is another.
+    /// An earlier sale's key again: its first answer, or a refusal if the body differs.
     async fn repeat(&self, which: usize, same_body: bool) -> Said {
         let Some((number, command)) = self.kept.get(which) else { return Ok(String::new()) };
         let key = key_of(*number, if same_body { b"body" } else { b"other body" });
@@ -361,7 +361,7 @@ impl One {
         let by = BooksBy { day: true, month: false, channel: true };
         let rows = self.shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
         let mut days = BTreeMap::new();
-        // Orders are counted by themselves, see `orders`.
+        // Orders are counted separately, see `orders`.
         for row in rows.into_iter().filter(|row| row.channel != Some(channel("online"))) {
             let f = row.figures;
             let thousandth = WeightUnit::Ounce.eighth_nanograms_per_thousandth();
@@ -408,7 +408,7 @@ fn asked_in(kind: Option<ItemKind>, stock_units: i64) -> Asked {
     Asked { value, unit: None }
 }
 
-/// As the model would pay it: what is due by its own arithmetic, whether the ledger agrees or not.
+/// As the model would pay it: the total by its own arithmetic, whether the ledger agrees or not.
 fn tenders(model: &Model, sell: &Sell) -> Vec<TenderIn> {
     let (cash_part, other) = model.tendered(sell, model.due(sell));
     match sell.by {
