@@ -67,7 +67,6 @@ pub(crate) struct Page {
     worth: Worth,
 }
 
-
 fn line_shown(sold: &SoldLine) -> LineShown {
     let line = &sold.line;
     let mut notes = Vec::new();
