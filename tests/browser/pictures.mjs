@@ -1,4 +1,4 @@
-// The README's pictures: four rooms of the demo's shop, as small WebP files. Called by hand:
+// The README's pictures: four rooms of the demo's shop, as small WebP files. To run by hand:
 //   node tests/browser/pictures.mjs [FOLDER, else docs/pictures]
 
 import { mkdirSync, writeFileSync } from "node:fs";
@@ -15,7 +15,7 @@ const SIZE = { width: 1024, height: 700 };
 const folder = path.resolve(process.argv[2] ?? path.join(ROOT, "docs/pictures"));
 mkdirSync(folder, { recursive: true });
 
-/** Keeps what is on the screen, as well as its bytes allow. */
+/** Saves what is on the screen, at the best quality within the size. */
 async function keep(page, name) {
   const debugging = await page.context().newCDPSession(page);
   for (let quality = 90; quality >= 30; quality -= 10) {

@@ -1,4 +1,4 @@
-// From the scanner's Enter to the line on the screen, in Chromium. Called by hand:
+// From the scanner's Enter to the line on the screen, in Chromium. To run by hand:
 //   FLEECEFOLD_BIN=target/release/fleecefold node tests/browser/scan-speed.mjs
 
 import { endBrowser } from "./house/browser.mjs";
@@ -6,15 +6,15 @@ import { scan } from "./house/hand.mjs";
 import { Shop } from "./house/shop.mjs";
 
 const SCANS = 200;
-/** Lines of one slip before a new one is begun. */
+/** Lines on one slip before a new one is started. */
 const LINES = 10;
-/** The aim, in milliseconds, that 95 of a hundred scans keep. */
+/** The aim for 95 of a hundred scans, in milliseconds. */
 const AIM_MS = 50;
 
 /** Nearest rank. */
 const percentile = (sorted, percent) => sorted[Math.ceil((sorted.length * percent) / 100) - 1];
 
-/** What `node:test` gives a test, for a shop without one. */
+/** Stands in for the test context of `node:test`. */
 const ends = [];
 const shop = await Shop.open({ after: (end) => ends.push(end) }, "SQLite", { count: SCANS });
 try {
@@ -30,7 +30,7 @@ try {
         const look = new MutationObserver(() => {
           if (document.querySelectorAll("#slip > ol > li").length <= lines) return;
           look.disconnect();
-          // The frame after the next has been painted with it.
+          // The frame after the next one has certainly been painted with the line.
           requestAnimationFrame(() => requestAnimationFrame(() => resolve(performance.now() - pressed)));
         });
         look.observe(document.documentElement, { childList: true, subtree: true });

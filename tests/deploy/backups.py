@@ -1,4 +1,4 @@
-"""The daily backup, its thinning, and the rehearsal of a restore. By hand: python3 tests/deploy/backups.py"""
+"""The daily backup, deleting old ones, and the rehearsal of a restore. By hand: python3 tests/deploy/backups.py"""
 
 import os
 import sys
@@ -12,7 +12,7 @@ TODAY = date(2026, 11, 29)
 
 
 def thinning():
-    """Days, weeks and months are kept as the script says; nothing else is touched."""
+    """Daily, weekly and monthly backups are kept as the script says; nothing else is touched."""
     with scratch() as folder:
         for ago in range(900):
             (folder / f"shop-{TODAY - timedelta(days=ago)}T031000Z.backup").touch()
@@ -40,7 +40,7 @@ def thinning():
 
 
 def backup_and_rehearsal():
-    """A backup of a shop with goods is made, put back and checked; a spoiled or an old one is told."""
+    """A backup of a shop with goods is made, restored and checked; a damaged or old one is reported."""
     with scratch() as folder:
         db, keep = f"sqlite:{folder}/shop.db", folder / "backups"
         env = {"FLEECEFOLD": str(PROGRAM), "FLEECEFOLD_DB": db}
@@ -64,7 +64,7 @@ def backup_and_rehearsal():
 
 
 def rotation():
-    """A log file is rotated, and what is written afterwards stands in the new one."""
+    """A log file is rotated, and what is written afterwards is in the new one."""
     with scratch() as folder:
         logs = folder / "logs"
         logs.mkdir(mode=0o755)

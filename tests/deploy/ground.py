@@ -1,4 +1,4 @@
-"""What the trials of deploy/ share: scratch folders, the built program, requests, and a table of checks.
+"""Shared by the tests of deploy/: temporary folders, the built program, requests, and a table of checks.
 
 FLEECEFOLD_BIN names the built program; without it, target/debug/fleecefold. Everything listens on loopback.
 """
@@ -20,25 +20,25 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 DEPLOY = ROOT / "deploy"
 PROGRAM = Path(os.environ.get("FLEECEFOLD_BIN", ROOT / "target/debug/fleecefold")).resolve()
-# The longest that anything which starts may take, on two busy cores.
+# The longest time for anything to start, on two busy cores.
 PATIENCE = 60
 PASSWORD = "a long word for the trial only"
 SITE = "shop.example"
 
 
 class Failed(Exception):
-    """A check that did not hold."""
+    """A failed check."""
 
 
 def expect(what, found, expected):
-    """One row of a trial."""
+    """One row of a test."""
     if found != expected:
         raise Failed(f"{what}: {found!r} instead of {expected!r}")
     print(f"  {what}: {found!r}", flush=True)
 
 
 def run(*command, status=0, env=None, text=None, cwd=None):
-    """Runs a command to its end; returns what it printed on both channels."""
+    """Runs a command to its end; returns its output and its errors."""
     done = subprocess.run(
         [str(part) for part in command],
         input=text,
@@ -56,7 +56,7 @@ def run(*command, status=0, env=None, text=None, cwd=None):
 
 @contextlib.contextmanager
 def scratch():
-    """A folder that is removed."""
+    """A temporary folder."""
     folder = Path(tempfile.mkdtemp(prefix="fleecefold-deploy."))
     try:
         yield folder
@@ -65,14 +65,14 @@ def scratch():
 
 
 def free_port():
-    """A port that was free a moment ago."""
+    """A free port."""
     with socket.socket() as listener:
         listener.bind(("127.0.0.1", 0))
         return listener.getsockname()[1]
 
 
 def wait_for(what, ready):
-    """Asks until it is so."""
+    """Asks again until the condition holds."""
     end = time.monotonic() + PATIENCE
     while time.monotonic() < end:
         if (found := ready()) is not None:
@@ -106,7 +106,7 @@ def process(command, log, env=None, cwd=None):
 
 @contextlib.contextmanager
 def serving(db, folder, *options, env=None):
-    """The program on a free port; gives the port."""
+    """The program on a free port; returns the port."""
     log = folder / "serve.log"
     log.write_bytes(b"")
     command = [PROGRAM, "--db", db, "serve", "--listen", "127.0.0.1:0", *options]
@@ -127,7 +127,7 @@ def owner(db, **env):
 
 
 def sell(db, port, token, sku, key, base=None, headers=None):
-    """Rings one piece up over the API; gives the status."""
+    """Rings up one piece through the API; returns the status."""
     body = (
         f'{{"channel":"store","lines":[{{"sku":"{sku}","quantity":"1"}}],'
         '"tenders":[{"kind":"cash","amount":"500.00"}]}'
@@ -146,14 +146,14 @@ def sell(db, port, token, sku, key, base=None, headers=None):
 
 
 class NoRedirect(urllib.request.HTTPRedirectHandler):
-    """Shows where a page leads instead of going there."""
+    """Returns redirects instead of following them."""
 
     def redirect_request(self, *_):
         return None
 
 
 def ask(url, body=None, headers=None, method=None):
-    """One request; certificates of the trial are not looked at. Gives status and body."""
+    """One request, without checking the test's certificates. Returns status and body."""
     trusting = ssl.create_default_context()
     trusting.check_hostname = False
     trusting.verify_mode = ssl.CERT_NONE
@@ -169,7 +169,7 @@ def ask(url, body=None, headers=None, method=None):
 
 
 def main(*trials):
-    """Runs each trial; one line each, and the exit code."""
+    """Runs each test; prints one line each and returns the exit code."""
     failed = 0
     for trial in trials:
         name = f"{Path(sys.argv[0]).stem} {trial.__name__}"

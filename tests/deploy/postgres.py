@@ -1,4 +1,4 @@
-"""The roles of PostgreSQL: who may do what. In a scratch cluster, since roles belong to a whole cluster.
+"""The roles of PostgreSQL: who may do what. In a temporary cluster, since roles belong to a whole cluster.
 By hand: python3 tests/deploy/postgres.py"""
 
 import contextlib
@@ -91,7 +91,7 @@ def least_privileges():
 
 
 def refused(port, role, text, words="permission denied|must be owner"):
-    """What a role may not do."""
+    """What a role must not do."""
     said = sql(port, role, text, status=1)
     if not any(word in said for word in words.split("|")):
         raise Failed(f"{role}: {text}: {said}")

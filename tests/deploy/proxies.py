@@ -27,18 +27,18 @@ from ground import (
     wait_for,
 )
 
-# A body that comes in at a byte a second is given up within this.
+# The longest time until a body of one byte per second is given up.
 SLOW_S = 40
-# In the place of a status: the proxy closed the connection without an answer.
+# Instead of a status: the proxy closed the connection without an answer.
 CLOSED = 0
-# Caddy 2.6 answers 502 where it cuts a body off that it passes on.
+# Caddy 2.6 answers 502 when it cuts off a body while passing it on.
 REFUSED_BODY = (413, 502, CLOSED)
-# A second name of this machine: what asks from it is not taken for the proxy.
+# Another address of this machine: requests from it are not taken for the proxy's.
 OTHER_LOOPBACK = "127.0.0.2"
 
 
 def certificate(folder):
-    """A certificate that nobody else trusts, for an hour."""
+    """A self-signed certificate, valid for an hour."""
     run(
         "openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "1",
         "-subj", f"/CN={SITE}", "-addext", f"subjectAltName=DNS:{SITE}",
@@ -48,7 +48,7 @@ def certificate(folder):
 
 @contextlib.contextmanager
 def nginx(folder, shop):
-    """nginx with our file, as in a machine's own configuration; gives the port of its TLS."""
+    """nginx with our file, included as on a real machine; returns its TLS port."""
     plain, secure = free_port(), free_port()
     text = (DEPLOY / "nginx/fleecefold.conf").read_text()
     for line in ["    listen [::]:80;\n", "    listen [::]:443 ssl http2;\n"]:
@@ -72,7 +72,7 @@ def nginx(folder, shop):
 
 @contextlib.contextmanager
 def caddy(folder, shop):
-    """Caddy with our file; gives the port of its TLS."""
+    """Caddy with our file; returns its TLS port."""
     plain, secure = free_port(), free_port()
     text = (DEPLOY / "caddy/Caddyfile").read_text()
     extra = f"\tadmin off\n\thttp_port {plain}\n\thttps_port {secure}\n\tdefault_bind 127.0.0.1\n\tstorage file_system {folder}/caddy\n"
@@ -98,7 +98,7 @@ def listening(port):
 
 
 def secured(port):
-    """A connection to the proxy by the shop's name."""
+    """A connection to the proxy under the shop's name."""
     context = ssl.create_default_context()
     context.check_hostname = False
     context.verify_mode = ssl.CERT_NONE
@@ -106,12 +106,12 @@ def secured(port):
 
 
 def request(port, path, method="GET", body=b"", headers=()):
-    """One request by the shop's name (SNI and Host); gives the status and the head of the answer."""
+    """One request under the shop's name (SNI and Host); returns the status and headers of the answer."""
     lines = [f"{method} {path} HTTP/1.1", f"Host: {SITE}", "Connection: close", *headers]
     if body or method == "POST":
         lines.append(f"Content-Length: {len(body)}")
     answer = b""
-    # A proxy that refuses a body may close before all of it was sent; its answer counts if it came.
+    # A proxy that refuses a body may close before all of it was sent; its answer counts if it arrived.
     with secured(port) as line, contextlib.suppress(OSError):
         with contextlib.suppress(OSError):
             line.sendall("\r\n".join([*lines, "", ""]).encode() + body)
@@ -122,7 +122,7 @@ def request(port, path, method="GET", body=b"", headers=()):
 
 
 def slow_body(port):
-    """Seconds until a body that never comes is given up."""
+    """Seconds until a body that never arrives is given up."""
     start = time.monotonic()
     with secured(port) as line:
         line.settimeout(150)
@@ -134,7 +134,7 @@ def slow_body(port):
 
 
 def through(proxy):
-    """What holds through each of them."""
+    """What must hold through each proxy."""
     with scratch() as folder:
         certificate(folder)
         db = f"sqlite:{folder}/shop.db"
@@ -171,7 +171,7 @@ def through(proxy):
 
 
 def figures(shop, source):
-    """The status of the shop's own figures, asked for from one of this machine's addresses."""
+    """The status of the shop's metrics, requested from one of this machine's addresses."""
     line = http.client.HTTPConnection("127.0.0.1", shop, timeout=30, source_address=(source, 0))
     with contextlib.closing(line):
         line.request("GET", "/metrics")
@@ -179,7 +179,7 @@ def figures(shop, source):
 
 
 def while_slow(port, db, shop, token):
-    """Rings up while 60 strangers send a byte of their body and no more."""
+    """Rings up while 60 strangers send one byte of their body and no more."""
     lines = [secured(port) for _ in range(60)]
     try:
         for line in lines:
@@ -192,7 +192,7 @@ def while_slow(port, db, shop, token):
 
 
 def through_nginx():
-    """nginx: TLS, whose address it was, bounds on bodies and time."""
+    """nginx: TLS, the client's address, limits on bodies and time."""
     through(nginx)
 
 

@@ -12,7 +12,7 @@ from ground import DEPLOY, PROGRAM, ROOT, Failed, expect, main, run, scratch
 UNITS = DEPLOY / "systemd"
 # What `systemd-analyze security` gives of 10 for the worst; 1.5 and less it calls OK.
 EXPOSED_AT_MOST = 2.0
-# What is done inside. Each line that begins with RESULT is looked at outside.
+# What is done inside. Lines that begin with RESULT are evaluated outside.
 INSIDE = r"""#!/bin/bash
 exec >/trial.log 2>&1
 set -x
@@ -82,7 +82,7 @@ After=basic.target
 
 
 def read_by_systemd():
-    """systemd reads each unit without a complaint, and calls what is left open small."""
+    """systemd reads each unit without complaint, and rates its exposure as low."""
     with scratch() as folder:
         names = []
         for path in sorted(UNITS.glob("*.service")) + sorted(UNITS.glob("*.timer")):
@@ -118,7 +118,7 @@ def started_for_real():
 
 @contextlib.contextmanager
 def copy_of_machine():
-    """This machine's files, on which what is written is gone afterwards."""
+    """This machine's files, with writes that are gone afterwards."""
     with scratch() as folder:
         run("mount", "-t", "tmpfs", "-o", "size=3G", "tmpfs", folder)
         try:
@@ -144,7 +144,7 @@ def install(root):
         shutil.copy2(script, root / "usr/local/lib/fleecefold" / script.name)
     for unit in [*UNITS.glob("*.service"), *UNITS.glob("*.timer")]:
         text = unit.read_text()
-        # A hung program is replaced after a minute; nobody waits so long here.
+        # A hung program is restarted after a minute; the test does not wait that long.
         (units / unit.name).write_text(text.replace("WatchdogSec=60", "WatchdogSec=4"))
     shutil.copy2(UNITS / "journald@fleecefold.conf", etc / "systemd/journald@fleecefold.conf")
     shutil.copy2(UNITS / "fleecefold.env", etc / "fleecefold/fleecefold.env")

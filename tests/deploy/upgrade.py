@@ -7,14 +7,14 @@ import sys
 from ground import DEPLOY, PROGRAM, ROOT, Failed, expect, main, run, scratch
 
 UPGRADE = DEPLOY / "bin/fleecefold-upgrade"
-# Says when it was started and stopped, in the place of systemctl.
+# Reports starts and stops, in place of systemctl.
 SERVICE = '#!/bin/sh\nprintf "%s\\n" "$1" >>"$0.log"\n'
 # A program that runs but cannot bring the shop up to date.
 BROKEN = '#!/bin/sh\n[ "$1" = --version ] && exit 0\nexit 1\n'
 
 
 def there_and_back():
-    """The program is changed with a backup in between; going back gives the old shop; nothing is overwritten."""
+    """The program is replaced with a backup in between; going back restores the old shop; nothing is overwritten."""
     with scratch() as folder:
         prefix, state = folder / "usr", folder / "state"
         (prefix / "bin").mkdir(parents=True)
@@ -35,7 +35,7 @@ def there_and_back():
         log = lambda: service.with_name("service.log").read_text().split()
         run(installed, "--db", db, "add", "styles", ROOT / "demo/styles.csv")
 
-        # The new program is the same one under another name: what is tried here is the way.
+        # The new program is the same one under another name: this tests the procedure.
         new = folder / "new"
         shutil.copy2(PROGRAM, new)
         said = run(UPGRADE, new, env=env)
@@ -67,7 +67,7 @@ def there_and_back():
 
 
 def manual_and_completions():
-    """The manual is without faults, and each shell's script can be read by that shell."""
+    """The manual has no faults, and each shell can read its script."""
     with scratch() as folder:
         run(PROGRAM, "manual", "--to", folder)
         pages = sorted(folder.glob("*.1"))

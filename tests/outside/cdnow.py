@@ -1,4 +1,4 @@
-"""Feeds the CDNOW purchase history in as it stands, and compares the books with DuckDB's sums.
+"""Imports the CDNOW purchase history as it is, and compares the books with DuckDB's sums.
 
 The data: 69,659 purchases of 23,570 customers from January 1997 to June 1998 (Fader and Hardie), as
 the file CDNOW_master.txt of the PyPI package lifetimes 0.11.3 ships it. On both engines; each time the
@@ -30,7 +30,7 @@ SUMS = r"""
 
 
 def fleecefold(db: str, *args: str) -> str:
-    """Runs the program and gives back what it printed."""
+    """Runs the program and returns its output."""
     done = subprocess.run([BIN, "--db", db, *args], capture_output=True, text=True, check=False)
     if done.returncode != 0:
         sys.exit(f"fleecefold {' '.join(args)} ended with {done.returncode}:\n{done.stderr}")
@@ -45,7 +45,7 @@ def months(db: str) -> list[tuple[str, int, int, str]]:
 
 
 def compare(db: str, expected: list[tuple[str, int, int, str]]) -> None:
-    """Feeds the history in twice; after each the months are DuckDB's."""
+    """Imports the history twice; after each import the months must equal DuckDB's."""
     for time in ("first", "second"):
         fleecefold(db, "feed", "in", "--past", "--layout", str(LAYOUT), HISTORY)
         got = months(db)
@@ -56,7 +56,7 @@ def compare(db: str, expected: list[tuple[str, int, int, str]]) -> None:
 
 
 def on_postgres(expected: list[tuple[str, int, int, str]]) -> None:
-    """The same in a database of its own on the scratch server."""
+    """The same in its own database on the temporary server."""
     server = os.environ["FLEECEFOLD_TEST_PG"]
     name = f"cdnow_{os.getpid()}"
     psql = ["psql", "-q", "-d", server, "-c"]
@@ -68,7 +68,7 @@ def on_postgres(expected: list[tuple[str, int, int, str]]) -> None:
 
 
 def main() -> None:
-    """Both engines against one oracle."""
+    """Compares both engines with one oracle."""
     rows = duckdb.connect().execute(SUMS, [HISTORY]).fetchall()
     expected = [(month, int(sales), int(units), str(gross)) for month, sales, units, gross in rows]
     assert sum(row[1] for row in expected) == PURCHASES, expected

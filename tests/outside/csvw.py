@@ -32,7 +32,7 @@ SPOILT = [
 
 
 def fleecefold(folder: Path, *args: str) -> None:
-    """Runs the program on the shop of the folder."""
+    """Runs the program on the shop in the folder."""
     command = [BIN, "--db", f"sqlite:{folder}/shop.db", *args]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode != 0:
@@ -45,7 +45,7 @@ def is_valid(metadata: Path) -> bool:
 
 
 def main() -> None:
-    """One feed, once as it is and once for each way of spoiling it."""
+    """One feed, as it is and with each kind of damage."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "styles.csv").write_text(STYLES, encoding="utf-8")

@@ -14,13 +14,13 @@ import sys
 import tempfile
 from pathlib import Path
 
-# For all roles together: the check is short beside the others, and a long one is made by hand.
+# For all roles together: short compared with other checks; a longer one is run by hand.
 SECONDS = int(os.environ.get("DESCRIBED_API_SECONDS", "36"))
 SEED = os.environ.get("DESCRIBED_API_SEED", "20261129")
 ROLES = ["owner", "maker", "counter"]
 
-# A body may be right in form and still be refused for what it asks of the shop: a code that no item has, a sum
-# that does not add up. The description says these answers; which request gets which is not a matter of form.
+# A body may have the right form and still be refused for its contents: a code that no item has, a sum that does
+# not add up. The description lists these answers; which request gets which does not depend on form.
 SETTINGS = """
 [checks.positive_data_acceptance]
 expected-statuses = ["2xx", "400", "401", "403", "404", "409", "412", "422", "428"]
@@ -64,7 +64,7 @@ def main() -> int:
                     address = found.group()
                     break
             assert address, "the program said no address"
-            # Whatever else it says must not fill the pipe.
+            # Further output must not fill the pipe.
             drain = subprocess.Popen(["cat"], stdin=server.stderr, stdout=subprocess.DEVNULL)
             failed = [role for role in ROLES if ask(folder, address, role, tokens[role]) != 0]
             drain.kill()
@@ -80,7 +80,7 @@ def main() -> int:
 
 
 def ask(folder: str, address: str, role: str, token: str) -> int:
-    """Runs schemathesis as one role for its part of the time."""
+    """Runs schemathesis as one role for its share of the time."""
     print(f"-- {role}", flush=True)
     command = [
         str(Path(sys.executable).with_name("schemathesis")),

@@ -21,7 +21,7 @@ SEED = 20260615
 
 
 def theirs(secret: str, ident: str, seconds: int, signatures: str, body: bytes) -> bool:
-    """Whether the reference library believes it."""
+    """Whether the reference library accepts it."""
     headers = {"webhook-id": ident, "webhook-timestamp": str(seconds), "webhook-signature": signatures}
     try:
         Webhook(secret).verify(body, headers, json_parse=False)
@@ -31,7 +31,7 @@ def theirs(secret: str, ident: str, seconds: int, signatures: str, body: bytes) 
 
 
 def ask(commands: list[list[str]]) -> list[str]:
-    """Hands all commands to the program at once."""
+    """Passes all commands to the program at once."""
     program = Path(os.environ["FLEECEFOLD_EXAMPLES"]) / "hook_signature"
     lines = "".join("\t".join(command) + "\n" for command in commands)
     done = subprocess.run([program], input=lines, check=True, capture_output=True, text=True)
@@ -59,7 +59,7 @@ def main() -> int:
         reference = Webhook(secret).sign(ident, at, body.decode())
         wrong += signature != reference
         wrong += not theirs(secret, ident, seconds, signature, body)
-        # One bit of the signature, and one byte of the body, in another way.
+        # One bit of the signature, and one byte of the body, changed.
         raw = bytearray(base64.b64decode(reference[3:]))
         raw[dice.randrange(len(raw))] ^= 1 << dice.randrange(8)
         spoilt = "v1," + base64.b64encode(raw).decode()

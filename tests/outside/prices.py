@@ -1,4 +1,4 @@
-"""Works every price of the grid out again with Python's decimal, and compares.
+"""Computes every price of the grid again with Python's decimal, and compares.
 
 The rule: max(minimum, end(round(rate * weight) + extras)), rounded half up to
 the cent; a price of 0 is refused. The masses are those of NIST Handbook 44, appendix C.
@@ -13,7 +13,7 @@ import sys
 from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal, getcontext
 from pathlib import Path
 
-# Far more digits than any product here has; a quotient that ends is exact.
+# Far more digits than any product here has; a quotient that terminates is exact.
 getcontext().prec = 100
 
 OUNCE = Decimal("28.349523125")
@@ -34,7 +34,7 @@ def end(price: Decimal, ending: str) -> Decimal:
 
 
 def expected(row: dict[str, str]) -> str:
-    """The price that a row should have; empty where it comes to 0."""
+    """The price that a row should have; empty if it would be 0."""
     exact = Decimal(row["weight"]) * OUNCE * Decimal(row["rate"]) / GRAMS[row["unit"]]
     by_weight = exact.quantize(CENT, rounding=ROUND_HALF_UP)
     price = end(by_weight + Decimal(row["extras"]), row["ending"])

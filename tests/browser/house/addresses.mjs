@@ -1,4 +1,4 @@
-// Every page that there is, read from the routes themselves, so that a new page cannot be left out.
+// Every page, read from the routes themselves, so that a new page cannot be forgotten.
 
 import { readdirSync, readFileSync } from "node:fs";
 import path from "node:path";
@@ -6,7 +6,7 @@ import { ROOT } from "./program.mjs";
 
 const PAGES = path.join(ROOT, "services/till/src/pages");
 
-/** What is got from an address but is no page to look at. */
+/** Addresses that return something other than a page. */
 const NO_PAGE = new Set([
   "/", // leads on to Today
   "/books/csv", // a file
@@ -17,14 +17,14 @@ const NO_PAGE = new Set([
   "/pictures/{name}", // a photograph
 ]);
 
-/** An address that its file gives a name to. */
+/** An address that is a named constant in its file. */
 function constant(text, name) {
   const found = new RegExp(`const ${name}: &str = "([^"]+)"`).exec(text);
   if (!found) throw new Error(`a route's address ${name} is not written in its file`);
   return found[1];
 }
 
-/** The patterns of all pages, those with fewer gaps first. */
+/** The patterns of all pages, those with fewer variables first. */
 export function patterns() {
   const files = readdirSync(PAGES, { recursive: true }).filter((file) => String(file).endsWith(".rs"));
   const sources = ["../pages.rs", ...files].map((file) => readFileSync(path.join(PAGES, String(file)), "utf8"));
@@ -33,7 +33,7 @@ export function patterns() {
   return [...new Set(found)].filter((pattern) => !NO_PAGE.has(pattern)).sort((a, b) => gaps(a) - gaps(b) || a.localeCompare(b));
 }
 
-/** Which pattern an address follows; none for what is no page. */
+/** The pattern of an address; none if it is not a page. */
 export function patternOf(all, address) {
   const here = new URL(address, "http://x").pathname;
   if ([...NO_PAGE].some((pattern) => !pattern.includes("{") && pattern === here)) return undefined;

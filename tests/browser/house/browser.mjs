@@ -1,8 +1,8 @@
-// Debian's Chromium, with a profile of its own that is thrown away.
+// Debian's Chromium, with a temporary profile.
 
 import { chromium } from "playwright-core";
 
-/** Nothing of it may speak to anybody but the program. */
+/** So that it contacts nothing but the program. */
 const ARGUMENTS = [
   "--no-sandbox",
   "--disable-gpu",
@@ -15,31 +15,31 @@ const ARGUMENTS = [
 /** How long a step may take: a debug build on two busy cores. */
 export const STEP_MS = 15_000;
 
-/** The widths that a page must do with: a phone, a tablet, a desk. */
+/** The widths in which every page must work: a phone, a tablet, a desktop. */
 export const WIDTHS = { phone: { width: 360, height: 740 }, tablet: { width: 768, height: 1024 }, desk: { width: 1280, height: 900 } };
 
 /** @type {Promise<import("playwright-core").Browser> | undefined} */
 let started;
 
-/** One for all tests of a file, each in contexts of its own. */
+/** One browser for all tests of a file; each test has its own contexts. */
 export function theBrowser() {
   started ??= chromium.launch({ executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium", args: ARGUMENTS, timeout: 60_000 });
   return started;
 }
 
-/** Ends it, when whatever used it is over. */
+/** Closes it at the end. */
 export async function endBrowser() {
   const browser = await started;
   started = undefined;
   await browser?.close();
 }
 
-/** Whether a page's console says that the page itself is wrong; a refused form is not. */
+/** Whether a console message means that the page itself is faulty; a refused form does not. */
 function isWrong(message) {
   return message.type() === "error" && /Content Security Policy|Uncaught|violates|MIME type/i.test(message.text());
 }
 
-/** A page whose faults are kept in `wrong`. */
+/** A page whose faults are collected in `wrong`. */
 export async function newPage(context, wrong) {
   const page = await context.newPage();
   page.setDefaultTimeout(STEP_MS);

@@ -1,4 +1,4 @@
-// Ends the browser when the tests of a file are over; each file of tests takes this in.
+// Closes the browser after the tests of a file; each test file imports this.
 
 import { after } from "node:test";
 import { endBrowser } from "./browser.mjs";

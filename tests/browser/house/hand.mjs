@@ -1,13 +1,13 @@
-// A hand at the shop, which counts what it does. One input is one scan, one field filled in, or one
-// thing pressed; looking and waiting are free.
+// A user who counts their inputs. One input is one scan, one field filled in, or one press; looking and
+// waiting are free.
 
-/** Milliseconds between a scanner's keys: it is a keyboard that types faster than anybody. */
+/** Milliseconds between a scanner's keys: it acts as a very fast keyboard. */
 const SCANNER_MS = 2;
 
-/** A page gives its field the focus when it is painted, which a hand sees and waits for. */
+/** A page focuses its field when it is painted, which a user sees and waits for. */
 const ready = (page) => page.locator("input:focus").waitFor();
 
-/** Types a code as a scanner does, into whatever has the focus. */
+/** Types a code into the focused element, as a scanner does. */
 export async function scan(page, code) {
   await ready(page);
   await page.keyboard.type(code, { delay: SCANNER_MS });
@@ -27,7 +27,7 @@ export class Hand {
     await scan(this.#page, code);
   }
 
-  /** Types into what has the focus already. */
+  /** Types into the focused element. */
   async type(text) {
     this.inputs += 1;
     await ready(this.#page);

@@ -1,4 +1,4 @@
-// What is looked at on every page: axe-core's rules, the width, the print.
+// The checks of every page: axe-core's rules, the width, the print.
 
 import { createRequire } from "node:module";
 import { inflateSync } from "node:zlib";
@@ -7,17 +7,17 @@ import { WIDTHS } from "./browser.mjs";
 const require = createRequire(import.meta.url);
 const axe = require("axe-core");
 
-/** WCAG 2.2 A and AA, the size of targets included (axe leaves that rule off by itself), and axe's own good practice. */
+/** WCAG 2.2 A and AA, including the size of targets (off in axe by default), and axe's own best practices. */
 const RULES = {
   runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
   rules: { "target-size": { enabled: true } },
   resultTypes: ["violations"],
 };
 
-/** What alone depends on whether it is light or dark. */
+/** The only rules whose result depends on light or dark. */
 const COLORS = { runOnly: { type: "rule", values: ["color-contrast"] }, resultTypes: ["violations"] };
 
-/** What axe-core finds on a page, in light and in dark. Its source goes in as a debugger's, which no policy of the page forbids. */
+/** What axe-core finds on a page, in light and dark. It is injected like a debugger's script, which the page's policy does not block. */
 export async function faultsByAxe(page) {
   const debugging = await page.context().newCDPSession(page);
   await debugging.send("Runtime.evaluate", { expression: `${axe.source}; void 0` });
@@ -53,7 +53,7 @@ export function tooWide(page) {
   });
 }
 
-/** Whether whoever goes by keyboard sees where they are. */
+/** Whether a keyboard user sees the focus. */
 export function focusIsSeen(page) {
   return page.evaluate(() => {
     const here = document.activeElement;
@@ -74,7 +74,7 @@ export function printed(pdf) {
       const text = inflateSync(pdf.subarray(start, end)).toString("latin1");
       drawn += text.match(/\bT[jJ]\b/g)?.length ?? 0;
     } catch {
-      // A stream that is no text: a font, or one of another kind.
+      // Not a text stream: a font, for example.
     }
   }
   return { drawn, pages: bytes.match(/\/Type\s*\/Page\b/g)?.length ?? 0 };

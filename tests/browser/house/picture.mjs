@@ -1,8 +1,8 @@
-// A photograph, as far as a decoder can tell (PNG, third edition, W3C 2025: 5.3, 5.6, 11.2).
+// An image that any decoder accepts as a photograph (PNG, third edition, W3C 2025: 5.3, 5.6, 11.2).
 
 import zlib from "node:zlib";
 
-/** The CRC of annex D, where this Node has none of its own. */
+/** The CRC of annex D, for a Node that lacks it. */
 function crc32(bytes) {
   if (zlib.crc32) return zlib.crc32(bytes);
   let crc = ~0;

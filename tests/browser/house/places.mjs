@@ -1,4 +1,4 @@
-// Where a test's shop is kept: a file, or a database of its own on the scratch PostgreSQL.
+// The place of a test's shop: a file, or its own database on the temporary PostgreSQL.
 
 import { spawnSync } from "node:child_process";
 import { mkdtempSync, rmSync } from "node:fs";
@@ -17,13 +17,13 @@ function psql(statement, server = process.env.FLEECEFOLD_TEST_PG ?? "") {
   if (ran.status !== 0) throw new Error(`${statement}: ${ran.stderr ?? ran.error}`);
 }
 
-/** One statement on a file of SQLite, beside a program that has it open. */
+/** Runs one statement on a SQLite file that a program has open. */
 function sqlite(file, statement) {
   const ran = spawnSync("sqlite3", ["-batch", "-bail", "-cmd", ".timeout 5000", file, statement], { encoding: "utf8" });
   if (ran.status !== 0) throw new Error(`${statement}: ${ran.stderr ?? ran.error}`);
 }
 
-/** An empty place, with a folder for files; `remove` takes both away, and `sql` runs a statement in it. */
+/** An empty place, with a folder for files; `remove` deletes both, and `sql` runs a statement in it. */
 export function place(engine) {
   const folder = mkdtempSync(path.join(tmpdir(), "fleecefold-browser."));
   const clear = () => rmSync(folder, { recursive: true, force: true });

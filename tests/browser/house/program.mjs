@@ -1,15 +1,15 @@
-// The real program, started as anybody starts it, and ended by its own number.
+// The real program, started as any user starts it, and ended by its process id.
 
 import { spawn, spawnSync } from "node:child_process";
 import { existsSync } from "node:fs";
 import path from "node:path";
 import { fileURLToPath } from "node:url";
 
-/** The top of the source tree. */
+/** The root of the source tree. */
 export const ROOT = path.resolve(path.dirname(fileURLToPath(import.meta.url)), "../../..");
-/** How long the program may take to say where it listens: a demo is made first, and tests build without optimization. */
+/** How long the program may take to print its address: the demo is created first, and tests build without optimization. */
 const PATIENCE_MS = 180_000;
-/** How long it may take to end once it is told to. */
+/** How long it may take to stop. */
 const LAST_REQUESTS_MS = 15_000;
 
 /** The built program. */
@@ -25,7 +25,7 @@ function environment(url) {
   return environment;
 }
 
-/** Runs a command to its end; answers what it said. */
+/** Runs a command to its end; returns its output. */
 export function run(url, words, { cwd, input = "", ends = 0 } = {}) {
   const options = { cwd, input, env: environment(url), encoding: "utf8", timeout: PATIENCE_MS };
   const ran = spawnSync(binary(), words, options);
@@ -35,19 +35,19 @@ export function run(url, words, { cwd, input = "", ends = 0 } = {}) {
   return ran.stdout;
 }
 
-/** Those that still run; whatever goes wrong, none outlives the tests. */
+/** The running programs; whatever goes wrong, none may outlive the tests. */
 const running = new Set();
 process.on("exit", () => {
   for (const child of running) child.kill("SIGKILL");
 });
 
-/** A program that serves, until `close`. */
+/** A serving program, until `close`. */
 export class Serving {
   #child;
   said = "";
   address = "";
 
-  /** Starts it, and waits until it says where it listens. */
+  /** Starts it, and waits until it prints its address. */
   static async start(url, words, { cwd } = {}) {
     const serving = new Serving();
     const child = spawn(binary(), [...words, "--listen", "127.0.0.1:0"], { cwd, env: environment(url), stdio: ["ignore", "pipe", "pipe"] });
@@ -74,7 +74,7 @@ export class Serving {
     return serving;
   }
 
-  /** Ends it in good order. */
+  /** Stops it normally. */
   async close() {
     const child = this.#child;
     if (child.exitCode !== null || child.signalCode !== null) return;

@@ -10,13 +10,13 @@ import { run, Serving } from "./program.mjs";
 /** The owner of each test's shop. */
 export const OWNER = { name: "Ada Fell", password: "three blue ewes and a ram" };
 
-/** The first by its name stands chosen at the Workbench. 6.35 oz of it: 47.625, shown as 47.63, ended at 48.00. */
+/** The first by name is preselected at the Workbench. 6.35 oz of it: 47.625, shown as 47.63, ended at 48.00. */
 export const STYLES = `style,rate,rate.unitCode,ending,minimum,sizes,category
 ridge beanie,7.50,ONZ,whole,18.00,S|M|L,hats
 tarn cowl,6.80,ONZ,five,15.00,,neck
 `;
 
-/** A file of pieces, their codes P-001 and on, each at 20.00 and a cent more than the last. */
+/** A file of pieces with codes from P-001 on, the first at 20.00 and each a cent more than the previous one. */
 export function pieces(count) {
   const rows = ["name,kind,sku,style,color,size,material,weight.value,weight.unitCode,offers.price,cost,description"];
   for (let number = 1; number <= count; number += 1) {
@@ -27,12 +27,12 @@ export function pieces(count) {
   return `${rows.join("\n")}\n`;
 }
 
-/** Their prices, added up. */
+/** The sum of their prices. */
 export function sum(...numbers) {
   return (numbers.reduce((cents, number) => cents + 2000 + number, 0) / 100).toFixed(2);
 }
 
-/** A shop, from an empty place to an owner who is in. */
+/** A shop, from an empty place to a signed-in owner. */
 export class Shop {
   wrong = [];
   #place;
@@ -40,7 +40,7 @@ export class Shop {
   #contexts = [];
   #state;
 
-  /** Opens one with so many pieces on the shelf; it is closed, and its laws verified, when the test `t` is over. */
+  /** Opens one with this many pieces in stock; it is closed, and its laws verified, at the end of the test `t`. */
   static async open(t, engine, { count = 0, serve = [] } = {}) {
     const shop = new Shop();
     shop.#place = place(engine);
@@ -62,7 +62,7 @@ export class Shop {
     return shop;
   }
 
-  /** A shop to which nobody has been yet. */
+  /** A shop that nobody has visited yet. */
   static async untouched(t, engine) {
     const shop = new Shop();
     shop.#place = place(engine);
@@ -79,7 +79,7 @@ export class Shop {
     return this.#place.folder;
   }
 
-  /** A file of the shop's folder, written. */
+  /** Writes a file into the shop's folder. */
   file(name, text) {
     const file = path.join(this.folder, name);
     mkdirSync(path.dirname(file), { recursive: true });
@@ -87,12 +87,12 @@ export class Shop {
     return file;
   }
 
-  /** A command on this very shop, while it is open. */
+  /** Runs a command on this shop while it is open. */
   run(words, options) {
     return run(this.#place.url, words, { cwd: this.folder, ...options });
   }
 
-  /** An order of the online shop for one piece, as a feed brings it. */
+  /** An order from the online shop for one piece, imported from a feed. */
   order(number, sku, price = "30.00") {
     const date = new Date().toISOString();
     const rows = `orderNumber,orderDate,sku,orderQuantity,price\n${number},${date},${sku},1,${price}\n`;
@@ -108,17 +108,17 @@ export class Shop {
     return context;
   }
 
-  /** As if all who are in had given their passwords an hour ago: the program's clock is this machine's. */
+  /** As if everybody who is signed in had typed their password an hour ago: the program uses this machine's clock. */
   passwordsWereLongAgo() {
     this.#place.sql("UPDATE session SET confirmed_ms = confirmed_ms - 3600000");
   }
 
-  /** A page in a context of its own. */
+  /** A page in its own context. */
   async page(options) {
     return newPage(await this.context(options), this.wrong);
   }
 
-  /** The shop's sales as the API tells them to whoever is in on this page. */
+  /** The shop's sales as the API returns them to the person who is signed in on this page. */
   async sales(page) {
     const answer = await page.request.get("/api/sales");
     assert.equal(answer.status(), 200, await answer.text());
@@ -133,7 +133,7 @@ export class Shop {
     this.#serving = await Serving.start(this.#place.url, words, { cwd: this.folder });
   }
 
-  /** The set-up of a new shop, as its owner does it. */
+  /** Sets up a new shop, as its owner does. */
   async #begin() {
     const page = await this.page({ anonymous: true });
     await page.goto("/");
@@ -153,7 +153,7 @@ export class Shop {
     await page.context().close();
   }
 
-  /** Two streams are heard, so that its words may come after its address. */
+  /** Two streams are read, so the rest of the output may come after the address. */
   async #printedOwner() {
     for (let tries = 0; tries < 50; tries += 1) {
       const found = /Sign in as (.+?) with the password “(.+?)”/.exec(this.#serving.said);
@@ -175,7 +175,7 @@ export class Shop {
   }
 }
 
-/** Fills the page of a new shop. */
+/** Fills in the page of a new shop. */
 export async function begin(page, owner = OWNER) {
   await page.getByLabel("Shop name").fill("Browser Farm");
   await page.getByLabel("Your name").fill(owner.name);
@@ -185,7 +185,7 @@ export async function begin(page, owner = OWNER) {
   await page.waitForURL(/\/today/);
 }
 
-/** Comes in by name and password. */
+/** Signs in with name and password. */
 export async function enter(page, owner = OWNER) {
   await page.getByLabel("Name").fill(owner.name);
   await page.getByLabel("Password", { exact: true }).fill(owner.password);
@@ -193,7 +193,7 @@ export async function enter(page, owner = OWNER) {
   await page.waitForURL((url) => url.pathname !== "/sign-in");
 }
 
-/** Gives the password again, where a change waits for it. */
+/** Types the password again where a change asks for it. */
 export async function confirm(page, owner = OWNER) {
   await page.getByRole("heading", { name: "Confirm it’s you" }).waitFor();
   await page.getByLabel("Your password").fill(owner.password);

@@ -1,12 +1,12 @@
-// A way through the demo's shop that comes past every page.
+// A tour of the demo's shop that visits every page.
 
 import { scan } from "./hand.mjs";
 import { patternOf, patterns } from "./addresses.mjs";
 
-/** Links of one kind that are followed: the second may have what the first has not. */
+/** How many links of one kind are followed: the second may show what the first does not. */
 const LINKS_OF_A_KIND = 3;
 
-/** Tries a step of the tour; one that does not go leaves its pages unvisited, and the test names those. */
+/** Tries a step of the tour; if it fails, its pages remain unvisited, and the test names them. */
 async function step(name, went, act) {
   try {
     await act();
@@ -21,7 +21,7 @@ async function codes(page, count) {
   return page.locator("#tags button[name=code]").evaluateAll((tags, most) => tags.slice(0, most).map((tag) => tag.value), count);
 }
 
-/** Does what must be done before some pages are there; answers their addresses, and the steps that did not go. */
+/** Does what some pages require before they exist; returns their addresses, and the steps that failed. */
 export async function prepare(page) {
   const addresses = [];
   const went = [];
@@ -79,7 +79,7 @@ export async function prepare(page) {
   await step("a connected shop", went, async () => {
     await page.goto("/online/new-connection");
     await page.getByLabel(/^Name/).fill("shop");
-    // Orders come from one connection of a channel, and the online shop beside the demo has that of its own.
+    // Only one connection of a channel can have orders, and the demo's online shop has it for its own.
     const text = page.locator("textarea[name=text]");
     await text.fill((await text.inputValue()).replace('channel = "online"', 'channel = "market"'));
     await page.getByRole("button", { name: "Save connection" }).click();
@@ -90,7 +90,7 @@ export async function prepare(page) {
   return { addresses: addresses.filter(Boolean), went };
 }
 
-/** An address of each page, by following links; and the pages that no way leads to. */
+/** An address of each page, found by following links, and the pages that cannot be reached. */
 export async function everyPage(page, beginnings) {
   const all = patterns();
   const found = new Map();

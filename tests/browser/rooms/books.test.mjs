@@ -1,4 +1,4 @@
-// Books, Today and Settings: reading, and keeping.
+// Books, Today and Settings: reading and saving.
 
 import assert from "node:assert/strict";
 import { readFileSync, writeFileSync } from "node:fs";

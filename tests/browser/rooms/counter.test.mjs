@@ -1,4 +1,4 @@
-// The Counter: scanning, paying, and all that may go wrong between the two.
+// The Counter: scanning, paying, and everything that may go wrong in between.
 
 import assert from "node:assert/strict";
 import test from "node:test";
@@ -139,7 +139,7 @@ onEachEngine(test, "the answer to the payment is lost: pressing again sells noth
   assert.deepEqual((await shop.sales(page)).map((sale) => sale.lines.length), [3]);
 });
 
-/** As a person does after a browser's own page for a lost connection: back, or the same address again. */
+/** What people do on a browser's page for a lost connection: go back, or reload. */
 async function goBackTo(page, address) {
   if (page.url().startsWith("chrome-error") || !page.url().includes("/counter/")) await page.goto(address);
   else await page.reload().catch(() => page.goto(address));

@@ -1,5 +1,5 @@
-// Every page of the demo's shop, in light and in dark, on a phone, a tablet and a desk: axe-core finds
-// nothing, nothing is wider than the window, the first load is small, and a picture of it is kept to be looked at.
+// Every page of the demo's shop, in light and dark, on a phone, a tablet and a desktop: axe-core finds
+// nothing, nothing is wider than the window, the first load is small, and a picture is saved for people to look at.
 
 import assert from "node:assert/strict";
 import { mkdirSync } from "node:fs";
@@ -11,17 +11,17 @@ import { ROOT } from "../house/program.mjs";
 import { Shop } from "../house/shop.mjs";
 import { everyPage, prepare } from "../house/tour.mjs";
 
-/** The most that a page may bring along on its first load, images aside (issue's aim: 60 KB compressed). */
+/** The largest first load of a page, without images (the aim is 60 KB compressed). */
 const MOST_BYTES = 60 * 1024;
 /** Pictures for whoever changes a page; the folder is not committed. */
 const SHOTS = path.join(process.env.FLEECEFOLD_SHOTS ?? path.join(process.env.CARGO_TARGET_DIR ?? path.join(ROOT, "target"), "browser-shots"));
 
-/** Where the walk begins; the demo's last days are in 2025. */
+/** Where the tour starts; the demo's last days are in 2025. */
 const ROOMS = ["/today", "/workbench", "/shelf", "/counter", "/online", "/herd", "/books?year=2025", "/books/day/2025-10-25", "/settings"];
 
 const fileName = (pattern) => pattern.slice(1).replace(/[/{}.]+/g, "-").replace(/-$/, "") || "first";
 
-/** Looks at a page in every way; answers all that is wrong with it. */
+/** Checks a page in every way; returns everything that is wrong with it. */
 async function lookAt(page, pattern) {
   const wrong = await faultsByAxe(page);
   await atEachWidth(page, async (width) => {
@@ -35,7 +35,7 @@ async function lookAt(page, pattern) {
   return wrong;
 }
 
-/** Bytes over the wire of a page and what it asks for, nothing kept from before; images aside. */
+/** Bytes transferred for a page and its files with an empty cache, without images. */
 async function firstLoad(shop, address) {
   const page = await shop.page();
   const network = await page.context().newCDPSession(page);

@@ -1,4 +1,4 @@
-// By keyboard alone: the mouse lies in its drawer.
+// With the keyboard only.
 
 import assert from "node:assert/strict";
 import test from "node:test";
@@ -7,14 +7,14 @@ import { scan } from "../house/hand.mjs";
 import { focusIsSeen } from "../house/look.mjs";
 import { OWNER, Shop } from "../house/shop.mjs";
 
-/** More than any page here has between two things that follow each other. */
+/** More Tab presses than any page needs from one element to the next one used. */
 const MOST_TABS = 60;
 
-/** Goes on by Tab until it stands on what is so called; where it is must be seen at every step. */
+/** Presses Tab until the element with this name has the focus, which must be visible at every step. */
 async function tabTo(page, called) {
   for (let tabs = 0; tabs < MOST_TABS; tabs += 1) {
     await page.keyboard.press("Tab");
-    // Behind the last thing of a page comes the browser's own frame, and then the page's first again.
+    // After the last element of a page comes the browser's own frame, and then the first element again.
     if (await isOutside(page)) continue;
     assert.ok(await focusIsSeen(page), `the focus cannot be seen on ${await here(page)}`);
     if (called.test(await here(page))) return;
@@ -22,10 +22,10 @@ async function tabTo(page, called) {
   assert.fail(`${called} is not reached by Tab`);
 }
 
-/** Whether the focus has left the page's own things. */
+/** Whether the focus has left the page. */
 const isOutside = (page) => page.evaluate(() => document.activeElement === document.body);
 
-/** What the focus stands on, in words. */
+/** The focused element, in words. */
 function here(page) {
   return page.evaluate(() => {
     const element = document.activeElement;

@@ -1,4 +1,4 @@
-// Online: listing many at once, orders, lines that fell short.
+// Online: listing many at once, orders, short lines.
 
 import assert from "node:assert/strict";
 import { readFileSync } from "node:fs";

@@ -1,4 +1,4 @@
-// A browser with its scripts switched off does all the same.
+// Everything works in a browser without scripts.
 
 import assert from "node:assert/strict";
 import { readFileSync } from "node:fs";

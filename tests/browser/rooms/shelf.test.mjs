@@ -1,4 +1,4 @@
-// The Shelf: finding, one item, setting aside, counting.
+// The Shelf: searching, an item, holds, counting.
 
 import assert from "node:assert/strict";
 import test from "node:test";

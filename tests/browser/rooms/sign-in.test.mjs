@@ -1,4 +1,4 @@
-// Who may enter: the first run, coming in, changing hands, leaving.
+// Access: the first run, signing in, changing users, signing out.
 
 import assert from "node:assert/strict";
 import { createHmac } from "node:crypto";
@@ -9,7 +9,7 @@ import "../house/end.mjs";
 import { faultsByAxe, tooWide } from "../house/look.mjs";
 import { begin, confirm, enter, onEachEngine, OWNER, Shop } from "../house/shop.mjs";
 
-/** Where pictures of pages land, if somebody wants to look at them. */
+/** The folder for pictures of pages, if somebody wants to look at them. */
 const SHOTS = process.env.FLEECEFOLD_SHOTS;
 
 onEachEngine(test, "a new shop is begun once, by its owner", async (t, engine) => {
@@ -83,7 +83,7 @@ test("on an enrolled device hands are changed by a PIN", async (t) => {
   assert.match(await page.getByRole("navigation", { name: "Main menu" }).innerText(), /Bo Gill/);
 });
 
-/** The code of RFC 6238 for a key in base32, now. */
+/** The present RFC 6238 code for a key in base32. */
 async function codeOf(key) {
   const bits = [...key].map((sign) => "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567".indexOf(sign).toString(2).padStart(5, "0")).join("");
   const bytes = Buffer.from(bits.match(/.{8}/g).map((byte) => parseInt(byte, 2)));
@@ -94,7 +94,7 @@ async function codeOf(key) {
   return String((hash.readUInt32BE(at) & 0x7fffffff) % 1_000_000).padStart(6, "0");
 }
 
-/** Codes that are broken over lines, or stand out of their box. */
+/** Codes that are broken over two lines, or wider than their box. */
 function brokenCodes(list) {
   const isBroken = (code) => {
     const text = document.createRange();
@@ -182,13 +182,13 @@ onEachEngine(test, "a change waits for the password, and goes on with what was t
   await look(page, "token");
 });
 
-/** What axe finds on a page that stands at no address, and its width; axe itself is a script. */
+/** What axe finds on a page that has no address of its own, and its width; axe itself is a script. */
 async function look(page, name) {
   assert.deepEqual(await faultsByAxe(page), [], name);
   await fits(page, name);
 }
 
-/** Its width, and a picture of it to be looked at. */
+/** Its width, and a picture to look at. */
 async function fits(page, name) {
   for (const width of [360, 820, 1440]) {
     await page.setViewportSize({ width, height: 900 });

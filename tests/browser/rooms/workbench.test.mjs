@@ -1,4 +1,4 @@
-// The Workbench: a piece is weighed, priced while it is typed, and gets its tag.
+// The Workbench: a piece is weighed, priced while somebody types, and gets its tag.
 
 import assert from "node:assert/strict";
 import test from "node:test";
