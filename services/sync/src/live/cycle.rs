@@ -226,7 +226,8 @@ async fn work(hand: &ConnectionContext<'_>, due: Due) -> Result<(), CommandError
         },
         async {
             if is_wanted(due.fetched.orders) {
-                orders::poll(hand, hand.early).await?;
+                let why = if hand.early { orders::Why::Wanted } else { orders::Why::Due };
+                orders::poll(hand, why).await?;
             }
             if is_wanted(due.fetched.kept) {
                 deferred::try_again(hand).await?;

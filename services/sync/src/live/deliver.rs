@@ -250,7 +250,7 @@ async fn is_the_latest(
     if !may_be_bought || !is_offer || hand.reach.file.orders.is_none() {
         return Ok(Standing::Same);
     }
-    let orders_are_known = orders::poll(hand, true).await?;
+    let orders_are_known = orders::poll(hand, orders::Why::ReliedOn).await?;
     let now = hand.ledger.listings_of(hand.connection.id, &[message.item]).await?;
     let is_same = now.iter().all(|(row, _)| row.revision == message.listing.revision);
     Ok(match (is_same, orders_are_known) {

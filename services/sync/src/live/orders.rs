@@ -6,7 +6,7 @@
 use super::client::{Answer, Ask, CallError, NoBody};
 use super::cycle::{ConnectionContext, quiet_of_fetch};
 use super::intake::{From, Read};
-use super::place::{Position, mark, sum};
+use super::place::{Position, mark, prints};
 use super::turned::Turned;
 use domain::day::Moment;
 use domain::delivery::{Reply, back_off};
@@ -137,9 +137,21 @@ enum Behind {
     StorageError,
 }
 
-/// Fetches orders if that is due or `early`; returns whether everything was taken.
-pub(super) async fn poll(hand: &ConnectionContext<'_>, mut early: bool) -> Result<bool, CommandError> {
+/// Why orders are fetched.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Why {
+    /// It is time.
+    Due,
+    /// Somebody wants it now.
+    Wanted,
+    /// What is about to be sent is only right if all orders are known.
+    ReliedOn,
+}
+
+/// Fetches orders; returns whether everything was taken.
+pub(super) async fn poll(hand: &ConnectionContext<'_>, why: Why) -> Result<bool, CommandError> {
     let Some(pull) = &hand.reach.file.orders else { return Ok(false) };
+    let mut early = why != Why::Due;
     for page in 0..MAX_PAGES_A_ROUND {
         // The first page is always fetched: messages that use up the rate limit must not delay orders.
         if page > 0 && hand.reach.rate.take(1, hand.ledger.now()) == 0 {
@@ -157,6 +169,9 @@ pub(super) async fn poll(hand: &ConnectionContext<'_>, mut early: bool) -> Resul
         early = false;
         let made = Moment::from_millis(hand.connection.id.made_ms());
         let mut position = Position::of(state, pull, made, hand.ledger.now());
+        if why == Why::ReliedOn && page == 0 {
+            position.look_back_now(pull, hand.ledger.now());
+        }
         let turned = one_page(hand, pull, &mut position).await;
         match settle(hand, pull, holder, position, turned).await? {
             Behind::Page => {}
@@ -209,7 +224,7 @@ async fn one_page(
         },
         records: orders.len(),
         hash: mark(&feeds::hash::file_hash(page.body.as_slice()).unwrap_or_default()),
-        sum: sum(texts.iter().map(String::as_str)),
+        prints: prints(texts.iter().map(String::as_str)),
         newest: orders.iter().flatten().map(changed).max(),
         etag: page.answer.any_etag,
         date: page.answer.date,

@@ -6,13 +6,25 @@
 //! may be on a page that was already read. A list may also shift while it is read, so that an order moves from
 //! a page still to come to one already read. So a reading of several pages that would move the mark is repeated
 //! until two in a row meet the same records.
+//!
+//! A list with marks is read on from the last mark. A look back begins just before the last records that the
+//! previous look met, and must meet some of them again. If it does not, the shop was restored from a backup, and
+//! an earlier look or the beginning of the list is tried.
+
+mod look;
+mod trail;
+mod walk;
 
 use super::turned::Turned;
 use domain::day::Moment;
 use feeds::connection::{Base, Cursor, FillError, NextPage, Place, Pull};
 use ledger::online::{MAX_PLACE_CHARS, PullState};
+use look::Look;
 use reqwest::Url;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
+use trail::Trail;
+use walk::Walk;
 
 /// How far before the connection was made the first reading reaches. A shop whose clock is hours behind loses
 /// nothing by it, and older orders are history, which is fed in as past orders.
@@ -36,55 +48,11 @@ const MOST_SET_BACK_MS: i64 = 7 * DAY_MS;
 /// How far the shop's clock may have been behind without anybody noticing. If it was set back and forward again
 /// between two looks, it shows no trace, and an order from that time lies before everything that is read.
 const UNSEEN_MS: i64 = DAY_MS;
-
-/// A reading of a list's pages, stored between two of them.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub(super) struct Walk {
-    /// Where the next page is: an address below the base, a cursor, or a number.
-    at: String,
-    /// The cursor with which it began.
-    #[serde(skip_serializing_if = "String::is_empty")]
-    start: String,
-    /// The value of `{since}` when it began.
-    since: i64,
-    /// When it began, by our clock, or the shop's if that is known.
-    began: i64,
-    bound: Option<i64>,
-    /// The newest change that it met.
-    newest: Option<i64>,
-    pages: u32,
-    /// Identifies the last page, to notice a shop that always sends the same one.
-    last: String,
-    /// A sum over all its records, and over those of the previous reading of the same window.
-    sum: u64,
-    before: Option<u64>,
-    /// How many readings of the same window have ended.
-    walks: u32,
-    /// Whether it is the daily look back, or the weekly one.
-    daily: bool,
-    weekly: bool,
-    /// The time from which a person wanted everything read again.
-    reread: Option<i64>,
-    /// Whether the shop's clock was found to be set back in the meantime.
-    is_set_back: bool,
-}
-
-impl Walk {
-    /// Whether it begins before the end of the previous one, for what was missed.
-    fn is_deep(&self) -> bool {
-        self.daily || self.weekly || self.reread.is_some()
-    }
-}
-
-/// A look back, and the list's position at the time.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-struct Look {
-    at: i64,
-    #[serde(skip_serializing_if = "String::is_empty")]
-    cursor: String,
-}
+/// A first reading or a look back over marks that paused for longer starts over: the shop may have been restored
+/// in the meantime, and its list may have grown past the place where the reading paused.
+const MOST_REST_MS: i64 = 60 * 60 * 1000;
+/// How long a look back is recent enough to be relied on.
+const MOMENT_MS: i64 = 60 * 1000;
 
 /// How far a list is known.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -93,9 +61,6 @@ pub(super) struct Known {
     /// The shop's own mark, if it gives one that lasts.
     #[serde(skip_serializing_if = "String::is_empty")]
     cursor: String,
-    /// The mark before that, after which the last records came: there must always be something after it.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    behind: Option<String>,
     /// The reading that is not finished.
     #[serde(skip_serializing_if = "Option::is_none")]
     walk: Option<Walk>,
@@ -145,8 +110,25 @@ impl Position {
         let wanted = state.reread.map(Moment::millis);
         let stored = known.walk.take().filter(|walk| wanted.is_none() || walk.reread == wanted);
         let is_fresh = stored.is_none();
-        let walk = stored.unwrap_or_else(|| begin(&known, &state, pull, now.millis()));
+        let mut walk = stored.unwrap_or_else(|| begin(&known, &state, pull, now.millis()));
+        let has_rested = !is_fresh && !(0..=MOST_REST_MS).contains(&(now.millis() - walk.turned));
+        if is_mark(pull) && has_rested && (walk.is_deep() || known.day.is_none()) {
+            walk = walk.again();
+        }
         Self { known, state, walk, is_fresh, reread_begun: None }
+    }
+
+    /// Looks back at once over a list with marks, unless it just did: whoever relies on its orders must know those
+    /// that came after the shop was restored.
+    pub(super) fn look_back_now(&mut self, pull: &Pull, now: Moment) {
+        let is_wanted = is_mark(pull) && !self.walk.is_deep();
+        let Some(day) = self.known.day.as_mut().filter(|_| is_wanted) else { return };
+        if (0..MOMENT_MS).contains(&(now.millis() - day.at)) {
+            return;
+        }
+        day.at = now.millis() - pull.daily.millis();
+        self.walk = begin(&self.known, &self.state, pull, now.millis());
+        self.is_fresh = true;
     }
 
     pub(super) fn began(&self) -> Moment {
@@ -194,15 +176,18 @@ impl Position {
         !self.is_fresh || !self.walk.at.is_empty()
     }
 
-    /// Begins the list again. A look back whose mark is no longer valid is given up alone.
+    /// Begins the list again. A look back whose mark is no longer valid tries an earlier one before it is given up.
     pub(super) fn begin_anew(&mut self, now: Moment) {
-        let was_deep = self.walk.is_deep();
-        if was_deep {
-            self.looked_back(now.millis());
-            self.reread_begun = self.walk.reread.map(Moment::from_millis);
+        self.reread_begun = self.walk.reread.map(Moment::from_millis);
+        if let Some(start) = self.earlier_start() {
+            self.walk = Walk { start, ..self.walk.clone() }.again();
+            (self.is_fresh, self.state.fails) = (false, 0);
+            return;
+        }
+        if self.walk.is_deep() {
+            self.give_looks_up(now.millis());
         } else {
             self.known.cursor.clear();
-            self.known.behind = None;
             self.state.etag.clear();
             self.known.tagged = None;
         }
@@ -219,14 +204,17 @@ impl Position {
             walk.bound = page.date;
         }
         walk.pages += 1;
+        walk.turned = now.millis();
         walk.newest = walk.newest.max(page.newest.map(Moment::millis));
-        walk.sum = walk.sum.wrapping_add(page.sum);
+        walk.sum = page.prints.iter().fold(walk.sum, |sum, print| sum.wrapping_add(*print));
         if walk.pages > MAX_PAGES_A_WALK {
             return Err("its list never ends; it is begun anew");
         }
         let next = next(pull, walk, page);
-        if is_mark(pull) && page.records > 0 {
-            self.known.behind = Some(walk.at.clone());
+        if is_mark(pull) {
+            walk.trail.note(&walk.at, &page.prints);
+            let mut looks = [&self.known.day, &self.known.week].into_iter().flatten();
+            walk.trail.is_proven |= looks.any(|l| l.cursor == walk.start && l.is_met(&page.prints));
         }
         walk.last.clone_from(&page.hash);
         if let Some(at) = next {
@@ -264,9 +252,8 @@ impl Position {
     /// A reading ended; returns whether another begins at once.
     fn end(&mut self, pull: &Pull, page: &Turned, was_first: bool, now: i64) -> bool {
         if is_mark(pull) {
-            if let Some(start) = self.goes_further_back() {
-                self.walk.at.clone_from(&start);
-                self.walk = Walk { at: start.clone(), start, ..again(&self.walk) };
+            if let Some(start) = self.earlier_start().filter(|_| self.is_lost()) {
+                self.walk = Walk { start, ..self.walk.clone() }.again();
                 return true;
             }
             let last = page.cursor.clone().unwrap_or_else(|| self.walk.at.clone());
@@ -288,7 +275,7 @@ impl Position {
             self.walk.walks += 1;
             if self.walk.before != Some(self.walk.sum) && self.walk.walks < MAX_WALKS {
                 let before = Some(self.walk.sum);
-                self.walk = Walk { before, ..again(&self.walk) };
+                self.walk = Walk { before, ..self.walk.again() };
                 return true;
             }
         }
@@ -320,12 +307,19 @@ impl Position {
         true
     }
 
-    /// A look back by marks that finds nothing where something was: the list was restored to a state before
-    /// that mark. Then an earlier mark is used, and finally the beginning.
-    fn goes_further_back(&self) -> Option<String> {
+    /// Whether a look back over marks met none of the records that it should have met: the list was restored to a
+    /// state before its mark.
+    fn is_lost(&self) -> bool {
         let walk = &self.walk;
-        let is_empty = walk.is_deep() && walk.newest.is_none() && walk.sum == 0;
-        if !is_empty || walk.start.is_empty() || walk.start == self.known.cursor {
+        let looks = [&self.known.day, &self.known.week];
+        let is_known = looks.into_iter().flatten().any(|l| l.cursor == walk.start && !l.seen.is_empty());
+        if is_known { !walk.trail.is_proven } else { walk.sum == 0 && walk.start != self.known.cursor }
+    }
+
+    /// Where a look back over marks can begin instead: at an earlier mark, and finally at the beginning.
+    fn earlier_start(&self) -> Option<String> {
+        let walk = &self.walk;
+        if !walk.is_deep() || walk.start.is_empty() {
             return None;
         }
         let week = self.known.week.as_ref().map(|look| look.cursor.clone()).unwrap_or_default();
@@ -334,7 +328,9 @@ impl Position {
 
     /// The first reading counts as both looks.
     fn looked_back(&mut self, now: i64) {
-        let look = Look { at: now, cursor: self.known.cursor.clone() };
+        let Trail { behind, seen, .. } = &self.walk.trail;
+        let cursor = if seen.is_empty() { &self.known.cursor } else { behind };
+        let look = Look { at: now, cursor: cursor.clone(), seen: seen.clone() };
         if self.walk.daily || self.known.day.is_none() {
             self.known.day = Some(look.clone());
         }
@@ -342,11 +338,15 @@ impl Position {
             self.known.week = Some(look);
         }
     }
-}
 
-fn again(walk: &Walk) -> Walk {
-    let start = walk.start.clone();
-    Walk { at: start, pages: 0, last: String::new(), sum: 0, before: None, ..walk.clone() }
+    /// The next look back is due as if this one had ended, and must still meet the same records.
+    fn give_looks_up(&mut self, now: i64) {
+        let looks = [(self.walk.daily, &mut self.known.day), (self.walk.weekly, &mut self.known.week)];
+        let made = looks.into_iter().filter(|(is_made, _)| *is_made);
+        for look in made.filter_map(|(_, look)| look.as_mut()) {
+            look.at = now;
+        }
+    }
 }
 
 /// A reading that begins now: from the mark, or further back if needed.
@@ -370,7 +370,8 @@ fn begin(known: &Known, state: &PullState, pull: &Pull, now: i64) -> Walk {
     ];
     let since = since.into_iter().flatten().fold(usual, i64::min).max(0);
     let start = if is_mark(pull) { start(known, (daily, weekly), reread) } else { String::new() };
-    Walk { at: start.clone(), start, since, began: now, daily, weekly, reread, ..Walk::default() }
+    let trail = Trail::from(start.clone());
+    Walk { at: start.clone(), start, since, began: now, daily, weekly, reread, trail, ..Walk::default() }
 }
 
 /// How far back a look reaches: as the text says, or to the last such look if there was none for longer, plus
@@ -383,19 +384,14 @@ fn reach(last: Option<&Look>, span: i64, now: i64) -> i64 {
 /// The mark to begin with: the last one, or that of an earlier look.
 fn start(known: &Known, (daily, weekly): (bool, bool), reread: Option<i64>) -> String {
     let cursor = |look: Option<&Look>| look.map(|l| l.cursor.clone()).unwrap_or_default();
-    // If nothing came since, an empty list would mean nothing.
-    let before = |cursor: String| match &known.behind {
-        Some(behind) if cursor == known.cursor => behind.clone(),
-        _ => cursor,
-    };
     let (day, week) = (known.day.as_ref(), known.week.as_ref());
     if let Some(since) = reread {
         let earlier = [day, week].into_iter().flatten().filter(|look| look.at <= since);
         return cursor(earlier.max_by_key(|look| look.at));
     }
     match (daily, weekly) {
-        (_, true) => before(cursor(week)),
-        (true, false) => before(cursor(day)),
+        (_, true) => cursor(week),
+        (true, false) => cursor(day),
         (false, false) => known.cursor.clone(),
     }
 }
@@ -454,10 +450,9 @@ pub(super) fn mark(text: &str) -> String {
     hash.get(..16).unwrap_or_default().to_owned()
 }
 
-/// A sum over records, each counted once, in any order.
-pub(super) fn sum<'a>(records: impl Iterator<Item = &'a str>) -> u64 {
-    let once: std::collections::BTreeSet<&str> = records.collect();
-    once.into_iter().fold(0, |sum, text| sum.wrapping_add(u64::from_str_radix(&mark(text), 16).unwrap_or(1)))
+/// Identifies records, each once, in any order.
+pub(super) fn prints<'a>(records: impl Iterator<Item = &'a str>) -> BTreeSet<u64> {
+    records.map(|text| u64::from_str_radix(&mark(text), 16).unwrap_or(1)).collect()
 }
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ mod settle;
 
 use super::by_hand::named;
 use super::cycle::{ConnectionContext, quiet_of_fetch};
-use super::orders::{PageError, fetch, poll, try_again};
+use super::orders::{PageError, Why, fetch, poll, try_again};
 use super::place::{Position, mark};
 use super::rng::Rng;
 use super::runtime::Live;
@@ -23,7 +23,7 @@ use feeds::{PageReading, json_at, listings_of_page};
 use ledger::online::{ClaimPull, NoteContact, PullOf, PullState, SettlePull, TroubleOf};
 use ledger::{CommandError, Ledger};
 use settle::settle;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
@@ -154,7 +154,7 @@ async fn known_and_settled(
     before: (&ToldBefore, ListOf),
     theirs: Theirs,
 ) -> Result<Reconciled, CommandError> {
-    let orders_are_known = poll(hand, true).await?;
+    let orders_are_known = poll(hand, Why::ReliedOn).await?;
     let of = hand.reach.file.message_of();
     settle(hand.ledger, hand.connection.id, (of, orders_are_known), before, theirs).await
 }
@@ -318,7 +318,7 @@ pub(super) async fn one_page(
         },
         records: listed.len(),
         hash: mark(&feeds::hash::file_hash(page.body.as_slice()).unwrap_or_default()),
-        sum: 0,
+        prints: BTreeSet::new(),
         newest: None,
         etag: None,
         date: None,

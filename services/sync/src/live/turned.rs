@@ -2,6 +2,7 @@
 
 use domain::day::Moment;
 use reqwest::Url;
+use std::collections::BTreeSet;
 
 /// What a page says about going on.
 #[derive(Debug)]
@@ -13,8 +14,8 @@ pub(super) struct Turned {
     pub(super) cursor: Option<String>,
     pub(super) records: usize,
     pub(super) hash: String,
-    /// A sum over its records, in any order.
-    pub(super) sum: u64,
+    /// Identifies each of its records, in any order.
+    pub(super) prints: BTreeSet<u64>,
     /// The newest change on it.
     pub(super) newest: Option<Moment>,
     /// Its `ETag`.
@@ -32,7 +33,7 @@ impl Turned {
             cursor: None,
             records: 0,
             hash: String::new(),
-            sum: 0,
+            prints: BTreeSet::new(),
             newest: None,
             etag: None,
             date: None,

@@ -222,11 +222,10 @@ async fn an_order_of_a_clock_that_was_set_back_is_met() {
     assert_eq!(numbers(&ground).await, "1 2 3 4");
 }
 
-#[tokio::test]
-async fn a_list_of_marks_that_lost_its_place_is_read_from_its_beginning() {
-    // A shop that was restored from its backup, and counts its changes on from there.
+/// A shop that appends its orders to a log, each with its place as a mark.
+async fn counted_on(more: &str) -> (Ground, Arc<Mutex<Vec<(i64, Value)>>>) {
     let by_mark = tables("from = \"/bought?after={cursor}\"\nnext = \"cursor\"\ncursor_at = \"/next\"\n");
-    let mut ground = Ground::with(&by_mark.replace("new_pieces = \"list\"\n", ""), &SKUS).await;
+    let ground = Ground::with(&format!("{by_mark}{more}"), &SKUS).await;
     let orders = Arc::new(Mutex::new(old(4)));
     let told = Arc::clone(&orders);
     let answer = move |request: &Request| {
@@ -239,20 +238,65 @@ async fn a_list_of_marks_that_lost_its_place_is_read_from_its_beginning() {
         ResponseTemplate::new(200).set_body_json(json!({"bought": shown, "next": next}))
     };
     Mock::given(path("/bought")).respond_with(answer).mount(&ground.server).await;
+    Mock::given(method("PUT")).respond_with(ok()).mount(&ground.server).await;
+    (ground, orders)
+}
+
+#[tokio::test]
+async fn what_a_list_of_marks_says_after_it_was_put_back_is_found_by_the_look_of_the_day() {
+    // Orders after the restore, those known from the mark alone, and those known after the daily look.
+    let check = async |left: usize, since: &[&str], by_mark: &str, by_look: &str| {
+        let (mut ground, orders) = counted_on("").await;
+        ground.rounds(31 * SECOND).await;
+        assert_eq!(numbers(&ground).await, "1 2 3 4");
+        assert_eq!(pages(&ground).await, ["?after=", "?after=2", "?after=4", "?after=4"]);
+        {
+            let mut orders = orders.lock().unwrap();
+            orders.truncate(left);
+            orders.extend(since.iter().map(|number| (0, order(number, "A7", "OrderProcessing", 0))));
+        }
+        ground.rounds(HOUR).await;
+        assert_eq!(numbers(&ground).await, by_mark, "put back to {left}");
+        ground.wait(24 * HOUR);
+        ground.rounds(31 * SECOND).await;
+        assert_eq!(numbers(&ground).await, by_look, "put back to {left}");
+    };
+    check(2, &["6"], "1 2 3 4", "1 2 3 4 6").await;
+    // The list has grown past the mark again.
+    check(2, &["6", "7", "8"], "1 2 3 4 8", "1 2 3 4 6 7 8").await;
+    check(0, &["5", "6", "7", "8", "9"], "1 2 3 4 9", "1 2 3 4 5 6 7 8 9").await;
+    assert!(LAYOUT.contains("/next"));
+}
+
+#[tokio::test]
+async fn what_was_bought_after_a_shop_was_put_back_is_known_before_a_comparison_offers_it_again() {
+    let listed = "[listed]\nfrom = \"/listed\"\nevery = \"6h\"\nlayout = '''\nfeed = \"listings\"\nformat = \"json\"\n\
+        [field.sku]\nfrom = \"/code\"\n[field.inventoryLevel]\nfrom = \"/left\"\n'''\n";
+    let (mut ground, orders) = counted_on(listed).await;
+    let told = Arc::clone(&orders);
+    let answer = move |_: &Request| {
+        let orders = told.lock().unwrap();
+        let is_bought = |sku: &str| orders.iter().any(|(_, order)| order["lines"][0]["code"] == sku);
+        let left = |sku: &str| if is_bought(sku) { "0" } else { "1" };
+        let rows: Vec<Value> = SKUS.map(|sku| json!({"code": sku, "left": left(sku)})).to_vec();
+        ResponseTemplate::new(200).set_body_json(rows)
+    };
+    Mock::given(path("/listed")).respond_with(answer).mount(&ground.server).await;
     ground.rounds(31 * SECOND).await;
     assert_eq!(numbers(&ground).await, "1 2 3 4");
-    assert_eq!(pages(&ground).await, ["?after=", "?after=2", "?after=4", "?after=4"]);
+    let before = ground.asked().await.len();
     {
+        // The list is as long as before: there is nothing after the mark.
         let mut orders = orders.lock().unwrap();
         orders.truncate(2);
-        orders.push((0, order("6", "A6", "OrderProcessing", 0)));
+        orders.extend([("6", "A5"), ("7", "A6")].map(|(n, sku)| (0, order(n, sku, "OrderProcessing", 0))));
     }
-    ground.rounds(HOUR).await;
-    assert_eq!(numbers(&ground).await, "1 2 3 4", "it stands before the mark");
-    ground.wait(24 * HOUR);
-    ground.rounds(31 * SECOND).await;
-    assert_eq!(numbers(&ground).await, "1 2 3 4 6", "once a day it looks back");
-    assert!(LAYOUT.contains("/next"));
+    ground.wait(6 * HOUR);
+    ground.rounds(SECOND).await;
+    assert_eq!(numbers(&ground).await, "1 2 3 4 6 7");
+    let asked = ground.asked().await.split_off(before);
+    assert!(!asked.iter().any(|asked| asked.ends_with(" InStock")), "{asked:?}");
+    assert!(asked.contains(&"PUT /intake/A3 SoldOut".to_owned()), "{asked:?}");
 }
 
 #[tokio::test]

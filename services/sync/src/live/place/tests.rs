@@ -3,6 +3,8 @@
 use super::*;
 use feeds::connection::ConnectionFile;
 
+mod marks;
+
 const NOW: i64 = 1_781_524_800_000;
 const HOUR: i64 = 60 * 60 * 1000;
 
@@ -46,7 +48,7 @@ impl Walker {
             link: link.map(str::to_owned),
             cursor: cursor.map(str::to_owned),
             records,
-            sum: u64::try_from(newest).unwrap() * u64::try_from(records).unwrap(),
+            prints: (0..records as u64).map(|at| u64::try_from(newest).unwrap() + at).collect(),
             newest: (records > 0).then(|| Moment::from_millis(newest)),
             etag: Some("\"e\"".to_owned()),
             date: self.date,
@@ -291,37 +293,6 @@ fn a_cursor_of_one_walk_is_never_sent_with_the_next() {
     }
     assert_eq!(walker.since(), -HOUR);
     assert_eq!(walker.turn(None, Some("c"), 5, NOW - HOUR).0, "/o?since=2026-06-15T10%3A50%3A00Z&after=");
-}
-
-#[test]
-fn marks_look_back_to_where_the_list_stood_then_and_to_its_beginning_if_it_went_back() {
-    let mut walker = Walker::new("from = \"/o?after={cursor}\"\nnext = \"cursor\"\ncursor_at = \"/next\"\n");
-    let end = |walker: &mut Walker| walker.turn(None, None, 0, 0);
-    assert_eq!(walker.turn(None, Some("10"), 5, NOW), (ask("/o?after="), true));
-    assert_eq!(end(&mut walker), (ask("/o?after=10"), false));
-    assert_eq!(walker.turn(None, Some("20"), 5, NOW), (ask("/o?after=10"), true));
-    assert_eq!(end(&mut walker), (ask("/o?after=20"), false));
-    // A day later, from its position at the first look; the mark itself stays.
-    walker.now += 24 * HOUR;
-    assert_eq!(walker.turn(None, Some("20"), 5, NOW), (ask("/o?after=10"), true));
-    assert_eq!(end(&mut walker), (ask("/o?after=20"), false));
-    assert_eq!(end(&mut walker), (ask("/o?after=20"), false));
-    assert_eq!(walker.turn(None, Some("30"), 5, NOW), (ask("/o?after=20"), true));
-    assert_eq!(end(&mut walker), (ask("/o?after=30"), false));
-    // The shop was restored to before all of it, and counts on from 5.
-    walker.now += 24 * HOUR;
-    assert_eq!(end(&mut walker), (ask("/o?after=20"), true), "nothing, where there was something");
-    assert_eq!(end(&mut walker), (ask("/o?after=10"), true), "a week ago");
-    assert_eq!(walker.turn(None, Some("6"), 1, NOW), (ask("/o?after="), true));
-    assert_eq!(end(&mut walker), (ask("/o?after=6"), false));
-    assert_eq!(end(&mut walker), (ask("/o?after=6"), false), "the mark went back with it");
-    // Nothing came for a day: it checks whether what it saw last is still there.
-    walker.now += 24 * HOUR;
-    assert_eq!(walker.turn(None, Some("6"), 1, NOW), (ask("/o?after="), true));
-    assert_eq!(end(&mut walker), (ask("/o?after=6"), false));
-    // A person says since when.
-    walker.state.reread = Some(Moment::from_millis(NOW - HOUR));
-    assert_eq!(walker.turn(None, Some("6"), 1, NOW), (ask("/o?after="), true));
 }
 
 #[test]
