@@ -1,4 +1,4 @@
-//! The problems that an endpoint may answer, for its OpenAPI description.
+//! The problems that an endpoint may answer, for its `OpenAPI` description.
 
 use super::ProblemDocument;
 use utoipa::{IntoParams, IntoResponses};
