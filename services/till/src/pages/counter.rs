@@ -67,13 +67,18 @@ pub(crate) fn routes() -> Vec<Route> {
     ]
 }
 
-/// Runs a form's command; a refusal is for the page to say.
+/// Runs the command that a form asks for; a rejection is for the page to say. A form that asks for none because it
+/// cannot be read is rejected in the same way.
 async fn run_form<C: Command>(
     app: &App,
     form: &Form,
-    command: &C,
+    command: Result<C, Rejection>,
 ) -> Result<Result<C::Answer, Rejection>, Problem> {
-    match app.ledger.answer(Some(&form.key), command).await?.answer {
+    let command = match command {
+        Ok(command) => command,
+        Err(rejection) => return Ok(Err(rejection)),
+    };
+    match app.ledger.answer(Some(&form.key), &command).await?.answer {
         // The first of two is still at it: whoever sent the second asks again.
         Err(rejection @ Rejection::StillRunning) => Err(rejection.into()),
         answer => Ok(answer),
@@ -89,6 +94,19 @@ async fn done(app: &App, form: &Form, basket: BasketId) -> Result<Response, Prob
         Ok(slip) => slip::answer(app, &form.caller, slip),
         Err(elsewhere) => elsewhere,
     })
+}
+
+/// Answers a form by what came of it: on to the sale, or the sale again with what is wrong.
+async fn answer(
+    app: &App,
+    form: &Form,
+    basket: Option<BasketId>,
+    outcome: Result<BasketId, Rejection>,
+) -> Result<Response, Problem> {
+    match outcome {
+        Ok(basket) => done(app, form, basket).await,
+        Err(rejection) => redisplay(app, form, basket, &rejection, None).await,
+    }
 }
 
 /// Shows the slip again after a form was refused, with what is wrong.

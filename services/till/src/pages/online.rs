@@ -112,6 +112,10 @@ pub(crate) async fn room(
     caller: Caller,
     QueryParam(asked): QueryParam<RoomQuery>,
 ) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(read(&app, &caller, &asked).await?))
+}
+
+async fn read(app: &App, caller: &Caller, asked: &RoomQuery) -> Result<Page, Problem> {
     let feed = app.ledger.connection(FEED).await?;
     let before = before(asked.cursor.as_deref())?;
     let mut items = app.ledger.unlisted(feed, before, texts::AT_ONCE + 1).await?;
@@ -119,12 +123,12 @@ pub(crate) async fn room(
         items.truncate(texts::AT_ONCE);
         items.last().map(|item| item.id.to_string()).unwrap_or_default()
     });
-    let pieces = pieces::of(&app, &items).await?;
+    let pieces = pieces::of(app, &items).await?;
     let orders = app.ledger.orders(None, true, WAITING_LOOKED_AT + 1).await?;
     let failed = app.ledger.feed_troubles(true, FAILED_LOOKED_AT + 1).await?;
     let counts = app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?;
-    Ok(HtmlPage(Page {
-        frame: Frame::new(&app, &caller, Room::Online),
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Online),
         lane: "new",
         weak: pieces.iter().filter(|piece| !piece.weak.is_empty()).count(),
         pieces,
@@ -133,8 +137,8 @@ pub(crate) async fn room(
         failed: Count::of(failed.len(), FAILED_LOOKED_AT),
         listed: Count::of(counts.listed, MOST_COUNTED),
         changed: Count::of(counts.waiting, MOST_COUNTED),
-        out: put_out::Ways::read(&app).await?,
-    }))
+        out: put_out::Ways::read(app).await?,
+    })
 }
 
 /// A cursor of the pages that list items.

@@ -123,7 +123,10 @@ pub(crate) async fn page(
     PathParam(day): PathParam<Day>,
     QueryParam(asked): QueryParam<DayQuery>,
 ) -> Result<HtmlPage<Page>, Problem> {
-    let after = asked.read()?;
+    Ok(HtmlPage(read(&app, &caller, day, asked.read()?).await?))
+}
+
+async fn read(app: &App, caller: &Caller, day: Day, after: Option<DayCursor>) -> Result<Page, Problem> {
     let shop = app.ledger.refresh_shop().await?;
     let figures = app.ledger.day_figures(day).await?.into_iter().collect();
     let mut sales = app.ledger.day_sales(day, after, SALES + 1).await?;
@@ -131,8 +134,8 @@ pub(crate) async fn page(
     sales.truncate(SALES);
     let next = sales.last().filter(|_| more).map(|s| format!("{}-{}", s.at.millis(), s.id));
     let refunds = app.ledger.day_refunds(day, REFUNDS).await?;
-    Ok(HtmlPage(Page {
-        frame: Frame::new(&app, &caller, Room::Books),
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Books),
         day,
         columns: HEADINGS,
         lines: lines(&shop, &figures, "Total")?,
@@ -140,7 +143,7 @@ pub(crate) async fn page(
         is_first: after.is_none(),
         next,
         refunds: refunds.into_iter().map(|refund| refund_shown(&shop, refund)).collect(),
-    }))
+    })
 }
 
 #[cfg(test)]

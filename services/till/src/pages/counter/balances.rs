@@ -75,10 +75,7 @@ pub(crate) async fn pay(
     PathParam(tender): PathParam<TenderId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let outcome = match read(&app, tender, &form) {
-        Ok(pay) => run_form(&app, &form, &pay).await?,
-        Err(rejection) => Err(rejection),
-    };
+    let outcome = run_form(&app, &form, read(&app, tender, &form)).await?;
     match (outcome, form.text("sale").parse::<SaleId>()) {
         (Ok(_), Ok(sale)) => Ok(see_other(&format!("/counter/sales/{sale}"))),
         (Ok(_), Err(_)) => Ok(see_other("/counter/balances")),

@@ -213,12 +213,10 @@ fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Rejection> {
 /// POST /counter/drawer: the float is counted in.
 pub(crate) async fn open(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let channel = channel_of(form.text("channel"));
-    let counts = match counts(&form, app.ledger.shop().currency) {
-        Ok(counts) => counts,
-        Err(rejection) => return wrong(&app, &form, &channel, &rejection).await,
-    };
-    let command = OpenDrawer { channel: channel.clone(), counts, who: form.caller.who.clone() };
-    match run_form(&app, &form, &command).await? {
+    let counts = counts(&form, app.ledger.shop().currency);
+    let who = form.caller.who.clone();
+    let command = counts.map(|counts| OpenDrawer { channel: channel.clone(), counts, who });
+    match run_form(&app, &form, command).await? {
         Ok(_) => Ok(see_other(&format!("/counter/drawer?channel={channel}"))),
         Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
     }
@@ -246,19 +244,22 @@ pub(crate) async fn cash(
     form: Form,
 ) -> Result<Response, Problem> {
     let channel = app.ledger.turn(turn).await?.channel;
-    let amount = match Money::parse(form.text("amount"), app.ledger.shop().currency) {
-        Ok(amount) => amount,
-        Err(error) => return wrong(&app, &form, &channel, &Rejection::invalid("amount", error)).await,
-    };
-    let (reason, who) = (form.text("reason").to_owned(), form.caller.who.clone());
-    let outcome = if form.text("do") == "take-out" {
-        run_form(&app, &form, &TakeOut { turn, amount, reason, who }).await?
-    } else {
-        run_form(&app, &form, &PutIn { turn, amount, reason, who }).await?
-    };
-    match outcome {
-        Ok(_) => Ok(see_other(&format!("/counter/drawer?channel={channel}"))),
+    match move_cash(&app, &form, turn).await? {
+        Ok(()) => Ok(see_other(&format!("/counter/drawer?channel={channel}"))),
         Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
+    }
+}
+
+async fn move_cash(app: &App, form: &Form, turn: TurnId) -> Result<Result<(), Rejection>, Problem> {
+    let amount = Money::parse(form.text("amount"), app.ledger.shop().currency);
+    let amount = amount.map_err(|error| Rejection::invalid("amount", error));
+    let (reason, who) = (form.text("reason").to_owned(), form.caller.who.clone());
+    if form.text("do") == "take-out" {
+        let command = amount.map(|amount| TakeOut { turn, amount, reason, who });
+        Ok(run_form(app, form, command).await?.map(|_| ()))
+    } else {
+        let command = amount.map(|amount| PutIn { turn, amount, reason, who });
+        Ok(run_form(app, form, command).await?.map(|_| ()))
     }
 }
 
@@ -269,12 +270,10 @@ pub(crate) async fn close(
     form: Form,
 ) -> Result<Response, Problem> {
     let channel = app.ledger.turn(turn).await?.channel;
-    let counts = match counts(&form, app.ledger.shop().currency) {
-        Ok(counts) => counts,
-        Err(rejection) => return wrong(&app, &form, &channel, &rejection).await,
-    };
-    let note = form.text("note").to_owned();
-    match run_form(&app, &form, &CloseDrawer { turn, counts, note, who: form.caller.who.clone() }).await? {
+    let (note, who) = (form.text("note").to_owned(), form.caller.who.clone());
+    let counts = counts(&form, app.ledger.shop().currency);
+    let command = counts.map(|counts| CloseDrawer { turn, counts, note, who });
+    match run_form(&app, &form, command).await? {
         Ok(_) => Ok(see_other(&format!("/counter/drawer/{turn}"))),
         Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
     }

@@ -21,13 +21,10 @@ pub(crate) async fn hold(
     PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let until = match until(&form, &app.ledger.shop()) {
-        Ok(until) => until,
-        Err(rejection) => return redisplay(&app, &form, Some(basket), &rejection, None).await,
-    };
-    let revision = form.text("revision").parse().unwrap_or(0);
-    let command = SetBasketAside { basket, revision, for_whom: form.text("forWhom").to_owned(), until };
-    match run_form(&app, &form, &command).await? {
+    let (revision, for_whom) = (form.text("revision").parse().unwrap_or(0), form.text("forWhom").to_owned());
+    let until = until(&form, &app.ledger.shop());
+    let command = until.map(|until| SetBasketAside { basket, revision, for_whom, until });
+    match run_form(&app, &form, command).await? {
         Ok(_) => Ok(see_other("/counter#on-hold")),
         Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
     }
@@ -50,7 +47,7 @@ pub(crate) async fn discard(
     PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    match run_form(&app, &form, &LeaveBasket { basket }).await? {
+    match run_form(&app, &form, Ok(LeaveBasket { basket })).await? {
         Ok(()) => Ok(see_other("/counter")),
         Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
     }
@@ -62,16 +59,23 @@ pub(crate) async fn settle(
     PathParam(hold): PathParam<HoldGroupId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    if form.text("do") == "end" {
-        return match run_form(&app, &form, &EndHold { id: hold }).await? {
-            Ok(_) => Ok(see_other("/counter")),
-            Err(rejection) => redisplay(&app, &form, None, &rejection, None).await,
-        };
-    }
-    let channel = channel_of(form.text("channel"));
-    let command = BasketFromHold { hold, channel, who: form.caller.who.clone() };
-    match run_form(&app, &form, &command).await? {
-        Ok(basket) => Ok(see_other(&format!("/counter/{basket}"))),
+    match ring_up_or_release(&app, &form, hold).await? {
+        Ok(path) => Ok(see_other(&path)),
         Err(rejection) => redisplay(&app, &form, None, &rejection, None).await,
     }
+}
+
+/// Where to go on.
+async fn ring_up_or_release(
+    app: &App,
+    form: &Form,
+    hold: HoldGroupId,
+) -> Result<Result<String, Rejection>, Problem> {
+    if form.text("do") == "end" {
+        let released = run_form(app, form, Ok(EndHold { id: hold })).await?;
+        return Ok(released.map(|_| "/counter".to_owned()));
+    }
+    let (channel, who) = (channel_of(form.text("channel")), form.caller.who.clone());
+    let rung_up = run_form(app, form, Ok(BasketFromHold { hold, channel, who })).await?;
+    Ok(rung_up.map(|basket| format!("/counter/{basket}")))
 }

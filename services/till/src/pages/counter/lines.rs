@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::pages::counter::room::channel_of;
-use crate::pages::counter::{done, redisplay, run_form};
+use crate::pages::counter::{answer, run_form};
 use crate::pages::form::Form;
 use crate::problem::Problem;
 use crate::request::query::PathParam;
@@ -25,16 +25,11 @@ pub(crate) async fn line(
     PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let shop = app.ledger.shop();
-    let changes = match read(&form, shop.currency) {
-        Ok(changes) => changes,
-        Err(rejection) => return redisplay(&app, &form, Some(basket), &rejection, None).await,
-    };
-    let command = ChangeBasket { basket, revision: form.text("revision").parse().ok(), change: changes };
-    match run_form(&app, &form, &command).await? {
-        Ok(_) => done(&app, &form, basket).await,
-        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
-    }
+    let revision = form.text("revision").parse().ok();
+    let change = read(&form, app.ledger.shop().currency);
+    let command = change.map(|change| ChangeBasket { basket, revision, change });
+    let outcome = run_form(&app, &form, command).await?;
+    answer(&app, &form, Some(basket), outcome.map(|_| basket)).await
 }
 
 fn read(form: &Form, currency: Currency) -> Result<BasketChange, Rejection> {
@@ -60,16 +55,11 @@ fn read(form: &Form, currency: Currency) -> Result<BasketChange, Rejection> {
 
 /// POST /counter/paper: a gift certificate or a deposit starts the slip.
 pub(crate) async fn first_paper(State(app): State<App>, form: Form) -> Result<Response, Problem> {
-    let change = match read_paper(&form, app.ledger.shop().currency) {
-        Ok(change) => change,
-        Err(rejection) => return redisplay(&app, &form, None, &rejection, None).await,
-    };
-    let channel = channel_of(form.text("channel"));
-    let new = OpenBasket { channel, first: Some(change), who: form.caller.who.clone() };
-    match run_form(&app, &form, &new).await? {
-        Ok(basket) => done(&app, &form, basket).await,
-        Err(rejection) => redisplay(&app, &form, None, &rejection, None).await,
-    }
+    let (channel, who) = (channel_of(form.text("channel")), form.caller.who.clone());
+    let change = read_paper(&form, app.ledger.shop().currency);
+    let command = change.map(|change| OpenBasket { channel, first: Some(change), who });
+    let outcome = run_form(&app, &form, command).await?;
+    answer(&app, &form, None, outcome).await
 }
 
 /// POST /counter/{basket}/paper
@@ -78,14 +68,10 @@ pub(crate) async fn paper(
     PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let change = match read_paper(&form, app.ledger.shop().currency) {
-        Ok(change) => change,
-        Err(rejection) => return redisplay(&app, &form, Some(basket), &rejection, None).await,
-    };
-    match run_form(&app, &form, &ChangeBasket { basket, revision: None, change }).await? {
-        Ok(_) => done(&app, &form, basket).await,
-        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
-    }
+    let change = read_paper(&form, app.ledger.shop().currency);
+    let command = change.map(|change| ChangeBasket { basket, revision: None, change });
+    let outcome = run_form(&app, &form, command).await?;
+    answer(&app, &form, Some(basket), outcome.map(|_| basket)).await
 }
 
 fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Rejection> {

@@ -153,7 +153,7 @@ pub(crate) async fn hold(
         without: form.all("without").iter().filter_map(|number| number.parse().ok()).collect(),
         who: form.caller.who.clone(),
     };
-    match run_form(&app, &form, &command).await? {
+    match run_form(&app, &form, Ok(command)).await? {
         Ok(_) => Ok(see_other(&format!(
             "/counter/{basket}/pay?by={}",
             kind_of(&app.ledger.shop(), form.text("by")).code()
@@ -172,11 +172,7 @@ pub(crate) async fn take(
     if let Some(sale) = view.sale {
         return Ok(see_other(&format!("/counter/sales/{sale}")));
     }
-    let command = match read(&app, &view, &form) {
-        Ok(tender) => PayBasket { who: form.caller.who.clone(), ..tender },
-        Err(rejection) => return wrong(&app, &form, &view, &rejection),
-    };
-    match run_form(&app, &form, &command).await? {
+    match run_form(&app, &form, read(&app, &view, &form)).await? {
         Ok(paid) => Ok(match paid.sale {
             Some(sale) => see_other(&format!("/counter/sales/{sale}?just=rung-up")),
             None => see_other(&format!("/counter/{basket}/pay?by={}", form.text("then"))),
@@ -206,7 +202,7 @@ fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Rejectio
     };
     let due_now = money(form.text("due"), shop.currency, "due")?;
     let tender = TenderIn { kind, amount, customer, due };
-    Ok(PayBasket { basket: view.id, due: due_now, tender, who: String::new() })
+    Ok(PayBasket { basket: view.id, due: due_now, tender, who: form.caller.who.clone() })
 }
 
 fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Rejection> {
@@ -231,7 +227,7 @@ pub(crate) async fn cancel(
     PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    match run_form(&app, &form, &StopPaying { basket }).await? {
+    match run_form(&app, &form, Ok(StopPaying { basket })).await? {
         Ok(_) => Ok(see_other(&format!("/counter/{basket}"))),
         Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
     }

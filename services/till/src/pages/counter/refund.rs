@@ -115,12 +115,8 @@ pub(crate) async fn refund(
     PathParam(sale): PathParam<SaleId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let view = app.ledger.sale(sale).await?;
-    let refund = match read(&view, &form, app.ledger.shop().currency) {
-        Ok(refund) => refund,
-        Err(rejection) => return Ok(wrong(&app, &form, &view, &rejection)),
-    };
-    match run_form(&app, &form, &refund).await? {
+    let refund = read(&app.ledger.sale(sale).await?, &form, app.ledger.shop().currency);
+    match run_form(&app, &form, refund).await? {
         Ok(_) if form.text("do") == "exchange" => Ok(see_other("/counter")),
         Ok(_) => Ok(see_other(&format!("/counter/sales/{sale}"))),
         Err(rejection) => Ok(wrong(&app, &form, &app.ledger.sale(sale).await?, &rejection)),

@@ -40,11 +40,11 @@ async fn scan(app: &App, form: &Form, basket: Option<BasketId>) -> Result<Respon
         Err(rejection) => return redisplay(app, form, basket, &rejection, weigh(app, form).await).await,
     };
     let laid = if let Some(basket) = basket {
-        run_form(app, form, &ChangeBasket { basket, revision: None, change }).await?.map(|_| basket)
+        run_form(app, form, Ok(ChangeBasket { basket, revision: None, change })).await?.map(|_| basket)
     } else {
         let channel = channel_of(form.text("channel"));
         let new = OpenBasket { channel, first: Some(change), who: form.caller.who.clone() };
-        run_form(app, form, &new).await?
+        run_form(app, form, Ok(new)).await?
     };
     match laid {
         Ok(basket) => done(app, form, basket).await,

@@ -23,10 +23,13 @@ use crate::request::caller::{Access, Caller};
 use crate::request::query::no_such;
 use crate::request::route::Route;
 use askama::Template;
-use axum::extract::State;
+use axum::extract::rejection::PathRejection;
+use axum::extract::{FromRequestParts, Path, State};
+use axum::http::request::Parts;
 use domain::day::{Moment, Zone};
 use domain::people::Permission;
 use ledger::online::{ConnectionStatus, LiveConnection};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 pub use text::FIRST_CONNECTION;
@@ -113,9 +116,20 @@ fn figures(status: ConnectionStatus, zone: &Zone, now: Moment) -> Figures {
     }
 }
 
-async fn found(app: &App, name: &str) -> Result<LiveConnection, Problem> {
-    let all = app.ledger.live_connections().await?;
-    all.into_iter().find(|one| one.name == name).ok_or_else(|| no_such("connection", name))
+/// The connection that the path calls `name`.
+pub(crate) struct ConnectionParam(LiveConnection);
+
+impl FromRequestParts<App> for ConnectionParam {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
+        let Path(parts) = Path::<BTreeMap<String, String>>::from_request_parts(parts, app)
+            .await
+            .map_err(|error: PathRejection| Problem::new(Kind::Malformed, error.body_text()))?;
+        let name = parts.get("name").map(String::as_str).unwrap_or_default();
+        let all = app.ledger.live_connections().await?;
+        all.into_iter().find(|one| one.name == name).map(Self).ok_or_else(|| no_such("connection", name))
+    }
 }
 
 /// The adapter, or the words for a program that was put together without one.

@@ -61,6 +61,10 @@ pub(crate) async fn show(
     caller: Caller,
     QueryParam(asked): QueryParam<FeedsQuery>,
 ) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(read(&app, &caller, &asked).await?))
+}
+
+async fn read(app: &App, caller: &Caller, asked: &FeedsQuery) -> Result<Page, Problem> {
     let feed = app.ledger.connection(FEED).await?;
     let zone = app.ledger.shop().zone.clone();
     let runs = app.ledger.feed_runs(feed, SHOWN).await?;
@@ -83,16 +87,16 @@ pub(crate) async fn show(
         words: f.words,
         is_new: !f.seen,
     };
-    Ok(HtmlPage(Page {
-        frame: Frame::new(&app, &caller, Room::Online),
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Online),
         lane: "feeds",
-        said: said(&asked, &runs),
-        out: Ways::read(&app).await?,
+        said: said(asked, &runs),
+        out: Ways::read(app).await?,
         waiting: Count::of(app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?.waiting, MOST_COUNTED),
         runs,
         failed: failed.into_iter().map(failure).collect(),
         latest,
-    }))
+    })
 }
 
 /// What became of the feed that was just put out.

@@ -37,6 +37,10 @@ pub(crate) async fn show(
     caller: Caller,
     QueryParam(asked): QueryParam<ListedQuery>,
 ) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(read(&app, &caller, &asked).await?))
+}
+
+async fn read(app: &App, caller: &Caller, asked: &ListedQuery) -> Result<Page, Problem> {
     let (state, lane) = match asked.state.as_deref() {
         None | Some("listed") => (ListingState::Listed, "listed"),
         Some("ended") => (ListingState::Ended, "ended"),
@@ -50,16 +54,16 @@ pub(crate) async fn show(
         items.last().map(|item| item.id.to_string()).unwrap_or_default()
     });
     let counts = app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?;
-    Ok(HtmlPage(Page {
-        frame: Frame::new(&app, &caller, Room::Online),
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Online),
         lane,
-        pieces: pieces::of(&app, &items).await?,
+        pieces: pieces::of(app, &items).await?,
         next,
         count: Count::of(
             if state == ListingState::Listed { counts.listed } else { counts.ended },
             MOST_COUNTED,
         ),
-    }))
+    })
 }
 
 #[cfg(test)]

@@ -59,12 +59,7 @@ pub(crate) async fn show(
     QueryParam(asked): QueryParam<TextsQuery>,
 ) -> Result<HtmlPage<Page>, Problem> {
     let template = app.ledger.listing_text(NAME).await?.unwrap_or_else(|| FIRST.to_owned());
-    let items = if let Some(sku) = &asked.sku {
-        vec![item(&app, sku).await?]
-    } else {
-        let feed = app.ledger.connection(FEED).await?;
-        app.ledger.unlisted(feed, None, AT_ONCE).await?
-    };
+    let items = items(&app, asked.sku.as_deref()).await?;
     let anew = asked.anew.is_some();
     let written: Vec<(ItemView, Option<String>)> = items
         .into_iter()
@@ -74,6 +69,15 @@ pub(crate) async fn show(
         })
         .collect();
     Ok(HtmlPage(page(&app, &caller, template, written).await?))
+}
+
+/// The piece that is named, or those that nothing was ever listed of.
+async fn items(app: &App, sku: Option<&str>) -> Result<Vec<ItemView>, Problem> {
+    if let Some(sku) = sku {
+        return Ok(vec![item(app, sku).await?]);
+    }
+    let feed = app.ledger.connection(FEED).await?;
+    Ok(app.ledger.unlisted(feed, None, AT_ONCE).await?)
 }
 
 async fn item(app: &App, sku: &str) -> Result<ItemView, Problem> {
@@ -150,15 +154,14 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
         let items = given.into_iter().map(again).collect();
         return Ok(HtmlPage(page(&app, &form.caller, template, items).await?).into_response());
     }
-    match write(&app, &form.key, &form.caller, &template, &given).await {
-        Ok(()) => {}
-        Err(problem) => return refused(&app, &form.caller, template, given, problem).await,
+    if let Err(problem) = write(&app, &form.key, &form.caller, &template, &given).await {
+        return refused(&app, &form.caller, template, given, problem).await;
     }
-    match what {
-        "keep-out" => out(&app, Outgoing::Changes, form.text("layout"), false).await,
-        "keep-download" => out(&app, Outgoing::Changes, form.text("layout"), true).await,
-        _ => Ok(see_other("/online")),
+    let download = what == "keep-download";
+    if download || what == "keep-out" {
+        return out(&app, Outgoing::Changes, form.text("layout"), download).await;
     }
+    Ok(see_other("/online"))
 }
 
 /// Keeps the texts that are new, all or none, and the template with them.

@@ -101,12 +101,13 @@ pub(super) async fn set_password(
     PathParam(id): PathParam<PersonId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let name = person(&app, id).await?.name;
-    let done = match password(&app, &form, &name).await {
-        Ok(password) => app.run_unkept(&EditPerson { password: Some(password), ..change(id, &form) }).await,
-        Err(problem) => Err(problem),
-    };
+    let done = new_password(&app, &form, id).await;
     answer(&app, &form, id, done).await
+}
+
+async fn new_password(app: &App, form: &Form, id: PersonId) -> Result<(), Problem> {
+    let password = password(app, form, &person(app, id).await?.name).await?;
+    app.run_unkept(&EditPerson { password: Some(password), ..change(id, form) }).await
 }
 
 /// POST /settings/people/{id}/pin
@@ -115,15 +116,14 @@ pub(super) async fn set_pin(
     PathParam(id): PathParam<PersonId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let role = person(&app, id).await?.role;
-    let done = match pin(&app, &form, role).await {
-        Ok(pin) => {
-            let pin = Some(pin.map_or(PinChange::Gone, PinChange::New));
-            app.run_unkept(&EditPerson { pin, ..change(id, &form) }).await
-        }
-        Err(problem) => Err(problem),
-    };
+    let done = new_pin(&app, &form, id).await;
     answer(&app, &form, id, done).await
+}
+
+async fn new_pin(app: &App, form: &Form, id: PersonId) -> Result<(), Problem> {
+    let pin = pin(app, form, person(app, id).await?.role).await?;
+    let pin = Some(pin.map_or(PinChange::Gone, PinChange::New));
+    app.run_unkept(&EditPerson { pin, ..change(id, form) }).await
 }
 
 /// POST /settings/people/{id}/second-factor: whoever lost their phone and their codes signs in without them.

@@ -1,6 +1,6 @@
 //! POST /online/connections/{name}/drifts/{drift}: the other shop is told ours, or the difference is left.
 
-use super::found;
+use super::ConnectionParam;
 use super::one::after;
 use crate::app::App;
 use crate::pages::form::Form;
@@ -14,10 +14,10 @@ use ledger::online::{DriftChoice, SettleDrift};
 /// POST /online/connections/{name}/drifts/{drift}
 pub(crate) async fn settle(
     State(app): State<App>,
-    Path((name, drift)): Path<(String, String)>,
+    ConnectionParam(of): ConnectionParam,
+    Path((_, drift)): Path<(String, String)>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
     let id: DriftId = drift.parse().map_err(|_| no_such("difference", &drift))?;
     let (choice, did) = match form.text("do") {
         "tell" => (DriftChoice::TellOurs, "told"),

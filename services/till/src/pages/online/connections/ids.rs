@@ -1,22 +1,21 @@
 //! POST /online/connections/{name}/ids: the other shop's own id of a piece, entered by a person.
 
-use super::found;
+use super::ConnectionParam;
 use super::one::after;
 use crate::app::App;
 use crate::pages::form::Form;
 use crate::problem::Problem;
 use crate::request::values;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::response::Response;
 use ledger::online::EnterOtherId;
 
 /// POST /online/connections/{name}/ids
 pub(crate) async fn enter(
     State(app): State<App>,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
     let code = values::code(form.text("sku"), "#/sku")?;
     let (other_id, who) = (form.text("id").to_owned(), form.caller.who.clone());
     let command = EnterOtherId { connection: of.id, code, other_id, who };

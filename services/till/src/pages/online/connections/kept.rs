@@ -1,6 +1,6 @@
 //! POST /online/connections/{name}/kept/{order}: an order that could not be taken is tried again, or left.
 
-use super::found;
+use super::ConnectionParam;
 use super::one::after;
 use crate::app::App;
 use crate::pages::form::Form;
@@ -14,10 +14,10 @@ use ledger::online::{DropDeferredOrder, RetryDeferredOrder};
 /// POST /online/connections/{name}/kept/{order}
 pub(crate) async fn settle(
     State(app): State<App>,
-    Path((name, order)): Path<(String, String)>,
+    ConnectionParam(of): ConnectionParam,
+    Path((_, order)): Path<(String, String)>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
     let id: KeptOrderId = order.parse().map_err(|_| no_such("waiting order", &order))?;
     let who = form.caller.who.clone();
     let (done, did) = if form.text("do") == "leave" {

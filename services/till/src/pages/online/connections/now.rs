@@ -2,12 +2,12 @@
 //! sends nothing.
 
 use super::one::{Outcome, after, redisplay};
-use super::{adapter, found};
+use super::{ConnectionParam, adapter};
 use crate::app::App;
 use crate::feed_adapter::FeedTrouble;
 use crate::pages::form::Form;
 use crate::problem::Problem;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::response::Response;
 use std::future::Future;
 use std::time::Duration;
@@ -31,10 +31,10 @@ pub(super) async fn patiently<T: Send + 'static>(
 /// POST /online/connections/{name}/now
 pub(crate) async fn now(
     State(app): State<App>,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
+    let name = of.name.clone();
     let adapter = adapter(&app)?.clone();
     let done = patiently(async move { adapter.sync_now(name).await }).await;
     if matches!(done, Ok(Some(()))) {
@@ -46,10 +46,10 @@ pub(crate) async fn now(
 /// POST /online/connections/{name}/try
 pub(crate) async fn try_it(
     State(app): State<App>,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
+    let name = of.name.clone();
     let adapter = adapter(&app)?.clone();
     let tried = patiently(async move { adapter.try_connection(name).await }).await;
     let shown = |tried| Outcome { tried: Some(tried), ..Outcome::default() };

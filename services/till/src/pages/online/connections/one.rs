@@ -1,7 +1,7 @@
 //! GET /online/connections/{name}: one connection, and all that waits for a person in it.
 
 use super::super::pieces::{self, Piece};
-use super::{Figures, figures, found, path};
+use super::{ConnectionParam, Figures, figures, path};
 use crate::app::App;
 use crate::connection_adapter::{ReadConnection, Reconciled, Tried};
 use crate::pages::form::Faults;
@@ -11,7 +11,7 @@ use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{QueryParam, no_such};
 use askama::Template;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::Zone;
@@ -227,10 +227,9 @@ pub(super) async fn after(
 pub(crate) async fn show(
     State(app): State<App>,
     caller: Caller,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
     QueryParam(asked): QueryParam<DoneQuery>,
 ) -> Result<HtmlPage<Page>, Problem> {
-    let of = found(&app, &name).await?;
     Ok(HtmlPage(page(&app, &caller, &of, asked.said(), Outcome::default()).await?))
 }
 

@@ -1,22 +1,21 @@
 //! POST /online/connections/{name}/put: pieces that the other shop was never told of are told from now on.
 
-use super::found;
+use super::ConnectionParam;
 use super::one::after;
 use crate::app::App;
 use crate::pages::form::Form;
 use crate::problem::Problem;
 use crate::request::values;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::response::Response;
 use domain::codes::Code;
 
 /// POST /online/connections/{name}/put. Said twice it does nothing more: what is on stays on.
 pub(crate) async fn put(
     State(app): State<App>,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
     let chosen = form.all("sku").into_iter().map(|sku| values::code(sku, "#/sku"));
     let chosen = chosen.collect::<Result<Vec<Code>, Problem>>()?;
     let codes = if form.text("do") == "all" { None } else { Some(chosen.as_slice()) };

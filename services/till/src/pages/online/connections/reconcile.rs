@@ -4,12 +4,12 @@
 use super::super::upload::Upload;
 use super::now::patiently;
 use super::one::{Outcome, redisplay};
-use super::{adapter, found};
+use super::{ConnectionParam, adapter};
 use crate::app::App;
 use crate::connection_adapter::Reconciled;
 use crate::pages::form::Form;
 use crate::problem::Problem;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::response::Response;
 
 fn shown(reconciled: Reconciled) -> Outcome {
@@ -19,10 +19,10 @@ fn shown(reconciled: Reconciled) -> Outcome {
 /// POST /online/connections/{name}/reconcile
 pub(crate) async fn fetch(
     State(app): State<App>,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
+    let name = of.name.clone();
     let adapter = adapter(&app)?.clone();
     let done = patiently(async move { adapter.reconcile(name).await }).await;
     redisplay(&app, &form.caller, &of, Outcome::of(done, shown)?).await
@@ -31,10 +31,10 @@ pub(crate) async fn fetch(
 /// POST /online/connections/{name}/compare
 pub(crate) async fn compare(
     State(app): State<App>,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
     mut upload: Upload,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
+    let name = of.name.clone();
     let adapter = adapter(&app)?.clone();
     let done = match upload.take_file(None) {
         None => Err(Problem::invalid("#/file", "choose the file from your online shop")),

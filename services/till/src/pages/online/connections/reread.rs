@@ -1,11 +1,11 @@
 //! POST /online/connections/{name}/reread: orders are read once more from a day on.
 
-use super::found;
+use super::ConnectionParam;
 use super::one::after;
 use crate::app::App;
 use crate::pages::form::Form;
 use crate::problem::Problem;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::response::Response;
 use domain::day::Day;
 use ledger::online::RereadOrders;
@@ -13,10 +13,9 @@ use ledger::online::RereadOrders;
 /// POST /online/connections/{name}/reread
 pub(crate) async fn reread(
     State(app): State<App>,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
     let day = Day::parse(form.text("since"));
     let done = match day {
         Ok(day) => {

@@ -1,22 +1,21 @@
 //! POST /online/connections/{name}/resend: messages that were put aside wait to be sent again.
 
-use super::found;
+use super::ConnectionParam;
 use super::one::after;
 use crate::app::App;
 use crate::pages::form::Form;
 use crate::problem::Problem;
 use crate::request::values;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::response::Response;
 use ledger::online::SendAgain;
 
 /// POST /online/connections/{name}/resend
 pub(crate) async fn resend(
     State(app): State<App>,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
     let sku = Some(form.text("sku")).filter(|sku| !sku.is_empty());
     let code = sku.map(|sku| values::code(sku, "#/sku")).transpose()?;
     let command = SendAgain { connection: of.id, code, who: form.caller.who.clone() };

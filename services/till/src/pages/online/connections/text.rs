@@ -1,14 +1,14 @@
 //! A connection's text: GET /online/new-connection and POST /online/connections for a new one, GET and POST
 //! /online/connections/{name}/text for one that is there. No secret stands in it: it names them.
 
-use super::{adapter, found, path};
+use super::{ConnectionParam, adapter, path};
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use askama::Template;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ledger::online::SaveConnection;
@@ -53,9 +53,8 @@ pub(crate) async fn new(State(app): State<App>, caller: Caller) -> HtmlPage<Page
 pub(crate) async fn show(
     State(app): State<App>,
     caller: Caller,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
 ) -> Result<HtmlPage<Page>, Problem> {
-    let of = found(&app, &name).await?;
     Ok(HtmlPage(Page::new(&app, &caller, of.name, of.text, of.revision)))
 }
 
@@ -73,10 +72,10 @@ pub(crate) async fn save_new(State(app): State<App>, form: Form) -> Result<Respo
 /// POST /online/connections/{name}/text
 pub(crate) async fn save(
     State(app): State<App>,
-    Path(name): Path<String>,
+    ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let of = found(&app, &name).await?;
+    let name = of.name.clone();
     if form.text("revision").parse() != Ok(of.revision) {
         let words = "someone else changed this text. Copy what you wrote, reload the page and make your changes again";
         return Ok(redisplay(&app, &form, name, of.revision, Faults::one("text", words)));
