@@ -183,6 +183,8 @@ fn owner<'r>(rooms: &'r [Room], table: &str) -> Option<&'r Room> {
 /// Tables of other rooms that the source writes.
 pub fn wrong_writes(rooms: &[Room], room: &Room, source: &str) -> BTreeSet<String> {
     let mut tables = tables_after(&plain(source), &["INSERT INTO ", "UPDATE ", "DELETE FROM "]);
+    // Whole rows are written by the table's description.
+    tables.extend(tables_after(&plain(source), &["&tables::"]).into_iter().map(|name| name.to_lowercase()));
     tables.retain(|table| owner(rooms, table).is_some_and(|owner| owner.name != room.name));
     tables
 }

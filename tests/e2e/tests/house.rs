@@ -242,6 +242,7 @@ fn a_wrong_arrow_between_rooms_is_found() {
     check("sales", "\"UPDATE item SET held = 0\"", [&[], &["item"], &[]]);
     check("shelf", "\"UPDATE item SET held = 0\"", [&[], &[], &[]]);
     check("shelf", "\"INSERT INTO \\\n    outbox (id)\"", [&[], &["outbox"], &[]]);
+    check("shelf", "insert_rows(tx.db(), &tables::SALE_LINE, &rows, bind)", [&[], &["sale_line"], &[]]);
     check("sales", "\"SELECT id FROM item JOIN customer_order o\"", [&[], &[], &["customer_order"]]);
 
     let given = BTreeMap::from([

@@ -7,6 +7,7 @@ use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows_or;
+use crate::store::tables;
 use domain::channel::Channel;
 use domain::day::{Day, Month};
 use domain::money::{Currency, MAX_DAY, Money};
@@ -17,8 +18,6 @@ use sqlx::Row;
 use sqlx::any::AnyRow;
 use std::collections::BTreeMap;
 
-const ADD: &str = "INSERT INTO day_total (day, channel, month, sales, units, weight, gross, discounts, refunds, \
-    shipping, tax, fees, postage, cost, uncosted, rounding)";
 const ADD_TO: &str = "ON CONFLICT (day, channel) DO UPDATE SET sales = day_total.sales + excluded.sales, \
     units = day_total.units + excluded.units, weight = day_total.weight + excluded.weight, \
     gross = day_total.gross + excluded.gross, discounts = day_total.discounts + excluded.discounts, \
@@ -41,8 +40,12 @@ const ADD_TO: &str = "ON CONFLICT (day, channel) DO UPDATE SET sales = day_total
 pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), CommandError> {
     let row = |(day, sum)| Ok((day, sum, in_reach(day, sum)?));
     let rows = days.iter().map(row).collect::<Result<Vec<_>, Rejection>>()?;
-    let written =
-        insert_rows_or(tx.db(), ADD, 16, ADD_TO, &rows, |statement, ((day, channel), sum, weight)| {
+    let written = insert_rows_or(
+        tx.db(),
+        &tables::DAY_TOTAL,
+        ADD_TO,
+        &rows,
+        |statement, ((day, channel), sum, weight)| {
             statement
                 .bind(day.number())
                 .bind(channel.as_str().to_owned())
@@ -60,8 +63,9 @@ pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -
                 .bind(sum.cost.minor())
                 .bind(sum.uncosted)
                 .bind(sum.rounding.minor())
-        })
-        .await?;
+        },
+    )
+    .await?;
     match rows.last() {
         Some((day, ..)) if usize::try_from(written).ok() != Some(rows.len()) => Err(full(day).into()),
         _ => Ok(()),

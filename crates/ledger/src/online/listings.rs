@@ -9,6 +9,7 @@ use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::Rejection;
 use crate::store::sql::{in_text, insert_rows_or, padded};
 use crate::store::storage_error::StorageError;
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, RunId};
@@ -347,8 +348,6 @@ impl Ledger {
     }
 }
 
-const LISTING: &str =
-    "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms)";
 /// An earlier revision never overwrites a later one.
 const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET state = excluded.state, \
     revision = excluded.revision, content_hash = excluded.content_hash, told_ms = excluded.told_ms \
@@ -365,7 +364,7 @@ impl Command for RecordRun {
             self.told.iter().filter_map(|t| Some((t, t.content.as_ref()?))).collect();
         let items: Vec<ItemId> = told.iter().map(|(told, _)| told.item).collect();
         let first = first_delivery::begin(tx, self.connection, &items).await?;
-        insert_rows_or(tx.db(), LISTING, 7, LISTING_OR, &told, |statement, (told, (hash, state))| {
+        insert_rows_or(tx.db(), &tables::LISTING, LISTING_OR, &told, |statement, (told, (hash, state))| {
             statement
                 .bind(self.connection.raw())
                 .bind(told.item.raw())
@@ -374,6 +373,8 @@ impl Command for RecordRun {
                 .bind(hash.clone())
                 .bind(String::new())
                 .bind(now)
+                .bind(String::new())
+                .bind(0_i64)
         })
         .await?;
         self.settle(tx).await?;
@@ -460,10 +461,13 @@ async fn record(tx: &mut Tx, connection: ConnectionId, run: &NewRun) -> Result<(
     .bind(run.file_hash.clone())
     .execute(tx.db())
     .await?;
-    const ITEM: &str = "INSERT INTO feed_run_item (run_id, item_id)";
-    insert_rows_or(tx.db(), ITEM, 2, "ON CONFLICT DO NOTHING", &run.items, |statement, item| {
-        statement.bind(run.id.raw()).bind(item.raw())
-    })
+    insert_rows_or(
+        tx.db(),
+        &tables::FEED_RUN_ITEM,
+        "ON CONFLICT DO NOTHING",
+        &run.items,
+        |statement, item| statement.bind(run.id.raw()).bind(item.raw()),
+    )
     .await?;
     Ok(())
 }

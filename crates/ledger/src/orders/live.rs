@@ -10,6 +10,7 @@ use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows;
+use crate::store::tables;
 use domain::basket::{self, CashRounding, Line, LineKind, LineMoney, TenderKind};
 use domain::codes::Code;
 use domain::day::Moment;
@@ -318,9 +319,6 @@ fn draft_line(priced: &Priced) -> Result<DraftLine, CommandError> {
     })
 }
 
-const LINE: &str = "INSERT INTO order_line (id, order_id, position, item_id, code, title, stock_units, unit, price, amount, \
-    discount, tax, state, hold_id, sale_line_id, for_item_id)";
-
 /// Writes the order's lines; `sale_lines` belong to the filled ones, in the same order.
 pub(super) async fn write_lines(
     tx: &mut Tx,
@@ -336,31 +334,36 @@ pub(super) async fn write_lines(
         let sale_line = if *fill == Fill::Filled { sale_lines.next().copied() } else { None };
         rows.push((OrderLineId::from_raw(tx.next_id()?), position, line, *fill, sale_line));
     }
-    insert_rows(tx.db(), LINE, 16, &rows, |statement, (line_id, position, line, fill, sale_line)| {
-        let (state, hold) = match fill {
-            Fill::Filled => ("filled", None),
-            Fill::Held(hold) => ("held", Some(hold.raw())),
-            Fill::Short => ("short", None),
-            Fill::Undone => ("undone", None),
-        };
-        statement
-            .bind(line_id.raw())
-            .bind(id.raw())
-            .bind(*position)
-            .bind(line.item.id.raw())
-            .bind(line.item.sku.clone())
-            .bind(line.item.title.clone())
-            .bind(line.quantity.stock_units())
-            .bind(unit_code(line.quantity.measure()).to_owned())
-            .bind(line.price.minor())
-            .bind(line.money.amount.minor())
-            .bind(line.money.discount.minor())
-            .bind(line.money.tax.minor())
-            .bind(state.to_owned())
-            .bind(hold)
-            .bind(sale_line.map(SaleLineId::raw))
-            .bind(line.for_item.map(ItemId::raw))
-    })
+    insert_rows(
+        tx.db(),
+        &tables::ORDER_LINE,
+        &rows,
+        |statement, (line_id, position, line, fill, sale_line)| {
+            let (state, hold) = match fill {
+                Fill::Filled => ("filled", None),
+                Fill::Held(hold) => ("held", Some(hold.raw())),
+                Fill::Short => ("short", None),
+                Fill::Undone => ("undone", None),
+            };
+            statement
+                .bind(line_id.raw())
+                .bind(id.raw())
+                .bind(*position)
+                .bind(line.item.id.raw())
+                .bind(line.item.sku.clone())
+                .bind(line.item.title.clone())
+                .bind(line.quantity.stock_units())
+                .bind(unit_code(line.quantity.measure()).to_owned())
+                .bind(line.price.minor())
+                .bind(line.money.amount.minor())
+                .bind(line.money.discount.minor())
+                .bind(line.money.tax.minor())
+                .bind(state.to_owned())
+                .bind(hold)
+                .bind(sale_line.map(SaleLineId::raw))
+                .bind(line.for_item.map(ItemId::raw))
+        },
+    )
     .await?;
     Ok(())
 }

@@ -352,13 +352,10 @@ fn nothing_of_it(order: &IncomingOrder) -> Rejection {
 /// Writes the order's row. On PostgreSQL another process may have taken in the same order in between;
 /// then everything is tried again and finds it.
 pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<(), CommandError> {
-    const HEAD: &str = "INSERT INTO customer_order (id, channel, number, body_hash, status, backfilled, ordered_ms, modified_ms, \
-        sale_id, discount, shipping, fee, customer_name, customer_email, revision, taken_ms)";
     let now = tx.now().millis();
     let written = crate::store::sql::insert_rows_or(
         tx.db(),
-        HEAD,
-        16,
+        &crate::store::tables::CUSTOMER_ORDER,
         "ON CONFLICT DO NOTHING",
         rows,
         |statement, row| {
@@ -380,6 +377,7 @@ pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<
                 .bind(order.customer.email.clone())
                 .bind(1_i64)
                 .bind(now)
+                .bind(String::new())
         },
     )
     .await?;

@@ -5,6 +5,7 @@ use super::share::Share;
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
 use crate::store::sql::insert_rows;
+use crate::store::tables;
 use domain::ids::OrderId;
 use sqlx::Row;
 use std::collections::BTreeMap;
@@ -34,9 +35,8 @@ pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Said, CommandErr
 
 /// Stores what a new order says.
 pub(super) async fn write(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), CommandError> {
-    const HEAD: &str = "INSERT INTO order_state_item (order_id, item_id, stock_units, amount, discount, tax)";
     let rows: Vec<_> = said.iter().collect();
-    insert_rows(tx.db(), HEAD, 6, &rows, |statement, (item, share)| {
+    insert_rows(tx.db(), &tables::ORDER_STATE_ITEM, &rows, |statement, (item, share)| {
         statement
             .bind(order.raw())
             .bind(**item)

@@ -10,6 +10,7 @@ use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows;
+use crate::store::tables;
 use domain::basket::{LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
@@ -59,20 +60,13 @@ impl Draft {
     }
 }
 
-const SALE: &str = "INSERT INTO sale (id, channel, receipt, at_ms, backfilled, order_id, goods, not_revenue, discounts, \
-    tax, shipping, rounding, tendered, change_given, fee, note, who)";
-const LINE: &str = "INSERT INTO sale_line (id, sale_id, position, kind, item_id, code, title, stock_units, unit, price, \
-    amount, discount, tax, cost)";
-const TENDER: &str = "INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day)";
-const OWED: &str = "INSERT INTO open_balance (tender_id, sale_id, customer, due_day, amount, paid)";
-
 /// Books the sales. The caller has taken the stock and called [`Tx::lock_shop_state`]. Returns the
 /// identifiers of each sale's lines.
 pub(crate) async fn write(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
     for draft in drafts {
         assert_law_4(draft)?;
     }
-    insert_rows(tx.db(), SALE, 17, drafts, bind_sale).await?;
+    insert_rows(tx.db(), &tables::SALE, drafts, bind_sale).await?;
     let ids = write_lines(tx, drafts).await?;
     write_tenders(tx, drafts).await?;
     let shop = tx.shop();
@@ -141,7 +135,7 @@ async fn write_lines(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId
         }
         ids.push(of_sale);
     }
-    insert_rows(tx.db(), LINE, 14, &rows, |statement, (id, sale, position, line)| {
+    insert_rows(tx.db(), &tables::SALE_LINE, &rows, |statement, (id, sale, position, line)| {
         statement
             .bind(*id)
             .bind(*sale)
@@ -177,7 +171,7 @@ async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), CommandError
             rows.push((tx.next_id()?, draft.id.raw(), tender));
         }
     }
-    insert_rows(tx.db(), TENDER, 7, &rows, |statement, (id, sale, tender)| {
+    insert_rows(tx.db(), &tables::TENDER, &rows, |statement, (id, sale, tender)| {
         statement
             .bind(*id)
             .bind(*sale)
@@ -190,7 +184,7 @@ async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), CommandError
     .await?;
     let owed: Vec<(i64, i64, &TenderIn)> =
         rows.into_iter().filter(|(_, _, t)| t.kind == TenderKind::OnAccount && !t.amount.is_zero()).collect();
-    insert_rows(tx.db(), OWED, 6, &owed, |statement, (id, sale, tender)| {
+    insert_rows(tx.db(), &tables::OPEN_BALANCE, &owed, |statement, (id, sale, tender)| {
         statement
             .bind(*id)
             .bind(*sale)

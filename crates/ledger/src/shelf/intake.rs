@@ -8,6 +8,7 @@ use crate::store::error::CommandError;
 use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows;
 use crate::store::storage_error::StorageError;
+use crate::store::tables;
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -125,8 +126,7 @@ pub(crate) async fn keep(
     .bind(tally.unchanged)
     .execute(tx.db())
     .await?;
-    const REFUSED: &str = "INSERT INTO intake_refused (hash, feed, row_number, refusal)";
-    insert_rows(tx.db(), REFUSED, 4, &refused, |statement, (row, rejection)| {
+    insert_rows(tx.db(), &tables::INTAKE_REFUSED, &refused, |statement, (row, rejection)| {
         statement.bind(progress.hash.clone()).bind(progress.feed.clone()).bind(*row).bind(rejection.clone())
     })
     .await?;

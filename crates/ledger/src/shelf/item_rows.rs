@@ -13,6 +13,7 @@ use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
 use crate::store::sql::{insert_rows, insert_rows_or};
 use crate::store::storage_error::StorageError;
+use crate::store::tables;
 use domain::codes::{Code, Gtin, InStoreCode};
 use domain::ids::ItemId;
 use domain::money::{Currency, Money};
@@ -156,13 +157,8 @@ fn taken<'a>(code: Option<&str>, other: &lookup::Found) -> Plan<'a> {
     Plan::Refused(Rejection::CodeTaken { code, title: other.title.clone() })
 }
 
-const ITEM: &str = "INSERT INTO item (id, kind, sku, in_store, gtin, name, folded, style_id, color, size, material, \
-    description, image, weight, weight_unit, extras, price, priced_by, cost, stock_unit, do_not_list, on_hand, held, \
-    made, sold, put_back, written_off, revision, made_ms, mass)";
-const ITEM_COLUMNS: usize = 30;
 /// How often new numbers are drawn because some of them are taken; each time enough for a whole file.
 const MAX_DRAWS: u32 = 100;
-const CODE: &str = "INSERT INTO code (code, item_id)";
 
 async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<AddedItem>, CommandError> {
     if rows.is_empty() {
@@ -171,7 +167,7 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
     let added = numbered(tx, rows).await?;
     let now = tx.now().millis();
     let pairs: Vec<(&AddedItem, &Prepared<'_>)> = added.iter().zip(rows.iter().copied()).collect();
-    insert_rows(tx.db(), ITEM, ITEM_COLUMNS, &pairs, |statement, (added, row)| {
+    insert_rows(tx.db(), &tables::ITEM, &pairs, |statement, (added, row)| {
         bind_item(statement, added, row, now)
     })
     .await?;
@@ -197,7 +193,7 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
 /// tried again and finds it.
 async fn add_codes(tx: &mut Tx, codes: &[(String, i64)]) -> Result<(), CommandError> {
     let written =
-        insert_rows_or(tx.db(), CODE, 2, "ON CONFLICT DO NOTHING", codes, |statement, (code, item)| {
+        insert_rows_or(tx.db(), &tables::CODE, "ON CONFLICT DO NOTHING", codes, |statement, (code, item)| {
             statement.bind(code.clone()).bind(*item)
         })
         .await?;
@@ -272,6 +268,7 @@ fn bind_item<'q>(
         .bind(item.weight.map(|w| w.value().to_string()))
         .bind(item.weight.map(|w| w.unit().code().to_owned()))
         .bind(item.extras.minor())
+        .bind(1_i64)
         .bind(row.price.price().minor())
         .bind(priced_by.to_owned())
         .bind(item.cost.map(Money::minor))
@@ -280,6 +277,7 @@ fn bind_item<'q>(
         .bind(row.quantity.stock_units())
         .bind(0_i64)
         .bind(row.quantity.stock_units())
+        .bind(0_i64)
         .bind(0_i64)
         .bind(0_i64)
         .bind(0_i64)

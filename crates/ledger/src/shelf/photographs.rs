@@ -5,6 +5,7 @@ use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::Rejection;
 use crate::store::sql::{in_text, insert_rows_or, padded};
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -109,9 +110,8 @@ impl Command for KeepPictures {
         }
         let who = text::short(&self.who).field("who")?;
         let now = tx.now().millis();
-        let head = "INSERT INTO picture (hash, width, height, bytes, lightness, who, at_ms)";
         let tail = "ON CONFLICT (hash) DO NOTHING";
-        insert_rows_or(tx.db(), head, 7, tail, &self.pictures, |statement, picture| {
+        insert_rows_or(tx.db(), &tables::PICTURE, tail, &self.pictures, |statement, picture| {
             statement
                 .bind(picture.name.as_str().to_owned())
                 .bind(i64::from(picture.width))

@@ -7,6 +7,7 @@ use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::Rejection;
 use crate::store::sql::{MAX_ROWS, in_text, insert_rows, padded};
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::day::Moment;
@@ -148,8 +149,6 @@ async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Rejection, CommandError
     Ok(Rejection::invalid("quantity", "there is only one of each piece; for more, use counted goods"))
 }
 
-const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, reason, source_id, note, who, at_ms)";
-
 /// Writes the entries of changes that were made, and informs others.
 pub(crate) async fn enter(
     tx: &mut Tx,
@@ -161,7 +160,7 @@ pub(crate) async fn enter(
         .iter()
         .map(|(item, change)| Ok((tx.next_id()?, item.raw(), *change)))
         .collect::<Result<Vec<_>, CommandError>>()?;
-    insert_rows(tx.db(), ENTRY, 8, &rows, |statement, (id, item, change)| {
+    insert_rows(tx.db(), &tables::STOCK_ENTRY, &rows, |statement, (id, item, change)| {
         statement
             .bind(*id)
             .bind(*item)

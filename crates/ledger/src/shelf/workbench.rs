@@ -12,6 +12,7 @@ use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
 use crate::store::sql::insert_rows;
 use crate::store::storage_error::StorageError;
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::ids::{ItemId, StyleId};
 use domain::money::{Currency, Money};
@@ -307,8 +308,7 @@ impl NewPiece {
 
 async fn write_work(tx: &mut Tx, rows: &[(ItemId, &Checked)], who: &str) -> Result<(), CommandError> {
     let now = tx.now().millis();
-    let head = "INSERT INTO piece_work (item_id, rows_made, minutes, note, price_reason, who, at_ms)";
-    insert_rows(tx.db(), head, 7, rows, |statement, (id, piece)| {
+    insert_rows(tx.db(), &tables::PIECE_WORK, rows, |statement, (id, piece)| {
         statement
             .bind(id.raw())
             .bind(piece.rows)

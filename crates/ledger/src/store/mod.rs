@@ -19,6 +19,7 @@ pub(crate) mod schema;
 pub(crate) mod settings;
 pub(crate) mod sql;
 pub(crate) mod storage_error;
+pub(crate) mod tables;
 pub(crate) mod writes;
 
 pub use actor::Actor;

@@ -1,5 +1,6 @@
 //! Statements with several rows, built once for each size.
 
+use crate::store::tables::Table;
 use sqlx::AssertSqlSafe;
 use sqlx::any::{AnyArguments, AnyRow};
 use sqlx::query::Query;
@@ -65,22 +66,20 @@ fn values_text(marks: Marks, head: &str, columns: usize, rows: usize, tail: &str
     text
 }
 
-/// Writes rows with as few statements as possible. `bind` adds one row's `columns` arguments.
+/// Writes rows with as few statements as possible. `bind` adds the values of one row, in the order of the table's columns.
 pub(crate) async fn insert_rows<T: Sync>(
     connection: &mut AnyConnection,
-    head: &'static str,
-    columns: usize,
+    table: &'static Table,
     rows: &[T],
     bind: impl for<'q> Fn(Statement<'q>, &'q T) -> Statement<'q> + Send + Sync,
 ) -> Result<u64, sqlx::Error> {
-    insert_rows_or(connection, head, columns, "", rows, bind).await
+    insert_rows_or(connection, table, "", rows, bind).await
 }
 
 /// Like [`insert_rows`], with a tail such as `ON CONFLICT DO NOTHING`.
 pub(crate) async fn insert_rows_or<T: Sync>(
     connection: &mut AnyConnection,
-    head: &'static str,
-    columns: usize,
+    table: &'static Table,
     tail: &'static str,
     rows: &[T],
     bind: impl for<'q> Fn(Statement<'q>, &'q T) -> Statement<'q> + Send + Sync,
@@ -90,7 +89,7 @@ pub(crate) async fn insert_rows_or<T: Sync>(
     for size in chunk_sizes(rows.len()) {
         let (chunk, after) = rest.split_at(size);
         rest = after;
-        let text = values_text(marks, head, columns, size, tail);
+        let text = values_text(marks, table.insert, table.columns.len(), size, tail);
         let mut statement = sqlx::query(AssertSqlSafe(text));
         for row in chunk {
             statement = bind(statement, row);
@@ -103,8 +102,7 @@ pub(crate) async fn insert_rows_or<T: Sync>(
 /// Like [`insert_rows_or`], with a tail that ends in `RETURNING …`: returns the rows that were written.
 pub(crate) async fn insert_rows_returning<T: Sync>(
     connection: &mut AnyConnection,
-    head: &'static str,
-    columns: usize,
+    table: &'static Table,
     tail: &'static str,
     rows: &[T],
     bind: impl for<'q> Fn(Statement<'q>, &'q T) -> Statement<'q> + Send + Sync,
@@ -114,7 +112,7 @@ pub(crate) async fn insert_rows_returning<T: Sync>(
     for size in chunk_sizes(rows.len()) {
         let (chunk, after) = rest.split_at(size);
         rest = after;
-        let text = values_text(marks, head, columns, size, tail);
+        let text = values_text(marks, table.insert, table.columns.len(), size, tail);
         let mut statement = sqlx::query(AssertSqlSafe(text));
         for row in chunk {
             statement = bind(statement, row);

@@ -11,18 +11,18 @@
 mod pictures;
 mod put_back;
 mod read;
-mod tables;
 mod write;
 
 pub use pictures::LeftOut;
 pub use put_back::{Restored, restore};
 pub use write::BackedUp;
 
+use crate::people::NO_PASSWORD;
 use crate::store::error::CommandError;
+use crate::store::tables::{Kind, TABLES, Table};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
-use tables::TABLES;
 
 /// The name of the format in the first line.
 const FORMAT: &str = "fleecefold-backup";
@@ -46,7 +46,7 @@ struct Header {
 #[serde(deny_unknown_fields)]
 struct TableHeader {
     name: String,
-    columns: Vec<(String, tables::Kind)>,
+    columns: Vec<(String, Kind)>,
     key: Vec<String>,
 }
 
@@ -58,9 +58,27 @@ struct Trailer {
     sha256: String,
 }
 
+/// A column that no backup holds, and what stands there instead: secrets of people, even hashed, are not for whoever
+/// finds a backup.
+struct Withheld {
+    table: &'static str,
+    column: &'static str,
+    instead: Option<&'static str>,
+}
+
+const WITHHELD: &[Withheld] = &[
+    Withheld { table: "person", column: "password", instead: Some(NO_PASSWORD) },
+    Withheld { table: "person", column: "pin", instead: None },
+];
+
+fn withheld(table: &Table, at: usize) -> Option<&'static Withheld> {
+    let column = table.columns.get(at).map(|(name, _)| *name);
+    WITHHELD.iter().find(|withheld| withheld.table == table.name && Some(withheld.column) == column)
+}
+
 /// The tables for the first line.
 fn table_headers() -> Vec<TableHeader> {
-    let header = |t: &tables::Table| TableHeader {
+    let header = |t: &&Table| TableHeader {
         name: t.name.to_owned(),
         columns: t.columns.iter().map(|(name, kind)| ((*name).to_owned(), *kind)).collect(),
         key: t.key.iter().map(|at| t.columns[*at].0.to_owned()).collect(),

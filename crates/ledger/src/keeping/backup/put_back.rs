@@ -2,12 +2,13 @@
 
 use super::pictures::Placing;
 use super::read::{Entry, Proved, Reader, Value, prove};
-use super::tables::{TABLES, Table};
 use super::{BackupError, write};
+use super::{Withheld, withheld};
 use crate::keeping::check::CheckReport;
 use crate::shelf::photographs::PICTURES;
 use crate::store::clock::Clock;
 use crate::store::sql::{MAX_ROWS, insert_rows};
+use crate::store::tables::{TABLES, Table};
 use crate::store::{Access, DatabaseUrl, Ledger, without_password};
 use domain::day::Moment;
 use domain::ids::{COUNTER_BITS, EPOCH_MS, NODE_BITS};
@@ -166,7 +167,7 @@ async fn load(
         sqlx::query(AssertSqlSafe(format!("DELETE FROM {}", table.name))).execute(tx.db()).await?;
     }
     let (mut reader, _) = Reader::open(file)?;
-    let (mut batch, mut of, mut done) = (Vec::with_capacity(MAX_ROWS), &TABLES[0], 0);
+    let (mut batch, mut of, mut done) = (Vec::with_capacity(MAX_ROWS), TABLES[0], 0);
     let mut files = 0;
     while let Some(entry) = reader.next_entry()? {
         let (table, row) = match entry {
@@ -193,13 +194,13 @@ async fn load(
 
 async fn insert(
     connection: &mut AnyConnection,
-    table: &Table,
+    table: &'static Table,
     rows: &[Vec<Value>],
 ) -> Result<(), BackupError> {
-    insert_rows(connection, table.insert, table.columns.len(), rows, |statement, row| {
+    insert_rows(connection, table, rows, |statement, row| {
         row.iter().enumerate().fold(statement, |statement, (at, value)| {
             // Whatever the file says: nobody gets a role by writing it into a backup.
-            if let Some((_, instead)) = table.withheld.iter().find(|(withheld, _)| *withheld == at) {
+            if let Some(Withheld { instead, .. }) = withheld(table, at) {
                 return statement.bind(instead.map(str::to_owned));
             }
             match value {

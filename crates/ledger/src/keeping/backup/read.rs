@@ -1,9 +1,9 @@
 //! Reads a backup row by row and, at its end, says whether it was complete.
 
 use super::pictures::{self, FILE, PictureFile};
-use super::tables::{Kind, TABLES, Table};
 use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
 use crate::store::schema_step;
+use crate::store::tables::{Kind, TABLES, Table};
 use domain::objects::Objects;
 use serde::Deserialize;
 use serde_json::Value as Json;
@@ -142,7 +142,7 @@ impl Reader {
         let name = values.first()?.as_str()?;
         let at = self.table + TABLES[self.table..].iter().position(|t| t.name == name)?;
         self.table = at;
-        let table = &TABLES[at];
+        let table = TABLES[at];
         if values.len() != table.columns.len() + 1 {
             return None;
         }

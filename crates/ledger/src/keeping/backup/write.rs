@@ -1,9 +1,10 @@
 //! Writes a backup.
 
 use super::pictures::{self, FILE, LeftOut};
-use super::tables::{Kind, TABLES, Table};
 use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
+use super::{Withheld, withheld};
 use crate::store::storage_error::StorageError;
+use crate::store::tables::{Kind, TABLES, Table};
 use crate::store::{Ledger, private_files, schema_step};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
@@ -164,7 +165,7 @@ fn row_line(table: &Table, row: &AnyRow) -> Result<String, BackupError> {
     let mut line = format!("[\"{}\"", table.name);
     for (at, (_, kind)) in table.columns.iter().enumerate() {
         line.push(',');
-        if let Some((_, instead)) = table.withheld.iter().find(|(withheld, _)| *withheld == at) {
+        if let Some(Withheld { instead, .. }) = withheld(table, at) {
             line.push_str(&json(instead)?);
             continue;
         }

@@ -10,6 +10,7 @@ use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::Rejection;
 use crate::store::sql::{in_text, insert_rows_or, padded};
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, DriftId, ItemId};
@@ -47,8 +48,6 @@ pub struct KeepDrifts {
     pub drifts: Vec<Drift>,
 }
 
-const KEEP: &str =
-    "INSERT INTO difference (id, connection_id, sku, item_id, field, ours, theirs, state, run, seen_ms)";
 const KEEP_OR: &str = "ON CONFLICT (connection_id, sku, field) DO UPDATE SET item_id = excluded.item_id, \
     ours = excluded.ours, theirs = excluded.theirs, run = excluded.run, seen_ms = excluded.seen_ms, \
     state = CASE WHEN difference.ours = excluded.ours AND difference.theirs = excluded.theirs THEN difference.state ELSE 'open' END";
@@ -69,7 +68,7 @@ impl Command for KeepDrifts {
         rows.sort_by(|a, b| (&a.1, &a.2).cmp(&(&b.1, &b.2)));
         rows.dedup_by(|a, b| (&a.1, &a.2) == (&b.1, &b.2));
         let (run, now) = (tx.next_id()?, tx.now().millis());
-        insert_rows_or(tx.db(), KEEP, 10, KEEP_OR, &rows, |statement, (id, sku, field, drift)| {
+        insert_rows_or(tx.db(), &tables::DIFFERENCE, KEEP_OR, &rows, |statement, (id, sku, field, drift)| {
             let statement = statement.bind(*id).bind(self.connection.raw()).bind(sku.clone());
             let statement = statement.bind(drift.item.map(ItemId::raw)).bind(field.clone());
             let statement = statement.bind(words(&drift.ours)).bind(words(&drift.theirs));

@@ -10,6 +10,7 @@ use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::sql::insert_rows_or;
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::ids::{ConnectionId, ItemId};
@@ -134,8 +135,6 @@ pub struct PutOn {
 
 const STANDING: &str = "SELECT i.id FROM item i WHERE i.id > $2 AND i.id <= $3 AND i.do_not_list = 0 AND i.on_hand > 0 \
     EXCEPT SELECT l.item_id FROM listing l WHERE l.connection_id = $1 AND l.item_id > $2 AND l.item_id <= $3 ORDER BY 1";
-const PUT: &str = "INSERT INTO delivery (connection_id, item_id, due_ms, tries, holder, lease_ms, dead_letter_revision, \
-    dead_letter_ms, message)";
 
 #[async_trait]
 impl Command for PutOnConnection {
@@ -149,11 +148,17 @@ impl Command for PutOnConnection {
             None => self.step(tx).await?,
         };
         lock(tx, &items).await?;
-        let put = insert_rows_or(tx.db(), PUT, 9, "ON CONFLICT DO NOTHING", &items, |statement, item| {
-            let (on, zero) = (self.connection.raw(), 0_i64);
-            let statement = statement.bind(on).bind(item.raw()).bind(zero).bind(zero).bind(zero);
-            statement.bind(zero).bind(zero).bind(zero).bind(String::new())
-        })
+        let put = insert_rows_or(
+            tx.db(),
+            &tables::DELIVERY,
+            "ON CONFLICT DO NOTHING",
+            &items,
+            |statement, item| {
+                let (on, zero) = (self.connection.raw(), 0_i64);
+                let statement = statement.bind(on).bind(item.raw()).bind(zero).bind(zero).bind(zero);
+                statement.bind(zero).bind(zero).bind(zero).bind(String::new()).bind(zero)
+            },
+        )
         .await?;
         enqueue_for_connection(tx, &items, self.connection).await?;
         if put > 0 {

@@ -9,6 +9,7 @@ use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::Rejection;
 use crate::store::sql::{MAX_ROWS, in_text, insert_rows_or, padded};
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::ids::{ConnectionId, ItemId};
@@ -30,8 +31,6 @@ pub struct LearnIds {
     pub ids: Vec<(ItemId, String)>,
 }
 
-const LISTING: &str =
-    "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms, etag)";
 const LEARN: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET other_id = excluded.other_id";
 
 #[async_trait]
@@ -58,10 +57,10 @@ impl Command for LearnIds {
         }
         rows.sort_unstable();
         rows.dedup_by_key(|row| row.0);
-        insert_rows_or(tx.db(), LISTING, 8, LEARN, &rows, |statement, (item, id, revision)| {
+        insert_rows_or(tx.db(), &tables::LISTING, LEARN, &rows, |statement, (item, id, revision)| {
             let statement = statement.bind(self.connection.raw()).bind(item.raw()).bind("listed".to_owned());
             let statement = statement.bind(*revision).bind(NEVER_TOLD.to_owned()).bind(id.clone());
-            statement.bind(now).bind(String::new())
+            statement.bind(now).bind(String::new()).bind(0_i64)
         })
         .await?;
         let given: Vec<(ItemId, &str)> = rows.iter().map(|(item, id, _)| (*item, id.as_str())).collect();

@@ -7,6 +7,7 @@ use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::CommandError;
 use crate::store::sql::{in_text, insert_rows_returning, padded};
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::ids::{ConnectionId, ItemId};
 use serde::{Deserialize, Serialize};
@@ -46,8 +47,6 @@ const DUE: &str = "SELECT o.item_id FROM outbox o \
         AND (d.due_ms > $2 OR d.lease_ms > $2 OR o.revision <= d.dead_letter_revision)) \
     ORDER BY o.rank, o.item_id LIMIT $3";
 
-const CLAIM: &str = "INSERT INTO delivery (connection_id, item_id, due_ms, tries, holder, lease_ms, dead_letter_revision, \
-    dead_letter_ms, message)";
 /// What was read before decides nothing; this does. It respects another holder's lease, its outcome and
 /// its parking, and that something still waits. A holder never claims again what it still holds,
 /// whatever the clock says: otherwise two messages of one item would be on their way under one number,
@@ -86,9 +85,9 @@ impl Command for ClaimMessages {
         let mut items: Vec<i64> = order.keys().copied().collect();
         items.sort_unstable();
         let lease = lease_end(tx);
-        let rows = insert_rows_returning(tx.db(), CLAIM, 9, CLAIM_OR, &items, |statement, item| {
+        let rows = insert_rows_returning(tx.db(), &tables::DELIVERY, CLAIM_OR, &items, |statement, item| {
             let statement = statement.bind(self.connection.raw()).bind(*item).bind(now).bind(1_i64);
-            statement.bind(self.holder).bind(lease).bind(0_i64).bind(0_i64).bind(String::new())
+            statement.bind(self.holder).bind(lease).bind(0_i64).bind(0_i64).bind(String::new()).bind(0_i64)
         })
         .await?;
         let claimed = |row: &AnyRow| {

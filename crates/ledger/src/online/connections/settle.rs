@@ -9,6 +9,7 @@ use crate::online::texts::told;
 use crate::store::command::{Command, Tx};
 use crate::store::error::CommandError;
 use crate::store::sql::{in_text, insert_rows_or, padded};
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::delivery::REQUEST_TIMEOUT;
@@ -100,8 +101,6 @@ impl<'a> ToldRow<'a> {
 }
 
 const RELEASED: &str = "DELETE FROM delivery WHERE connection_id = $1 AND holder = $2 AND item_id";
-const LISTING: &str =
-    "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms, etag)";
 /// An earlier revision never overwrites a later one; an id stays until there is another.
 const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET state = excluded.state, \
     revision = excluded.revision, content_hash = excluded.content_hash, told_ms = excluded.told_ms, \
@@ -164,7 +163,7 @@ impl SettleMessages {
         let held = self.release(tx, &items).await?;
         told.retain(|row| held.contains(&row.item));
         let now = tx.now().millis();
-        insert_rows_or(tx.db(), LISTING, 8, LISTING_OR, &told, |statement, row| {
+        insert_rows_or(tx.db(), &tables::LISTING, LISTING_OR, &told, |statement, row| {
             statement
                 .bind(self.connection.raw())
                 .bind(row.item.raw())
@@ -174,6 +173,7 @@ impl SettleMessages {
                 .bind(others_word(row.other_id))
                 .bind(now)
                 .bind(others_word(row.etag))
+                .bind(0_i64)
         })
         .await?;
         let given: Vec<(ItemId, &str)> = told.iter().map(|row| (row.item, row.other_id)).collect();

@@ -8,6 +8,7 @@ use crate::sales::payments;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
 use crate::store::sql::insert_rows;
+use crate::store::tables;
 use domain::basket::{Given, LineKind, TenderKind};
 use domain::channel::Channel;
 use domain::day::Moment;
@@ -18,12 +19,6 @@ use domain::revenue::Figures;
 use domain::stock::ReturnDisposition;
 use sqlx::Row;
 
-const REFUND: &str = "INSERT INTO refund (id, sale_id, channel, at_ms, goods, discounts, tax, shipping, rounding, tendered, reason, who)";
-const REFUND_LINE: &str =
-    "INSERT INTO refund_line (id, refund_id, sale_line_id, stock_units, units, amount, discount, tax, cost)";
-const CAME_BACK: &str = "INSERT INTO return_decision (refund_line_id, disposition, at_ms, who)";
-const TENDER: &str = "INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day)";
-
 pub(super) async fn write(
     tx: &mut Tx,
     id: RefundId,
@@ -32,7 +27,7 @@ pub(super) async fn write(
     given: &Settled,
     note: RefundNote<'_>,
 ) -> Result<(), CommandError> {
-    insert_rows(tx.db(), REFUND, 12, std::slice::from_ref(given), |statement, given| {
+    insert_rows(tx.db(), &tables::REFUND, std::slice::from_ref(given), |statement, given| {
         statement
             .bind(id.raw())
             .bind(sale.raw())
@@ -77,7 +72,7 @@ pub(super) async fn write_lines(
     for (line_id, line, part, _) in parts {
         rows.push((line_id.raw(), line.id.raw(), units(tx, line, part).await?, *part));
     }
-    insert_rows(tx.db(), REFUND_LINE, 9, &rows, |statement, (line_id, sale_line, units, part)| {
+    insert_rows(tx.db(), &tables::REFUND_LINE, &rows, |statement, (line_id, sale_line, units, part)| {
         statement
             .bind(*line_id)
             .bind(id.raw())
@@ -92,7 +87,7 @@ pub(super) async fn write_lines(
     .await?;
     let fates: Vec<(i64, ReturnDisposition)> =
         parts.iter().filter(|p| p.3 != ReturnDisposition::Open).map(|p| (p.0.raw(), p.3)).collect();
-    insert_rows(tx.db(), CAME_BACK, 4, &fates, |statement, (line_id, fate)| {
+    insert_rows(tx.db(), &tables::RETURN_DECISION, &fates, |statement, (line_id, fate)| {
         statement.bind(*line_id).bind(fate.code().to_owned()).bind(note.at.millis()).bind(note.who.to_owned())
     })
     .await?;
@@ -110,7 +105,7 @@ pub(super) async fn write_tenders(
         .iter()
         .map(|(kind, amount)| Ok((tx.next_id()?, *kind, *amount)))
         .collect::<Result<Vec<_>, CommandError>>()?;
-    insert_rows(tx.db(), TENDER, 7, &rows, |statement, (tender, kind, amount)| {
+    insert_rows(tx.db(), &tables::TENDER, &rows, |statement, (tender, kind, amount)| {
         statement
             .bind(*tender)
             .bind(None::<i64>)

@@ -17,6 +17,7 @@ use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows;
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::basket::MAX_LINES;
 use domain::codes::Code;
@@ -199,9 +200,6 @@ pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, stock_units: i64) -
     Ok(false)
 }
 
-const HOLD: &str = "INSERT INTO hold (id, group_id, item_id, stock_units, purpose, for_whom, until_ms, state, made_ms, ended_ms, \
-     held_by)";
-
 pub(crate) async fn insert(tx: &mut Tx, hold: &Hold, wanted: &[(ItemId, i64)]) -> Result<(), CommandError> {
     let now = tx.now().millis();
     let held_by = tx.actor().map(|actor| actor.who.clone());
@@ -211,7 +209,7 @@ pub(crate) async fn insert(tx: &mut Tx, hold: &Hold, wanted: &[(ItemId, i64)]) -
         .zip(wanted)
         .map(|(l, (item, stock_units))| (l.id.raw(), item.raw(), *stock_units))
         .collect();
-    insert_rows(tx.db(), HOLD, 11, &rows, |statement, (id, item, stock_units)| {
+    insert_rows(tx.db(), &tables::HOLD, &rows, |statement, (id, item, stock_units)| {
         statement
             .bind(*id)
             .bind(hold.id.raw())

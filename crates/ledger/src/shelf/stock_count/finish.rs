@@ -8,6 +8,7 @@ use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Stored};
 use crate::store::sql::insert_rows;
 use crate::store::storage_error::StorageError;
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::ids::{ItemId, StockCountId};
 use domain::stock::StockReason;
@@ -136,7 +137,6 @@ impl FinishStockCount {
         differences: &[Difference],
         left: &[NotBooked],
     ) -> Result<(), CommandError> {
-        const ROW: &str = "INSERT INTO stock_count_line (stock_count_id, item_id, stock_units, booked, mark, difference, left_message, who)";
         let mark = tx.next_id()?;
         let words = |sku: &str| left.iter().find(|l| l.sku == sku).map_or("", |l| l.reason.as_str());
         let rows: Vec<(i64, i64, i64, &str)> = differences
@@ -144,18 +144,23 @@ impl FinishStockCount {
             .filter(|d| d.is_missing)
             .map(|d| (d.item.raw(), -d.stock_units, d.stock_units, words(&d.sku)))
             .collect();
-        insert_rows(tx.db(), ROW, 8, &rows, |statement, (item, booked, difference, words)| {
-            let done = if words.is_empty() { *difference } else { 0 };
-            statement
-                .bind(self.id.raw())
-                .bind(*item)
-                .bind(0_i64)
-                .bind(*booked)
-                .bind(mark)
-                .bind(done)
-                .bind((*words).to_owned())
-                .bind(self.who.clone())
-        })
+        insert_rows(
+            tx.db(),
+            &tables::STOCK_COUNT_LINE,
+            &rows,
+            |statement, (item, booked, difference, words)| {
+                let done = if words.is_empty() { *difference } else { 0 };
+                statement
+                    .bind(self.id.raw())
+                    .bind(*item)
+                    .bind(0_i64)
+                    .bind(*booked)
+                    .bind(mark)
+                    .bind(done)
+                    .bind((*words).to_owned())
+                    .bind(self.who.clone())
+            },
+        )
         .await?;
         for difference in differences.iter().filter(|d| !d.is_missing) {
             let words = words(&difference.sku);
