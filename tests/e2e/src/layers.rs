@@ -1,23 +1,24 @@
-//! The layers of a package's modules, and which of them may know which: arrows run one way, in `use` lines and paths.
+//! The layers of a package's modules, and which of them may use which: dependencies run one way, in `use` lines
+//! and paths.
 //!
-//! A layer may know only those that stand before it in its list, so a list has no circle. Within a layer everything
-//! may know everything. As in [`crate::house`], each rule is a function from source text to a list of breaches.
+//! A layer may use only those before it in its list, so there can be no cycle. Within a layer there are no
+//! limits. As in [`crate::house`], each rule is a function from source text to a list of violations.
 
 use std::collections::BTreeSet;
 
-/// Modules that stand on the same level.
+/// Modules on the same level.
 #[derive(Clone, Copy, Debug)]
 pub struct Layer {
     pub name: &'static str,
     pub modules: &'static [&'static str],
-    /// The layers that it may know besides itself.
+    /// The layers that it may use besides itself.
     pub knows: &'static [&'static str],
 }
 
-/// The modules in one folder of a package, from the ground up.
+/// The modules in one folder of a package, lowest first.
 #[derive(Clone, Copy, Debug)]
 pub struct Layered {
-    /// The package's sources, from the workspace's root.
+    /// The package's sources, relative to the workspace's root.
     pub sources: &'static str,
     /// The module whose children these are; none for the crate's root.
     pub within: &'static [&'static str],
@@ -32,7 +33,7 @@ const fn layer(
     Layer { name, modules, knows }
 }
 
-/// Every folder that has an order of its own. The ledger's stands in [`crate::rooms`].
+/// Every folder with an order of its own. The ledger's is in [`crate::rooms`].
 pub const LAYERED: &[Layered] = &[TILL, PAGES, SYNC, LIVE, FEEDS];
 
 /// The HTTP service.
@@ -67,7 +68,7 @@ pub const TILL: Layered = Layered {
 const PARTS: &[&str] = &["parts"];
 const SIGN_IN: &[&str] = &["parts", "sign_in"];
 
-/// The pages: one folder a room.
+/// The pages: one folder per room.
 pub const PAGES: Layered = Layered {
     sources: "services/till/src",
     within: &["pages"],
@@ -104,7 +105,7 @@ pub const SYNC: Layered = Layered {
     ],
 };
 
-/// Live connections. The work of a cycle is one layer: its steps call one another.
+/// Live connections. The work of a cycle is one layer, because its steps call each other.
 pub const LIVE: Layered = Layered {
     sources: "services/sync/src",
     within: &["live"],
@@ -195,13 +196,14 @@ impl Layered {
         self.layers.iter().find(|layer| layer.modules.contains(&module))
     }
 
-    /// The module of this folder that a file is of, by its path below the sources; none if it is of another folder.
+    /// The module of this folder to which a file belongs, by its path below the sources; none if it is in
+    /// another folder.
     pub fn module_of<'p>(&self, path: &'p str) -> Option<&'p str> {
         let mut parts = module_path(path).into_iter();
         self.within.iter().all(|name| parts.next() == Some(*name)).then(|| parts.next()).flatten()
     }
 
-    /// Layers that know one that does not stand before them.
+    /// Layers that use one that is not before them.
     pub fn circles(&self) -> Vec<String> {
         let before = |at: usize, name: &str| self.layers.iter().take(at).any(|layer| layer.name == name);
         let of = |(at, layer): (usize, &Layer)| {
@@ -211,7 +213,7 @@ impl Layered {
         self.layers.iter().enumerate().flat_map(of).collect()
     }
 
-    /// Modules of this folder that a file names though its layer may not know theirs.
+    /// Modules of this folder that a file uses though its layer may not.
     pub fn wrong_uses(&self, path: &str, source: &str) -> BTreeSet<String> {
         let Some(own) = self.module_of(path) else { return BTreeSet::new() };
         let Some(layer) = self.of(own) else { return BTreeSet::from([format!("{own} is in no layer")]) };
@@ -221,7 +223,7 @@ impl Layered {
         self.named(path, &production(source)).into_iter().filter(|module| !may(module)).collect()
     }
 
-    /// What the text names of this folder's modules, by whole paths and by `super`.
+    /// This folder's modules in the text, by full paths and by `super`.
     fn named(&self, path: &str, text: &str) -> BTreeSet<String> {
         let whole = self.within.iter().fold("crate::".to_owned(), |path, name| path + name + "::");
         let mut found: BTreeSet<String> =
@@ -230,7 +232,7 @@ impl Layered {
         if depth > self.within.len() {
             let up = "super::".repeat(depth - self.within.len());
             let at = text.match_indices(&up).map(|(at, _)| at);
-            // Not the end of a longer row of them.
+            // Not the end of a longer path.
             let own = at.filter(|at| !text.get(..*at).is_some_and(|before| before.ends_with("super::")));
             found.extend(own.flat_map(|at| first_names(text, at + up.len())).filter(|name| name != "super"));
         }
@@ -247,7 +249,7 @@ pub fn module_path(path: &str) -> Vec<&str> {
     parts
 }
 
-/// The name at a place of the text, or the first name of each path in the braces that stand there.
+/// The name at a position in the text, or the first name of each path in the braces there.
 fn first_names(text: &str, at: usize) -> Vec<String> {
     let rest = text.get(at..).unwrap_or_default();
     let name = |text: &str| text.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect::<String>();
@@ -269,14 +271,14 @@ fn first_names(text: &str, at: usize) -> Vec<String> {
     names
 }
 
-/// The text without comments, without what is compiled for tests alone.
+/// The text without comments and without what is compiled only for tests.
 fn production(source: &str) -> String {
     let mut kept = String::new();
     let mut lines = source.lines();
     while let Some(line) = lines.next() {
         if line.trim() == "#[cfg(test)]" {
             match lines.next() {
-                // A module of tests stands at the end of its file.
+                // A module of tests is at the end of its file.
                 Some(tests) if tests.ends_with('{') && tests.contains("mod ") => break,
                 _ => continue,
             }
@@ -289,7 +291,7 @@ fn production(source: &str) -> String {
     kept
 }
 
-/// The modules of a file that are compiled for tests alone, as paths below the sources without an ending.
+/// The modules of a file that are compiled only for tests, as paths below the sources without extension.
 pub fn test_modules(path: &str, source: &str) -> Vec<String> {
     let lines: Vec<&str> = source.lines().collect();
     let declared = lines.windows(2).filter(|pair| pair.first() == Some(&"#[cfg(test)]"));

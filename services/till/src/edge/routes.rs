@@ -1,4 +1,4 @@
-//! The list of routes, from which the router is made and with which the description is compared.
+//! The list of routes: the router is made from it, and a test compares the OpenAPI description with it.
 
 use crate::app::App;
 use crate::edge::compression;
@@ -12,14 +12,14 @@ use axum::http::Uri;
 use axum::middleware::from_fn_with_state;
 use std::sync::Arc;
 
-/// What the edge's layer works with.
+/// The state of the edge's layer.
 #[derive(Clone)]
 pub(crate) struct EdgeState {
     pub(crate) app: App,
     pub(crate) policies: Arc<RoutePolicies>,
 }
 
-/// Every route of an application with or without an adapter for feeds.
+/// Every route of an application, with or without an adapter for feeds.
 pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
     let mut routes = api::routes(with_feed_adapter);
     routes.extend(health::routes());
@@ -28,7 +28,7 @@ pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
     routes
 }
 
-/// The pages and the API. Answers to the names and the port that `app` was told alone.
+/// The pages and the API. Answers only requests for the host names and the port that `app` knows.
 pub fn router(app: App) -> Router {
     let mut router = Router::new();
     let mut policies = RoutePolicies::default();

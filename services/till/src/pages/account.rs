@@ -1,5 +1,5 @@
-//! Your account: the password, changed by whoever knows the old one (OWASP ASVS 5.0.0, 6.2.3), two-step sign-in, and
-//! where one is signed in.
+//! Your account: the password, which only somebody who knows the old one can change (OWASP ASVS 5.0.0, 6.2.3),
+//! two-step sign-in, and where you are signed in.
 
 mod second_factor;
 mod sessions;
@@ -118,7 +118,7 @@ pub(crate) async fn change(State(app): State<App>, form: Form) -> Result<Respons
     }
 }
 
-/// Sets the password; what is wrong with it, if it was not done.
+/// Sets the password; returns the faults if it was not set.
 async fn set_password(app: &App, form: &Form) -> Result<Option<Faults>, Problem> {
     let who = form.caller.who.clone();
     let person = form.caller.person()?;

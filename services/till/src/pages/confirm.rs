@@ -1,6 +1,6 @@
-//! “Confirm it’s you”: a change that is guarded waits until its person has given their password again (OWASP
-//! ASVS 5.0.0, 7.5.1). The form that was sent stays within the page that asks, and goes on from there: nothing
-//! typed is lost, and no handler has to know of it.
+//! “Confirm it’s you”: a guarded change waits until its person has typed their password again (OWASP ASVS
+//! 5.0.0, 7.5.1). The form that was sent is kept within the page that asks, and is sent on from there: nothing
+//! typed is lost, and no handler has to know about it.
 
 use crate::app::App;
 use crate::pages::form::Faults;
@@ -21,11 +21,11 @@ use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use ledger::people::{CONFIRMED_FOR_MS, Confirm, CountTry, SecretHash, TryOf};
 
-/// The fields of the page that asks; no other form has fields of these names.
+/// The fields of the page that asks; no other form uses these names.
 const PASSWORD: &str = "_confirm";
 const CODE: &str = "_code";
 const SEAL: &str = "_seal";
-/// Secrets that a form may have brought, and how they are asked for again: none is ever written into a page.
+/// Secrets that a form may contain, and how they are asked for again: none is ever written into a page.
 const SECRETS: [(&str, &str); 2] = [("password", "New password, again"), ("pin", "New PIN, again")];
 
 #[derive(Template)]
@@ -33,10 +33,10 @@ const SECRETS: [(&str, &str); 2] = [("password", "New password, again"), ("pin",
 struct Page {
     frame: Frame,
     faults: Faults,
-    /// Where the form goes on to.
+    /// Where the form is sent on to.
     action: String,
     kept: Vec<(String, String)>,
-    /// The secrets that it brought, by field and words.
+    /// The secrets that it contained, by field and label.
     secrets: Vec<(&'static str, &'static str)>,
     asks_code: bool,
     back: String,
@@ -45,14 +45,14 @@ struct Page {
     code_field: &'static str,
 }
 
-/// What becomes of a guarded change.
+/// The result for a guarded change.
 pub(crate) enum Outcome {
     /// It goes on, and the session has a new cookie.
     Confirmed(Box<Request>, HeaderValue),
     Answered(Box<Response>),
 }
 
-/// Asks for the password, or looks at the one that came along.
+/// Asks for the password, or checks the one that was sent.
 pub(crate) async fn ask(
     app: &App,
     visit: &Visit,
@@ -122,7 +122,7 @@ fn take(pairs: &mut Vec<(String, String)>, name: &str) -> Option<String> {
     Some(pairs.remove(at).1)
 }
 
-/// The page that the form stood on, if the browser says so; never another site's.
+/// The page with the form, if the browser says so; never another site's.
 fn back(headers: &axum::http::HeaderMap) -> String {
     let from = headers.get(header::REFERER).and_then(|v| v.to_str().ok());
     let uri = from.and_then(|text| text.parse::<axum::http::Uri>().ok());
@@ -130,7 +130,7 @@ fn back(headers: &axum::http::HeaderMap) -> String {
     if path.starts_with("//") { "/".to_owned() } else { path.to_owned() }
 }
 
-/// Looks at the password, and the code of whoever has a second factor; the session's new cookie.
+/// Checks the password, and the code if there is a second factor; returns the session's new cookie.
 async fn confirm(
     app: &App,
     (caller, person): (&Caller, Person),

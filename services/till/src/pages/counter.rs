@@ -1,7 +1,7 @@
-//! The room Counter: slips that are filled and paid, past sales, what is owed, the drawer.
+//! The room Counter: slips that are filled and paid, past sales, unpaid sales, the drawer.
 //!
-//! A slip is kept by the ledger; every form here names it, and works with scripts off. A script asks for
-//! the slip alone (the field `part`), and puts it in the place of the one on the page.
+//! The ledger keeps the slips; every form here names one, and works without scripts. A script requests only the
+//! slip (the field `part`) and replaces the one on the page.
 
 mod balances;
 mod drawer;
@@ -67,8 +67,7 @@ pub(crate) fn routes() -> Vec<Route> {
     ]
 }
 
-/// Runs the command that a form asks for; a rejection is for the page to say. A form that asks for none because it
-/// cannot be read is rejected in the same way.
+/// Runs a form's command; a refusal is shown on the page.
 async fn run_form<C: Command>(
     app: &App,
     form: &Form,
@@ -79,13 +78,13 @@ async fn run_form<C: Command>(
         Err(rejection) => return Ok(Err(rejection)),
     };
     match app.ledger.answer(Some(&form.key), &command).await?.answer {
-        // The first of two is still at it: whoever sent the second asks again.
+        // The first of two requests is still running: the second is asked to try again.
         Err(rejection @ Rejection::StillRunning) => Err(rejection.into()),
         answer => Ok(answer),
     }
 }
 
-/// Answers a form that was done: on to the slip, or with the slip alone for a script.
+/// Answers a form that succeeded: redirects to the slip, or returns only the slip for a script.
 async fn done(app: &App, form: &Form, basket: BasketId) -> Result<Response, Problem> {
     if !form.has("part") {
         return Ok(see_other(&format!("/counter/{basket}")));
@@ -125,7 +124,7 @@ async fn redisplay(
             Err(elsewhere) => return Ok(elsewhere),
         },
     };
-    // Asking for the weight is no fault.
+    // Asking for the weight is not a fault.
     if weigh.is_none() || !form.text("quantity").is_empty() {
         slip.faults = words::faults(&shop, rejection, app.ledger.now());
     }

@@ -1,4 +1,4 @@
-//! Forms: read once, from a page of this very shop, done once.
+//! Forms: accepted only from this shop's own pages, and done only once.
 
 use crate::app::App;
 use crate::pages::mask;
@@ -12,14 +12,14 @@ use domain::people::Role;
 use ledger::Key;
 use std::collections::BTreeMap;
 
-/// The field that proves that the form is a page's of ours ([`Caller::form_token`], masked).
+/// The field that proves that the form is from our own page ([`Caller::form_token`], masked).
 const SEAL: &str = "_seal";
-/// The field that says the form once, however often it is sent.
+/// The field that identifies the form, so that it is done once however often it is sent.
 const KEY: &str = "_key";
 /// The most fields: a sheet of twenty pieces has a tenth of it.
 pub(crate) const MAX_FIELDS: usize = 2000;
 
-/// The largest form of somebody who is not in: a name, a password of 1024 bytes, each byte written as three.
+/// The largest form of a stranger: a name, and a password of 1024 bytes, each escaped as three.
 const OUTSIDE_LIMIT: usize = 16 * 1024;
 
 #[derive(Debug)]
@@ -31,17 +31,17 @@ pub(crate) struct Form {
 }
 
 impl Form {
-    /// A field's text, trimmed; empty if it was left out.
+    /// A field's text, trimmed; empty if it is missing.
     pub(crate) fn text(&self, name: &str) -> &str {
         self.raw(name).trim()
     }
 
-    /// A field's text as it came.
+    /// A field's text exactly as sent.
     pub(crate) fn raw(&self, name: &str) -> &str {
         self.all(name).first().copied().unwrap_or_default()
     }
 
-    /// Every value of a field that stands several times.
+    /// Every value of a field that occurs several times.
     pub(crate) fn all(&self, name: &str) -> Vec<&str> {
         self.pairs.iter().filter(|(n, _)| n == name).map(|(_, value)| value.as_str()).collect()
     }
@@ -77,7 +77,7 @@ async fn read_form(request: Request, caller: Caller, limit: usize) -> Result<For
     Form::of(&bytes, caller, &scope)
 }
 
-/// Reads the form of somebody who is not in yet: its token is the cookie that the page set beside it.
+/// Reads the form of somebody who is not signed in: its token is the cookie that the page set.
 pub(crate) async fn read_outside(request: Request, token: &str) -> Result<Form, Problem> {
     if token.is_empty() {
         let words = "your browser did not keep the cookie of this page. Allow cookies for this site and reload the page";
@@ -102,7 +102,7 @@ impl Form {
         Self::of_pairs(pairs, caller, scope)
     }
 
-    /// Of its fields, however they came.
+    /// From its fields, however they were sent.
     pub(crate) fn of_pairs(
         mut pairs: Vec<(String, String)>,
         caller: Caller,
@@ -118,7 +118,7 @@ impl Form {
         }
         let given = take(&mut pairs, KEY);
         let given = if given.is_empty() { crate::security::random::text() } else { given };
-        // Without the seal: the same form sent again after its sender signed in anew is the same.
+        // Without the seal: the form is the same if its sender signed in again before sending it once more.
         let body = serde_json::to_vec(&pairs).unwrap_or_default();
         let key = Key::new(scope, &given, &body)
             .map_err(|rejection| Problem::new(Kind::Malformed, rejection.to_string()))?
@@ -132,13 +132,13 @@ fn take(pairs: &mut Vec<(String, String)>, name: &str) -> String {
     at.map(|at| pairs.remove(at).1).unwrap_or_default()
 }
 
-/// What is wrong with a form that is shown again, by field.
+/// The faults of a form that is shown again, by field.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Faults(BTreeMap<String, String>);
 
 impl Faults {
-    /// Of a problem: each fault at the last part of its place; without places, at the whole form,
-    /// which is the field of no name. Trouble of ours is not the form's and stays a problem.
+    /// From a problem: each fault at the last part of its pointer; without pointers, at the whole form, which
+    /// is the field with an empty name. A failure of our own remains a problem.
     pub(crate) fn of(problem: Problem) -> Result<Self, Problem> {
         if problem.kind().status().is_server_error() {
             return Err(problem);
@@ -161,24 +161,24 @@ impl Faults {
         Self(BTreeMap::from([(field.to_owned(), sentence(&words.into()))]))
     }
 
-    /// One more fault. The first of a field is the one to tell.
+    /// Adds a fault. A field's first fault is the one that is shown.
     pub(crate) fn add(&mut self, field: &str, words: impl std::fmt::Display) {
         self.0.entry(field.to_owned()).or_insert_with(|| sentence(&words.to_string()));
     }
 
-    /// What is wrong elsewhere in the same form.
+    /// Adds the faults of another part of the same form.
     pub(crate) fn join(&mut self, more: Self) {
         for (field, words) in more.0 {
             self.add(&field, words);
         }
     }
 
-    /// What is wrong with a field, to stand beside it.
+    /// A field's fault, to be shown next to it.
     pub(crate) fn at(&self, field: &str) -> Option<&str> {
         self.0.get(field).map(String::as_str)
     }
 
-    /// Everything that is wrong, to stand at the head of the form.
+    /// All faults, to be shown at the head of the form.
     pub(crate) fn all(&self) -> impl Iterator<Item = (String, &str)> {
         self.0.iter().map(|(field, words)| (label(field), words.as_str()))
     }

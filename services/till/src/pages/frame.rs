@@ -1,4 +1,4 @@
-//! What stands around every page: the shop's name, the eight rooms, who is in.
+//! The frame of every page: the shop's name, the eight rooms, who is signed in.
 
 use crate::app::App;
 use crate::pages::assets;
@@ -61,7 +61,7 @@ impl Room {
         }
     }
 
-    /// Who sees its link in the menu.
+    /// The permission that its link in the menu requires.
     pub(crate) fn permission(self) -> Permission {
         match self {
             Self::Today | Self::Shelf => Permission::Look,
@@ -81,15 +81,15 @@ pub(crate) struct NavLink {
     pub(crate) is_here: bool,
 }
 
-/// What a page's struct carries, as its field `frame`, for `frame.html`.
+/// The field `frame` of a page's struct, for `frame.html`.
 #[derive(Clone, Debug)]
 pub(crate) struct Frame {
     pub(crate) shop: String,
-    /// Who is in; empty where nobody has to be.
+    /// Who is signed in; empty on pages that need no sign-in.
     pub(crate) who: String,
-    /// What every form brings along in its field `_seal`: the session's, under this page's mask.
+    /// The value of every form's field `_seal`: the session's token, under this page's mask.
     pub(crate) form_token: String,
-    /// The menu: the rooms that they may open.
+    /// The menu: the rooms that the caller may open.
     pub(crate) links: Vec<NavLink>,
 }
 
@@ -105,14 +105,14 @@ impl Frame {
         }
     }
 
-    /// For somebody who is in no room, as on their account page.
+    /// For a page outside of all rooms, such as one's account.
     pub(crate) fn beside(app: &App, caller: &Caller) -> Self {
         let mut frame = Self::new(app, caller, Room::Today);
         frame.links.iter_mut().for_each(|link| link.is_here = false);
         frame
     }
 
-    /// Where nobody is signed in: the sign-in page, the first setup, a page that is not there.
+    /// For pages without sign-in: signing in, the first setup, an unknown page.
     pub(crate) fn outside(app: &App, form_token: &str) -> Self {
         let (shop, who) = (app.ledger.shop().name.clone(), String::new());
         Self { shop, who, form_token: masked(form_token), links: Vec::new() }
@@ -146,7 +146,7 @@ impl<T: Template> IntoResponse for HtmlPage<T> {
     }
 }
 
-/// 303 See Other: goes on to another page after a form was done, so that reading it again sends nothing again.
+/// 303 See Other: redirects after a form succeeded, so that reloading does not send it again.
 pub(crate) fn see_other(path: &str) -> Response {
     (StatusCode::SEE_OTHER, [(header::LOCATION, path)]).into_response()
 }

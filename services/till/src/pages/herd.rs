@@ -11,7 +11,7 @@ pub(crate) fn routes() -> Vec<Route> {
     vec![Route::get("/herd", Access::With(Room::Herd.permission()), room)]
 }
 
-/// The room, before anything stands in it.
+/// The room, which is still empty.
 #[derive(Template)]
 #[template(path = "herd/room.html")]
 pub(crate) struct Page {

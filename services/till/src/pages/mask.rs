@@ -1,15 +1,15 @@
-//! A session's form token as its pages show it: never twice the same.
+//! A session's form token as pages show it: never the same twice.
 //!
-//! Pages are compressed, and some of them show again what an address asked for. From the length of many
-//! such pages, somebody who can make a browser ask and who watches the line could guess a secret
-//! that stands in all of them (the BREACH attack; Prado, Harris, Gluck 2013). So each page shows its token
-//! under a mask of its own: whatever is guessed from one page's length is nothing in the next.
+//! Pages are compressed, and some of them repeat parts of their address. Somebody who can make a browser send
+//! requests and can watch the connection could guess a secret from the lengths of many such pages if it were
+//! the same in all of them (the BREACH attack; Prado, Harris, Gluck 2013). So each page masks its token
+//! differently: a guess from one page's length says nothing about the next.
 
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use subtle::ConstantTimeEq;
 
-/// The token under a new mask: as many random bytes as it has, and the two added bit by bit.
+/// The token under a new mask: as many random bytes as it has, combined by exclusive or.
 pub(crate) fn masked(token: &str) -> String {
     let mut shown = vec![0; token.len()];
     crate::security::random::fill(&mut shown);
@@ -19,12 +19,12 @@ pub(crate) fn masked(token: &str) -> String {
     URL_SAFE_NO_PAD.encode(shown)
 }
 
-/// Whether this is the token under some mask. What is none is the token of no session.
+/// Whether this is the token under some mask. Malformed text is no session's token.
 pub(crate) fn is_of(shown: &str, token: &str) -> bool {
     let Ok(bytes) = URL_SAFE_NO_PAD.decode(shown) else { return false };
     let (mask, rest) = bytes.split_at(bytes.len() / 2);
     let found: Vec<u8> = rest.iter().zip(mask).map(|(a, b)| a ^ b).collect();
-    // The time must not tell where they differ (OWASP ASVS 5.0.0, 11.2.4).
+    // The time must not show where they differ (OWASP ASVS 5.0.0, 11.2.4).
     rest.len() == mask.len() && found.ct_eq(token.as_bytes()).into()
 }
 

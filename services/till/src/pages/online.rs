@@ -1,4 +1,4 @@
-//! The room Online: what is not yet listed, what is, what differs there, orders, layouts, feeds.
+//! The room Online: what is not listed yet, what is, differences, orders, layouts, feeds.
 
 mod compare;
 pub(crate) mod connections;
@@ -28,11 +28,10 @@ use domain::ids::ItemId;
 use pieces::Piece;
 use serde::Deserialize;
 
-/// How many orders that wait are looked for: more than that is told as “so many and more”.
+/// How many orders that need attention are read: more are shown as “so many and more”.
 const WAITING_LOOKED_AT: usize = 50;
-/// How far listings and changes are counted: what a person makes of a number ends before it.
+/// How far listings and changes are counted: a higher number would mean nothing more to people.
 const MOST_COUNTED: usize = 1000;
-/// Failures that are looked for.
 const FAILED_LOOKED_AT: usize = 50;
 
 pub(crate) fn routes() -> Vec<Route> {
@@ -66,7 +65,7 @@ pub(crate) struct RoomQuery {
     cursor: Option<String>,
 }
 
-/// The room: what to do next, and what is not yet listed.
+/// The room: what to do next, and what is not listed yet.
 #[derive(Template)]
 #[template(path = "online/room.html")]
 pub(crate) struct Page {
@@ -82,7 +81,7 @@ pub(crate) struct Page {
     out: put_out::Ways,
 }
 
-/// A number that was counted up to a bound.
+/// A number that was counted up to a limit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Count {
     number: usize,
@@ -90,12 +89,11 @@ pub(crate) struct Count {
 }
 
 impl Count {
-    /// Of what was read of at most `bound` and one more.
+    /// From reading at most `bound` and one more.
     pub(crate) fn of(found: usize, bound: usize) -> Self {
         Self { number: found.min(bound), and_more: found > bound }
     }
 
-    /// Whether it is one and no more.
     pub(crate) fn is_one(self) -> bool {
         self.number == 1 && !self.and_more
     }
@@ -141,14 +139,14 @@ async fn read(app: &App, caller: &Caller, asked: &RoomQuery) -> Result<Page, Pro
     })
 }
 
-/// A cursor of the pages that list items.
+/// The cursor of pages that list items.
 fn before(cursor: Option<&str>) -> Result<Option<ItemId>, Problem> {
     let wrong =
         |_| Problem::invalid_parameter("cursor", "this page link is out of date; open the list again");
     cursor.map(|text| text.parse().map_err(wrong)).transpose()
 }
 
-/// The adapter, or the words for a program that was put together without one.
+/// The adapter, or an error if the program was built without one.
 fn adapter(app: &App) -> Result<&std::sync::Arc<dyn crate::feed_adapter::FeedAdapter>, Problem> {
     let words = "feeds are not available on this server";
     app.feed_adapter.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))

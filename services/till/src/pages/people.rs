@@ -1,4 +1,4 @@
-//! People, devices and tokens: who may sign in, for the owner to see and change.
+//! People, devices and tokens: who may sign in, for owners to see and change.
 
 mod device;
 mod made;
@@ -43,14 +43,13 @@ pub(crate) fn routes() -> Vec<Route> {
     ]
 }
 
-/// A role in a list to choose from.
 struct Choice {
     code: &'static str,
     words: &'static str,
     is_chosen: bool,
 }
 
-/// What there is to say of somebody's PIN.
+/// The state of somebody's PIN, in words.
 fn pin_words(person: &PersonView) -> &'static str {
     match (person.has_pin, person.is_pin_dead) {
         (false, _) => "none",
@@ -89,7 +88,7 @@ struct TokenRow {
     is_over: bool,
 }
 
-/// The page, with the form that was not done, if one was not.
+/// The page, with the form that had faults, if any.
 #[derive(Template)]
 #[template(path = "people/room.html")]
 pub(crate) struct Page {
@@ -104,7 +103,7 @@ pub(crate) struct Page {
     token: Typed,
 }
 
-/// A form as it was typed, and what is wrong with it.
+/// A form as it was typed, with its faults.
 #[derive(Default)]
 struct Typed {
     faults: Faults,
@@ -121,7 +120,7 @@ impl Typed {
     }
 }
 
-/// Which form of the page was not done.
+/// Which form of the page had faults.
 enum Undone {
     Nothing,
     Person(Faults),
@@ -191,7 +190,7 @@ async fn room(
     Ok(HtmlPage(Page::new(&app, &caller, (&visit, &headers), (None, Undone::Nothing)).await?))
 }
 
-/// The page again, with the form that was not done.
+/// The page again, with the form that had faults.
 async fn redisplay(
     app: &App,
     visit: &Visit,

@@ -1,4 +1,4 @@
-//! Photographs, by the hash that names them.
+//! Photographs, named by their hash.
 
 use crate::app::App;
 use crate::images::pictures::{self, PictureError, Size};
@@ -8,7 +8,7 @@ use axum::http::header;
 use axum::response::{IntoResponse, Response};
 
 pub(crate) const PATH: &str = "/pictures/{name}";
-/// A year, and for whoever asked alone: what is named by its hash never changes.
+/// A year, and only in the browser's own cache: what is named by its hash never changes.
 const FOR_GOOD: &str = "private, max-age=31536000, immutable";
 
 impl From<PictureError> for Problem {

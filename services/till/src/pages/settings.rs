@@ -1,5 +1,5 @@
-//! The room Settings: the shop, what its counter takes, its channels and their fees, its price rules,
-//! a backup, and what the program cannot judge.
+//! The room Settings: the shop, its tenders, its channels and their fees, its price rules, a backup, and what
+//! the program cannot judge.
 
 mod backup;
 mod channels;
@@ -30,8 +30,7 @@ pub(crate) fn routes() -> Vec<Route> {
     ]
 }
 
-/// Keeps what differs from what is set, all of it or none. `Ok` goes on; what is refused comes back as
-/// the form's faults.
+/// Saves what differs from the settings, all of it or none. Returns the form's faults if it is refused.
 async fn change(app: &App, form: &Form, wanted: Vec<(String, String)>) -> Result<Option<Faults>, Problem> {
     let now: HashMap<String, String> = app.ledger.refresh_shop().await?.rows().into_iter().collect();
     let differs = |(key, value): &(String, String)| now.get(key).map_or("", String::as_str) != value;
@@ -45,12 +44,12 @@ async fn change(app: &App, form: &Form, wanted: Vec<(String, String)>) -> Result
     }
 }
 
-/// What a form is answered with: the room again, with a word that it was kept.
+/// The answer to a saved form: the room again, with a message.
 fn kept(section: &str) -> Response {
     see_other(&format!("/settings?kept={section}#{section}"))
 }
 
-/// What a form is answered with that was refused: the room with what was typed.
+/// The answer to a refused form: the room with what was typed.
 fn refused(page: Page) -> Response {
     (StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response()
 }

@@ -1,6 +1,6 @@
-//! The first set-up: the shop's name, currency and zone, and its owner with a password of their own.
-//! There only while there is nobody yet, and only on the shop's own machine: whoever found a new
-//! shop's public address first would own it.
+//! The first setup: the shop's name, currency and zone, and its owner with their own password. It exists only
+//! while nobody has an account, and only on the shop's own machine: otherwise whoever found a new shop's public
+//! address first would own it.
 
 use crate::app::App;
 use crate::pages::form::{Faults, Form, read_outside};
@@ -66,7 +66,7 @@ struct Page {
     zones: &'static [&'static str],
 }
 
-/// Whether the set-up is open to whoever asks: `Some` answer if not.
+/// Whether the setup is open to this visitor: the answer if not.
 async fn closed(app: &App, visit: &Visit) -> Result<Option<Response>, Problem> {
     if app.ledger.has_people().await? {
         return Ok(Some(see_other("/sign-in")));

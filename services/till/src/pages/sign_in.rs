@@ -1,7 +1,7 @@
-//! Signing in by name and password, or on an enrolled device by PIN, and signing out.
+//! Signing in by name and password, or by PIN on a registered device, and signing out.
 //!
-//! A try is counted before its password is looked at; whoever has to wait is told so whatever they
-//! typed. A wrong name and a wrong password are answered alike, in words, status and time.
+//! An attempt is counted before its password is checked; whoever has to wait is told so whatever they typed. A
+//! wrong name and a wrong password get the same answer, in words, status and time.
 
 mod code;
 mod entry;
@@ -29,13 +29,13 @@ use serde::Deserialize;
 pub(crate) use code::check_code;
 pub(crate) use session::{let_in, new_session};
 
-/// How long the cookie beside the form lasts: a page left open over night still opens.
+/// How long the form's cookie lasts: a page left open overnight still works.
 const BEFORE_SECONDS: i64 = 24 * 60 * 60;
-/// What a browser forgets of whoever signs out (OWASP ASVS 5.0.0, 14.3.1; W3C Clear Site Data): pages and what
-/// scripts kept. Not its cookies: the device stays enrolled.
+/// What a browser deletes at sign-out (OWASP ASVS 5.0.0, 14.3.1; W3C Clear Site Data): pages and what scripts
+/// stored. Not its cookies: the device stays registered.
 const CLEAR_SITE_DATA: (HeaderName, HeaderValue) =
     (HeaderName::from_static("clear-site-data"), HeaderValue::from_static("\"cache\", \"storage\""));
-/// The longest address to go on to.
+/// The longest address to continue to.
 const MAX_THEN: usize = 500;
 
 pub(crate) fn routes() -> Vec<Route> {
@@ -56,7 +56,7 @@ struct Page {
     then: String,
     /// The name as it was typed.
     name: String,
-    /// What the device is called, if it is enrolled.
+    /// The device's name, if it is registered.
     device: String,
     hands: Vec<Hand>,
 }
@@ -74,7 +74,7 @@ pub(crate) struct SignInQuery {
     then: String,
 }
 
-/// A page of this shop: its path alone, never another site's address.
+/// A page of this shop: only a path, never another site's address.
 fn own_path(then: &str) -> &str {
     let is_own = then.starts_with('/')
         && !then.starts_with("//")
@@ -84,7 +84,7 @@ fn own_path(then: &str) -> &str {
     if is_own { then } else { "/" }
 }
 
-/// The enrolled device that a browser is.
+/// The registered device of a browser.
 pub(crate) async fn device_of(
     app: &App,
     visit: &Visit,
@@ -136,19 +136,18 @@ pub(crate) async fn page(
     Ok(with_before(&visit, &token, HtmlPage(page).into_response()))
 }
 
-/// The token of the form of a browser that is not in yet.
+/// The form token of a browser in which nobody is signed in.
 pub(crate) fn before(visit: &Visit, headers: &HeaderMap) -> String {
     Cookie::Before.read(visit.via, headers).unwrap_or_else(crate::security::random::text)
 }
 
-/// Sets the cookie beside the form.
 pub(crate) fn with_before(visit: &Visit, token: &str, mut response: Response) -> Response {
     let cookie = Cookie::Before.set(visit.via, token, BEFORE_SECONDS);
     response.headers_mut().append(header::SET_COOKIE, cookie);
     response
 }
 
-/// What cannot be anybody's name or password, so that nothing has to be looked up or hashed for it.
+/// What cannot be anybody's name or password, so that nothing has to be looked up or hashed.
 fn too_long(form: &Form) -> Option<Faults> {
     if form.text("name").chars().count() > MAX_NAME_CHARS {
         return Some(Faults::one("name", format!("a name can have at most {MAX_NAME_CHARS} characters")));
@@ -194,7 +193,7 @@ async fn redisplay(
     Ok(HtmlPage(Page { faults, then, name, ..page }))
 }
 
-/// Wrong: of which of the two nothing is said, nor whether a PIN is dead.
+/// Wrong: it does not say which of the two, nor whether a PIN is disabled.
 async fn wrong(
     app: &App,
     visit: &Visit,
@@ -215,8 +214,7 @@ async fn wrong(
     Ok((StatusCode::UNAUTHORIZED, [(header::WWW_AUTHENTICATE, BEARER)], page).into_response())
 }
 
-/// Whose account was tried, for the log: of a name that is nobody's nothing is written, because now and then it
-/// is the password.
+/// The account, for the log: an unknown name is not written, because now and then it is the password.
 async fn account(app: &App, form: &Form) -> Result<String, Problem> {
     let person = if form.has("pin") {
         form.text("person").parse().ok()

@@ -23,7 +23,6 @@ pub(crate) const MAX_ROWS: usize = 200;
 /// Substitutes that are offered for a piece: one row of tags.
 pub(crate) const CLOSEST_SHOWN: usize = 8;
 
-/// A value in a path.
 pub(crate) trait Named: Sized {
     fn named(text: &str) -> Result<Self, Problem>;
 }
@@ -149,7 +148,6 @@ pub(crate) struct PageQuery {
 }
 
 impl PageQuery {
-    /// The parsed cursor and limit.
     pub(crate) fn read<Id: FromStr>(&self) -> Result<Page<Id>, Problem> {
         Page::read(self.cursor.as_deref(), self.limit.as_deref())
     }

@@ -1,4 +1,4 @@
-//! One route, and who may take it.
+//! One route, and who may use it.
 
 use crate::app::App;
 use crate::request::caller::Access;
@@ -7,7 +7,7 @@ use axum::http::Method;
 use axum::routing::{MethodFilter, MethodRouter, on};
 use std::collections::HashMap;
 
-/// One route, and who may take it.
+/// One route, and who may use it.
 pub(crate) struct Route {
     pub(crate) method: Method,
     pub(crate) path: &'static str,
@@ -58,17 +58,16 @@ impl Route {
     }
 }
 
-/// Who may take each route: the edge looks here, so that no handler has to.
+/// Who may use each route: the edge checks here, so that no handler has to.
 #[derive(Debug, Default)]
 pub(crate) struct RoutePolicies(HashMap<&'static str, Vec<(Method, Access)>>);
 
 impl RoutePolicies {
-    /// Takes a route in.
     pub(crate) fn add(&mut self, route: &Route) {
         self.0.entry(route.path).or_default().push((route.method.clone(), route.access));
     }
 
-    /// Who may take a route with a method; HEAD is answered as GET is.
+    /// Who may use a route with a method; HEAD is treated as GET.
     pub(crate) fn of(&self, path: &str, method: &Method) -> Option<Access> {
         let method = if *method == Method::HEAD { &Method::GET } else { method };
         self.0.get(path)?.iter().find(|(m, _)| m == method).map(|(_, access)| *access)

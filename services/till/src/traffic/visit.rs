@@ -14,7 +14,6 @@ pub(crate) enum Via {
     Site,
 }
 
-/// Where a request came from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Visit {
     /// The host name under which the shop was reached.

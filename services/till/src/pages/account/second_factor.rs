@@ -1,5 +1,5 @@
-//! Two-step sign-in of one's own account: turning it on and off, and new recovery codes. The key and the codes are
-//! shown once, in the answer to a form, and stand at no address.
+//! Two-step sign-in for one's own account: turning it on and off, and new recovery codes. The key and the codes
+//! are shown once, in the answer to a form, and have no address.
 
 use super::PATH;
 use crate::app::App;
@@ -18,7 +18,7 @@ use ledger::people::{
     OfferSecondFactor, RenewRecoveryCodes, SecretHash, TurnOffSecondFactor, TurnOnSecondFactor,
 };
 
-/// The page with a new key, and the form of its first code.
+/// The page with a new key, and the form for its first code.
 #[derive(Template)]
 #[template(path = "account/key.html")]
 struct KeyPage {
@@ -29,7 +29,7 @@ struct KeyPage {
     clock: String,
 }
 
-/// The page that shows recovery codes, this once.
+/// The page that shows recovery codes once.
 #[derive(Template)]
 #[template(path = "account/codes.html")]
 struct CodesPage {
@@ -85,7 +85,7 @@ pub(super) async fn turn_on(State(app): State<App>, form: Form) -> Result<Respon
     Ok(HtmlPage(CodesPage { frame: Frame::beside(&app, &form.caller), codes }).into_response())
 }
 
-/// New ones, as they are shown and as they are kept.
+/// New recovery codes, as they are shown and as they are stored.
 fn recovery_codes() -> (Vec<String>, Vec<SecretHash>) {
     let codes = new_recovery_codes();
     let hashes =

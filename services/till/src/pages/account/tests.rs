@@ -16,13 +16,13 @@ async fn inside() -> (TestShop, Browser) {
     (shop, browser)
 }
 
-/// What stands in an element of a page.
+/// The contents of an element of a page.
 fn part<'a>(reply: &'a Reply, from: &str) -> &'a str {
     let rest = reply.text().split_once(from).unwrap_or_else(|| panic!("{from} in {}", reply.text())).1;
     rest.split('<').next().unwrap_or_default()
 }
 
-/// Turns the second factor on; its key, and the recovery codes.
+/// Turns the second factor on; returns its key and the recovery codes.
 async fn turned_on(shop: &TestShop, browser: &mut Browser) -> (String, Vec<String>) {
     let page = browser.post("/account/second-factor", &[]).await;
     assert_eq!(page.status, 200, "{}", page.text());
@@ -48,7 +48,7 @@ async fn to_the_code(browser: &mut Browser) {
     assert_eq!(browser.get("/sign-in/code?then=%2Fshelf").await.status, 200);
 }
 
-// OWASP ASVS 5.0.0, 6.5.1: a code is used once.
+// OWASP ASVS 5.0.0, 6.5.1: a code works once.
 #[tokio::test]
 async fn two_step_sign_in_is_turned_on_and_asked_for() {
     let (shop, mut browser) = inside().await;

@@ -1,6 +1,6 @@
-//! Net sales of each month as bars, with one strip per channel on a common scale. A strip is told by its place
-//! and its words, a month by its column, and nothing by color alone. Each channel has its own weave pattern,
-//! which also works on paper and in dark mode.
+//! Net sales of each month as bars, with one strip per channel on a common scale. A strip is identified by its
+//! position and its label, a month by its column, and nothing by color alone. Each channel has its own weave
+//! pattern, which also works on paper and in dark mode.
 
 use super::Summed;
 use crate::pages::shown::channel_name;
@@ -84,7 +84,7 @@ impl Scale {
         Self { highest: values().max().unwrap_or(0).max(0), lowest: values().min().unwrap_or(0).min(0) }
     }
 
-    /// How high so much is; what is not nothing is seen.
+    /// The height of a value's bar; anything but zero is visible.
     fn height(&self, minor: i64) -> i64 {
         let span = (self.highest - self.lowest).max(1);
         let height = i128::from(minor.abs()) * i128::from(BARS_HIGH) / i128::from(span);
@@ -137,7 +137,7 @@ fn add(months: &mut Months, month: Month, figures: &Figures) -> Result<(), Probl
     Ok(())
 }
 
-/// How a strip is told from the others.
+/// What distinguishes a strip from the others.
 struct Named {
     code: String,
     name: String,
@@ -232,7 +232,7 @@ mod tests {
             assert_eq!((bar.y, bar.height), expected, "{minor}");
             assert_eq!((bar.x, bar.middle, bar.month.as_str()), (133, 144, "May"));
         };
-        // 84 units for 40000: three quarters of them above the ground.
+        // 84 units for 40000: three quarters of them above zero.
         assert_eq!(scale.ground(), VALUES_HIGH + 63);
         check(30_000, (VALUES_HIGH, 63));
         check(10_000, (VALUES_HIGH + 42, 21));

@@ -15,8 +15,7 @@ use std::fmt::Write;
 /// RFC 4180 and RFC 7111.
 const CSV: &str = "text/csv; charset=utf-8; header=present";
 
-/// The rows with their heading. Months, channels' codes and figures hold nothing that would have to
-/// be quoted.
+/// The rows with their headings. Months, channels' codes and figures contain nothing that needs quotes.
 fn text(rows: &[BooksRow]) -> Result<String, Problem> {
     let mut text = format!("month,channel,{}\n", COLUMNS.join(","));
     for row in rows {
@@ -53,7 +52,7 @@ mod tests {
             (reply.status, reply.header("content-type"), reply.header("content-disposition")),
             (200, Some(super::CSV), Some("attachment; filename=\"books-2026.csv\""))
         );
-        // The columns are design 9's.
+        // The columns are those of design 9.
         let expected = "month,channel,sales,units,ounces,gross,discounts,refunds,net,shipping,tax,fees,postage,cost,\
             margin,uncosted,rounding\n\
             2026-05,store,1,1,0.00,48.00,0.00,0.00,48.00,0.00,0.00,0.00,0.00,12.50,35.50,0,0.00\n";

@@ -15,14 +15,14 @@ use ledger::Shop;
 use ledger::sales::{DayCursor, DayRefund, DaySale};
 use serde::Deserialize;
 
-/// Sales of one page: a fair's busiest day fits.
+/// Sales per page: enough for a fair's busiest day.
 const SALES: usize = 200;
-/// Refunds that are shown: more on one day than a farm's shop has in a year.
+/// Refunds that are shown: more than a farm's shop has in a year.
 const REFUNDS: usize = 200;
-/// How many titles tell what a sale was of.
+/// How many titles describe a sale.
 const TITLES: usize = 3;
 
-/// Where the list goes on: `MOMENT-SALE` of the last sale of the page before.
+/// Where the list continues: `MOMENT-SALE` of the last sale on the previous page.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct DayQuery {
@@ -75,7 +75,7 @@ pub(crate) struct Page {
     refunds: Vec<RefundShown>,
 }
 
-/// What a sale is called: by its receipt, or its order, or as history.
+/// A sale's name: its receipt, its order, or “history”.
 pub(super) fn sale_name(receipt: Option<i64>, order: Option<&str>) -> String {
     match (receipt, order) {
         (Some(receipt), Some(order)) => format!("Receipt {receipt}, order {order}"),

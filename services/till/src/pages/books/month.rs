@@ -37,7 +37,7 @@ pub(crate) async fn page(
     }))
 }
 
-/// A day where the month is said already: `Sunday 17`.
+/// A day where the month is known: `Sunday 17`.
 fn in_month(day: Day) -> String {
     format!("{} {}", day.weekday(), day.number() % 100)
 }

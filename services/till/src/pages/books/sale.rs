@@ -1,4 +1,4 @@
-//! GET /books/sale/{id}: a sale as it stands in the books, with what was given back of it.
+//! GET /books/sale/{id}: a sale as the books have it, with its refunds.
 
 use super::Summed;
 use super::day::sale_name;
@@ -21,7 +21,7 @@ use ledger::sales::{RefundView, SaleView, SoldLine, Tender};
 pub(crate) struct LineShown {
     title: String,
     amount: Money,
-    /// How it came about, and what became of it.
+    /// How it was made, and what became of it.
     notes: Vec<String>,
 }
 
@@ -40,14 +40,13 @@ pub(crate) struct RefundShown {
     lines: Vec<String>,
 }
 
-/// What the books make of it.
 #[derive(Debug)]
 pub(crate) struct Worth {
     net: Money,
     cost: Money,
     fee: Money,
     margin: Money,
-    /// Lines whose cost nobody knew.
+    /// Lines with unknown cost.
     uncosted: usize,
 }
 
@@ -114,7 +113,7 @@ fn refund_shown(sale: &SaleView, refund: RefundView, at: String) -> RefundShown 
     }
 }
 
-/// As it was sold; what was given back since stands on the day on which it was.
+/// As it was sold; refunds count on their own day.
 fn worth(sale: &SaleView) -> Result<Worth, Problem> {
     let goods = || sale.lines.iter().filter(|l| l.line.kind == LineKind::Goods);
     let currency = sale.fee.currency();
@@ -179,7 +178,7 @@ mod tests {
         assert!(back.status < 300, "{}", back.text());
         let reply = shop.get(&format!("/books/sale/{id}")).await;
         let page = reply.text();
-        // 48.00 less 3.00, two spindles at 18.00: 81.00 net, 2.25 tax. 2.5 % of 83.25 is 2.08.
+        // 48.00 less 3.00, two spindles at 18.00: 81.00 net, 2.25 tax. 2.5% of 83.25 is 2.08.
         for part in [
             "<h1>Receipt 1</h1>",
             "Moor cowl<span>$48.00</span>",

@@ -30,7 +30,7 @@ pub(crate) const HEADINGS: [&str; 15] = [
     "Rounding",
 ];
 
-/// Figures under [`HEADINGS`], as pages write them.
+/// Figures in the order of [`HEADINGS`], as pages write them.
 fn cells(figures: &Figures) -> Result<[String; 15], Problem> {
     let money = Money::shown;
     Ok([
@@ -57,7 +57,7 @@ fn cells(figures: &Figures) -> Result<[String; 15], Problem> {
 pub(crate) struct Line {
     /// The channel's name, or the words for all.
     pub(crate) name: String,
-    /// Whether it sums the rows above it.
+    /// Whether it is the sum of the rows above it.
     pub(crate) is_sum: bool,
     /// The figures, in the order of the columns.
     pub(crate) cells: [String; 15],
@@ -66,9 +66,9 @@ pub(crate) struct Line {
 /// Rows that belong together.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Group {
-    /// What they are of, such as a month.
+    /// What they are about, such as a month.
     pub(crate) name: String,
-    /// Where more of it stands.
+    /// The page with details.
     pub(crate) path: String,
     /// Its rows.
     pub(crate) lines: Vec<Line>,
@@ -79,17 +79,17 @@ pub(crate) struct Group {
 pub(crate) struct Table {
     /// What it shows.
     pub(crate) caption: String,
-    /// What each group is: `Month`.
+    /// What each group is, such as `Month`.
     pub(crate) heading: String,
     /// The columns' words.
     pub(crate) columns: [&'static str; 15],
     /// The groups, in their order.
     pub(crate) groups: Vec<Group>,
-    /// What they add up to, by channel and together.
+    /// Their sums, by channel and together.
     pub(crate) total: Vec<Line>,
 }
 
-/// The rows of some figures by channel, and their sum where there are several.
+/// The rows of some figures by channel, and their sum if there are several.
 pub(crate) fn lines(
     shop: &Shop,
     by_channel: &BTreeMap<Channel, Figures>,
@@ -108,7 +108,7 @@ pub(crate) fn lines(
     Ok(lines)
 }
 
-/// Of rows that are grouped by channel too; `group` names each one's group and says where it leads.
+/// From rows that are also grouped by channel; `group` returns each row's group and its link.
 pub(crate) fn table(
     shop: &Shop,
     word: &'static str,

@@ -13,7 +13,7 @@ use domain::day::Month;
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
 use serde::Deserialize;
 
-/// Which year; the last one of the books without it.
+/// Which year; by default the last one in the books.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct YearQuery {
@@ -112,7 +112,7 @@ mod tests {
         let shop = shop_with_sales().await;
         let reply = shop.get("/books?year=2026").await;
         let page = reply.text();
-        // Worked by hand: 7.88 less 0.38 at the market, 48.00 in the store which cost 12.50.
+        // Calculated by hand: 7.88 less 0.38 at the market, 48.00 in the store, which cost 12.50.
         let market = "<th scope=\"row\">Market stall</th><td class=\"figure\">1</td><td class=\"figure\">1</td>\
             <td class=\"figure\">3.50</td><td class=\"figure\">$7.88</td><td class=\"figure\">$0.38</td>\
             <td class=\"figure\">$0.00</td><td class=\"figure\">$7.50</td>";
@@ -127,7 +127,7 @@ mod tests {
         ] {
             assert!(page.contains(part), "{part} in {page}");
         }
-        // Each channel's strip, and one of all: told by words and weave, not by color.
+        // Each channel's strip, and one of all: identified by labels and weave, not by color.
         assert_eq!(page.matches("<svg").count(), 3, "{page}");
         for part in ["Market stall", "Farm store", "All channels", "id=\"weave-market\"", "May 2026: $7.50"] {
             assert!(page.contains(part), "{part} in {page}");

@@ -12,7 +12,7 @@ const FIELDS: [(&str, &str); 5] = [
     ("note", "one\r\ntwo"),
 ];
 
-/// An owner whose password was given a while ago.
+/// An owner whose password was typed a while ago.
 async fn stale() -> (TestShop, Browser) {
     let shop = TestShop::open().await;
     owner(&shop).await;

@@ -1,4 +1,4 @@
-//! Open balances: GET /counter/balances, and POST /counter/balances/{tender} takes a payment of it.
+//! Open balances: GET /counter/balances, and POST /counter/balances/{tender}, which takes a payment.
 
 use crate::app::App;
 use crate::pages::counter::{run_form, words};
@@ -18,7 +18,7 @@ use domain::money::Money;
 use ledger::Rejection;
 use ledger::sales::Pay;
 
-/// Debts that are listed.
+/// Unpaid sales that are listed.
 const MOST_LISTED: usize = 200;
 
 struct Row {

@@ -24,9 +24,9 @@ use serde::Deserialize;
 const MOST_ENTRIES: usize = 200;
 const MOST_TURNS: usize = 20;
 
-/// One note or coin of a count.
+/// One bill or coin in a count.
 struct Coin {
-    /// In minor units, as the field's name has it.
+    /// Its value in minor units, as in the field's name.
     minor: i64,
     amount: String,
     typed: String,
@@ -60,7 +60,7 @@ struct ToldClose {
     counts: Vec<(String, i64)>,
 }
 
-/// The drawer of a channel: counted in, or to be counted in.
+/// The drawer of a channel: open, or to be opened by counting the cash.
 #[derive(Template)]
 #[template(path = "counter/drawer.html")]
 pub(crate) struct Page {
@@ -70,7 +70,7 @@ pub(crate) struct Page {
     turn: Option<Told>,
     entries: Vec<Entry>,
     coins: Vec<Coin>,
-    /// Nothing, as the script writes a sum.
+    /// Zero as the script writes a sum.
     zero: String,
     turns: Vec<Told>,
     amount: String,
@@ -79,7 +79,7 @@ pub(crate) struct Page {
     faults: Faults,
 }
 
-/// One turn that is over, or still under way.
+/// One drawer session, closed or still open.
 #[derive(Template)]
 #[template(path = "counter/turn.html")]
 pub(crate) struct OneTurn {
@@ -191,7 +191,7 @@ async fn wrong(
     Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
-/// The fields `count.500` and so on; one that is left empty is none of it.
+/// The fields `count.500` and so on; an empty one counts as none.
 fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Rejection> {
     let mut counts = Vec::new();
     for amount in denominations(currency) {
@@ -210,7 +210,7 @@ fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Rejection> {
     Ok(counts)
 }
 
-/// POST /counter/drawer: the float is counted in.
+/// POST /counter/drawer: the opening cash is counted.
 pub(crate) async fn open(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let channel = channel_of(form.text("channel"));
     let counts = counts(&form, app.ledger.shop().currency);
@@ -237,7 +237,7 @@ pub(crate) async fn turn(
     }))
 }
 
-/// POST /counter/drawer/{turn}/cash: cash is put in or taken out, with a reason.
+/// POST /counter/drawer/{turn}/cash: cash is paid in or out, with a reason.
 pub(crate) async fn cash(
     State(app): State<App>,
     PathParam(turn): PathParam<TurnId>,

@@ -19,15 +19,15 @@ use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 
-/// How often a slip is looked at: a hand that reaches for a piece takes longer. Looking, and not being
-/// told, finds what another process on the same shop has done.
+/// How often the slip is checked: faster than a hand reaches for a piece. Polling also finds what other
+/// processes with the same shop have done.
 const LOOK_EVERY: Duration = Duration::from_millis(400);
-/// How often a silent line says that it is still there.
+/// How often a silent stream sends a sign of life.
 const STILL_HERE: Duration = Duration::from_secs(15);
-/// The longest that one line lasts; the browser asks again by itself, and whoever was shut out since is
-/// then refused.
+/// The longest life of one stream; the browser reconnects by itself, and somebody who lost access since is then
+/// refused.
 const LONGEST: Duration = Duration::from_mins(10);
-/// Where a browser that lost its line says what it saw last.
+/// Where a browser that reconnects says what it saw last.
 const SEEN: &str = "last-event-id";
 
 #[derive(Debug, Default, Deserialize)]
@@ -37,7 +37,7 @@ pub(crate) struct Query {
     seen: String,
 }
 
-/// Says `changed` whenever the slip, or an item on it, is no longer as the page has seen it.
+/// Sends `changed` whenever the slip, or an item on it, differs from what the page has seen.
 pub(crate) async fn events(
     State(app): State<App>,
     caller: Caller,
@@ -46,7 +46,7 @@ pub(crate) async fn events(
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
     let place = Watchers::take(&app.watchers, &caller.who)?;
-    // A slip that is not there is said now, not in the line.
+    // An unknown slip is answered now, not in the stream.
     app.ledger.basket_pulse(basket).await?;
     let last = headers.get(SEEN).and_then(|value| value.to_str().ok()).unwrap_or(&query.seen).to_owned();
     let (out, inbox) = mpsc::channel(1);
@@ -54,7 +54,7 @@ pub(crate) async fn events(
     Ok(Sse::new(Line(inbox)).keep_alive(KeepAlive::new().interval(STILL_HERE)).into_response())
 }
 
-/// Looks until the page is gone, the slip is done with, or the program is told to stop.
+/// Checks until the page is gone, the slip is finished, or the program stops.
 async fn watch(app: App, basket: BasketId, mut seen: String, out: mpsc::Sender<Event>, _place: Watching) {
     let mut ending = app.ending.subscribe();
     let mut ticks = interval(LOOK_EVERY);
@@ -85,7 +85,6 @@ async fn watch(app: App, basket: BasketId, mut seen: String, out: mpsc::Sender<E
     }
 }
 
-/// What is sent along a line.
 struct Line(mpsc::Receiver<Event>);
 
 impl Stream for Line {

@@ -30,7 +30,7 @@ pub(crate) async fn hold(
     }
 }
 
-/// To the end of a day in the shop's zone.
+/// The end of a day in the shop's zone.
 fn until(form: &Form, shop: &Shop) -> Result<Option<Moment>, Rejection> {
     if form.text("until").is_empty() {
         return Ok(None);

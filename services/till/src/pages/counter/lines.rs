@@ -16,10 +16,11 @@ use domain::quantity::Asked;
 use ledger::Rejection;
 use ledger::sales::{BasketChange, ChangeBasket, OpenBasket};
 
-/// What the form proposes as the name on the receipt.
+/// The form's default for the name on the receipt.
 const GIFT_CERTIFICATE: &str = "Gift certificate";
 
-/// POST /counter/{basket}/line: a line's quantity and discount, a discount on it all, or a line goes.
+/// POST /counter/{basket}/line: changes a line's quantity or discount or the discount on the sale, or removes a
+/// line.
 pub(crate) async fn line(
     State(app): State<App>,
     PathParam(basket): PathParam<BasketId>,

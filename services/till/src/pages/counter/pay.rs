@@ -1,5 +1,5 @@
-//! Paying a slip: POST /counter/{basket}/pay holds it, GET shows what to take, POST …/tender takes it,
-//! POST …/cancel-payment goes back to the sale.
+//! Paying a slip: POST /counter/{basket}/pay puts it on hold, GET shows how much to take, POST …/tender takes
+//! it, POST …/cancel-payment goes back to the sale.
 
 use crate::app::App;
 use crate::pages::counter::slip::{Slip, left};
@@ -23,7 +23,7 @@ use ledger::sales::{BasketState, BasketView, HoldBasket, PayBasket, StopPaying, 
 use ledger::{Rejection, Shop};
 use serde::Deserialize;
 
-/// Sums that a hand is often given, offered as buttons.
+/// Amounts that customers often hand over, offered as buttons.
 const MOST_NOTES: usize = 4;
 
 #[derive(Template)]
@@ -31,11 +31,11 @@ const MOST_NOTES: usize = 4;
 pub(crate) struct Page {
     frame: Frame,
     slip: Slip,
-    /// How it is paid, as code and in words.
+    /// The tender, as its code and in words.
     by: &'static str,
     name: &'static str,
     ways: Vec<(&'static str, &'static str, bool)>,
-    /// What is to be taken this way, and what it all comes to.
+    /// How much to take with this tender, and the total.
     left: String,
     due: String,
     /// The same, as fields take it.
@@ -45,7 +45,7 @@ pub(crate) struct Page {
     notes: Vec<(String, String)>,
     taken: Vec<(&'static str, String)>,
     taken_sum: String,
-    /// Until when the pieces are held; none if the hold ran out.
+    /// The end of the hold; none if it has expired.
     held_until: Option<String>,
     needs_hold: bool,
     typed: Typed,
@@ -60,7 +60,6 @@ struct Typed {
     day: String,
 }
 
-/// How it is to be paid.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Query {
@@ -68,13 +67,13 @@ pub(crate) struct Query {
     by: String,
 }
 
-/// One of the shop's own ways; its first, if another is named.
+/// One of the shop's own tenders; the first one if another is named.
 fn kind_of(shop: &Shop, text: &str) -> TenderKind {
     let named = TenderKind::from_code(text).filter(|kind| shop.tenders.contains(kind));
     named.or(shop.tenders.first().copied()).unwrap_or(TenderKind::Cash)
 }
 
-/// The sums above what is due that its notes make.
+/// Round amounts above what is due.
 fn notes(due: Money, kind: TenderKind) -> Vec<(String, String)> {
     if kind != TenderKind::Cash || due.minor() <= 0 {
         return Vec::new();
@@ -141,7 +140,7 @@ pub(crate) async fn page(
     Ok(HtmlPage(Page::of(&app, &caller, &view, kind_of(&app.ledger.shop(), &query.by))?).into_response())
 }
 
-/// POST /counter/{basket}/pay: the first press of a tender holds every line, all or none.
+/// POST /counter/{basket}/pay: the first choice of a tender holds every line, all or none.
 pub(crate) async fn hold(
     State(app): State<App>,
     PathParam(basket): PathParam<BasketId>,
@@ -162,7 +161,7 @@ pub(crate) async fn hold(
     }
 }
 
-/// POST /counter/{basket}/tender: money was taken; with the last of it the slip is rung up.
+/// POST /counter/{basket}/tender: money was taken; when everything is paid the slip is rung up.
 pub(crate) async fn take(
     State(app): State<App>,
     PathParam(basket): PathParam<BasketId>,
@@ -177,7 +176,7 @@ pub(crate) async fn take(
             Some(sale) => see_other(&format!("/counter/sales/{sale}?just=rung-up")),
             None => see_other(&format!("/counter/{basket}/pay?by={}", form.text("then"))),
         }),
-        // Read anew: it may have been put away, or its hold may be over.
+        // Read again: it may have been discarded, or its hold may have expired.
         Err(rejection) => wrong(&app, &form, &app.ledger.basket(basket).await?, &rejection),
     }
 }
@@ -209,7 +208,7 @@ fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Rejection
     Money::parse(text, currency).map_err(|error| Rejection::invalid(field, error))
 }
 
-/// The page again, with what was typed and what is wrong with it.
+/// The page again, with what was typed and its faults.
 fn wrong(app: &App, form: &Form, view: &BasketView, rejection: &Rejection) -> Result<Response, Problem> {
     let mut page = Page::of(app, &form.caller, view, kind_of(&app.ledger.shop(), form.text("by")))?;
     page.faults = words::faults(&app.ledger.shop(), rejection, app.ledger.now());
@@ -221,7 +220,7 @@ fn wrong(app: &App, form: &Form, view: &BasketView, rejection: &Rejection) -> Re
     Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
-/// POST /counter/{basket}/cancel-payment: back to the sale; what was taken is handed back.
+/// POST /counter/{basket}/cancel-payment: back to the sale; what was taken is returned.
 pub(crate) async fn cancel(
     State(app): State<App>,
     PathParam(basket): PathParam<BasketId>,

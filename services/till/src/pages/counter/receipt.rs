@@ -1,4 +1,4 @@
-//! A receipt, in words; GET /counter/sales/{sale}/receipt.txt gives it as a file to send.
+//! A receipt in words; GET /counter/sales/{sale}/receipt.txt returns it as a file to send.
 
 use crate::app::App;
 use crate::pages::counter::words;
@@ -14,7 +14,8 @@ use ledger::Shop;
 use ledger::sales::{SaleView, SoldLine};
 use std::fmt::Write;
 
-/// Letters of a line of the file: what a till roll of 80 mm prints (common practice, no source).
+/// Characters in a line of the file: what a receipt printer for 80 mm paper prints (common practice, no
+/// source).
 const WIDTH: usize = 42;
 
 pub(crate) struct Line {
@@ -32,7 +33,7 @@ pub(crate) struct Receipt {
     pub(crate) place: String,
     pub(crate) who: String,
     pub(crate) lines: Vec<Line>,
-    /// Tax, shipping and rounding, those that there are.
+    /// Tax, shipping and rounding, where there are any.
     pub(crate) more: Vec<(&'static str, String)>,
     pub(crate) due: String,
     pub(crate) tenders: Vec<(String, String)>,
@@ -66,7 +67,7 @@ impl Receipt {
         }
     }
 
-    /// As plain text, for a file or a till roll.
+    /// As plain text, for a file or a receipt printer.
     pub(crate) fn text(&self) -> String {
         let mut out = String::new();
         let rule = "-".repeat(WIDTH);
@@ -109,7 +110,7 @@ impl Receipt {
     }
 }
 
-/// A name and a figure at the two edges; a name that is too long has a line of its own.
+/// A name on the left and a figure on the right; a name that is too long gets its own line.
 fn pair(name: &str, figure: &str) -> String {
     let room = WIDTH.saturating_sub(figure.chars().count() + 1);
     if name.chars().count() > room {

@@ -19,11 +19,11 @@ use domain::stock::ReturnDisposition;
 use ledger::Rejection;
 use ledger::sales::{NewRefund, RefundLine, RefundOf, RefundTender, SaleView, SoldLine};
 
-/// How money goes back; what is still owed is lowered first by itself.
+/// How money can be refunded; the unpaid amount is always lowered first.
 const WAYS: [TenderKind; 5] =
     [TenderKind::Cash, TenderKind::Card, TenderKind::GiftCertificate, TenderKind::Check, TenderKind::Other];
 
-/// A line of which something is left to give back.
+/// A line of which something can still be refunded.
 struct Line {
     id: String,
     title: String,
@@ -35,7 +35,6 @@ struct Line {
     fate: &'static str,
 }
 
-/// What is to be given back.
 #[derive(Template)]
 #[template(path = "counter/refund.html")]
 pub(crate) struct Page {
@@ -109,7 +108,7 @@ pub(crate) async fn page(
     Ok(HtmlPage(Page::of(&app, &caller, &sale, None)).into_response())
 }
 
-/// POST /counter/sales/{sale}/refund: lines or parts of them, or all that is left.
+/// POST /counter/sales/{sale}/refund: lines or parts of them, or everything that is left.
 pub(crate) async fn refund(
     State(app): State<App>,
     PathParam(sale): PathParam<SaleId>,
@@ -138,7 +137,7 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
         } else {
             RefundOf::Goods(Asked::parse(typed, None).map_err(wrong)?)
         };
-        // What is no item of the shelf cannot go back on it.
+        // Something that is not a stock item cannot be returned to stock.
         let goods = sold.line.kind == LineKind::Goods && !sold.line.code.is_empty();
         let fate =
             ReturnDisposition::from_code(form.text(&format!("fate.{id}"))).unwrap_or(ReturnDisposition::Open);

@@ -19,7 +19,7 @@ use ledger::Shop;
 use ledger::shelf::{Hold, ItemView, Purpose};
 use serde::Deserialize;
 
-/// Tags that are shown at once: what fits a tablet without much scrolling.
+/// Tags that are shown at once: they fit on a tablet without much scrolling.
 const MOST_TAGS: usize = 12;
 /// Other slips and holds that are listed.
 const MOST_LISTED: usize = 20;
@@ -62,13 +62,13 @@ pub(crate) struct Query {
     channel: String,
 }
 
-/// Where a slip is rung up if nobody says so.
+/// The channel of a new slip if none is named.
 pub(crate) fn channel_of(text: &str) -> Channel {
     Channel::parse(text).unwrap_or_else(|_| Channel::store())
 }
 
 impl Page {
-    /// The room as it stands, around a slip; `typed` is what was typed and could not be used.
+    /// The room around a slip; `typed` is what was typed and could not be used.
     pub(crate) async fn around(
         app: &App,
         caller: &Caller,
@@ -104,7 +104,7 @@ impl Page {
         })
     }
 
-    /// With the status of what is wrong on it.
+    /// With the status of its faults.
     pub(crate) fn answer(self) -> Response {
         let is_fine = self.slip.faults.is_empty();
         let status = if is_fine { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
@@ -112,7 +112,7 @@ impl Page {
     }
 }
 
-/// Channels with a counter: all but the online shop, the store first.
+/// Channels with a counter: all except the online shop, the store first.
 pub(crate) fn counters(shop: &Shop) -> Vec<(String, String)> {
     let mut all: Vec<(String, String)> = shop
         .channels

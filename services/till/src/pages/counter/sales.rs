@@ -1,5 +1,5 @@
-//! Past sales: GET /counter/sales finds them, GET /counter/sales/{sale} shows one as its receipt,
-//! POST /counter/sales/{sale}/void undoes one of today.
+//! Past sales: GET /counter/sales searches them, GET /counter/sales/{sale} shows one as its receipt, POST
+//! /counter/sales/{sale}/void voids one of today.
 
 use crate::app::App;
 use crate::pages::counter::receipt::Receipt;
@@ -24,7 +24,8 @@ use serde::Deserialize;
 
 /// Sales that are listed at once.
 const MOST_LISTED: usize = 30;
-/// A number of fewer digits is a receipt's, of more a code's: no in-store code or GTIN has fewer than 8.
+/// A number with at most this many digits is a receipt's, a longer one a code's: no in-store code or GTIN is
+/// this short.
 const RECEIPT_DIGITS: usize = 7;
 
 struct Row {
@@ -117,7 +118,6 @@ pub(crate) async fn list(
         .into_response())
 }
 
-/// What was given back, in words.
 struct Back {
     when: String,
     given: String,
@@ -126,7 +126,7 @@ struct Back {
     open: bool,
 }
 
-/// Money that is still owed for the sale.
+/// An unpaid amount of the sale.
 struct Debt {
     tender: String,
     customer: String,
@@ -150,7 +150,7 @@ pub(crate) struct One {
     faults: Faults,
 }
 
-/// Whether it was rung up a moment ago.
+/// Whether it was rung up just before.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Just {

@@ -16,7 +16,7 @@ use domain::quantity::Asked;
 use ledger::Rejection;
 use ledger::sales::{BasketChange, ChangeBasket, OpenBasket};
 
-/// POST /counter/scan: the first thing starts the slip.
+/// POST /counter/scan: the first scan starts the slip.
 pub(crate) async fn first(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     scan(&app, &form, None).await
 }
@@ -69,7 +69,7 @@ fn read(form: &Form) -> Result<BasketChange, Rejection> {
     Ok(BasketChange::Add { code, quantity })
 }
 
-/// Digits alone are a code that was misread; anything else may be a word that somebody looks for.
+/// Digits alone are a misread code; anything else may be a word to search for.
 fn is_word(text: &str) -> bool {
     text.chars().any(char::is_alphabetic)
 }

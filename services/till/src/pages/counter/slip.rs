@@ -1,4 +1,4 @@
-//! A slip, as the page shows it; GET /counter/{basket}/slip gives it alone, to be put in its place.
+//! A slip as the page shows it; GET /counter/{basket}/slip returns it alone, to replace the one on the page.
 
 use crate::app::App;
 use crate::pages::counter::words;
@@ -21,7 +21,6 @@ use domain::stock::ItemKind;
 use ledger::Shop;
 use ledger::sales::{BasketLineView, BasketState, BasketView};
 
-/// What is taken off a price.
 pub(crate) struct Discounted {
     pub(crate) typed: String,
     pub(crate) words: String,
@@ -40,18 +39,17 @@ pub(crate) struct SlipLine {
     pub(crate) title: String,
     pub(crate) code: String,
     pub(crate) calculation: String,
-    /// Before what is off.
     pub(crate) amount: String,
     pub(crate) off: Option<Discounted>,
-    /// Who has it, if it is gone.
+    /// Who has it, if it is no longer available.
     pub(crate) gone: Option<String>,
-    /// What stands in the field of the quantity; none where there is only one.
+    /// The contents of the quantity field; none if there can be only one.
     pub(crate) quantity: Option<String>,
     pub(crate) unit: &'static str,
     pub(crate) is_goods: bool,
 }
 
-/// Goods by weight that were scanned and wait for their weight.
+/// Goods by weight that were scanned and need a weight.
 pub(crate) struct Weigh {
     pub(crate) code: String,
     pub(crate) title: String,
@@ -70,7 +68,7 @@ pub(crate) struct Slip {
     pub(crate) gone: Vec<u32>,
     pub(crate) off: Option<Discounted>,
     pub(crate) due: String,
-    /// What it comes to in cash, where that differs.
+    /// The total in cash, if it differs.
     pub(crate) in_cash: Option<String>,
     pub(crate) customer: String,
     pub(crate) paying: bool,
@@ -81,7 +79,7 @@ pub(crate) struct Slip {
 }
 
 impl Slip {
-    /// Before anything was laid down.
+    /// Before the first scan.
     pub(crate) fn empty(shop: &Shop) -> Self {
         Self {
             path: "/counter".to_owned(),
@@ -128,7 +126,7 @@ impl Slip {
     }
 }
 
-/// What is left to pay this way.
+/// What is left to pay with this tender.
 pub(crate) fn left(shop: &Shop, view: &BasketView, kind: TenderKind) -> Result<Money, Problem> {
     let given: Vec<Given> = view.tenders.iter().map(|t| (t.kind, t.amount)).collect();
     still_due(view.due, &given, kind, shop.cash_rounding).map_err(|error| Problem::invalid("#/amount", error))
@@ -155,7 +153,7 @@ fn in_words(shop: &Shop, line: &BasketLineView, now: Moment) -> SlipLine {
     }
 }
 
-/// How a line came by its amount.
+/// How a line's amount was calculated.
 fn calculation(line: &BasketLineView) -> String {
     match (line.kind, line.item_kind) {
         (LineKind::GiftCertificate, _) => "gift certificate: paid now, spent later".to_owned(),
@@ -187,9 +185,9 @@ pub(crate) struct SlipAlone {
     pub(crate) slip: Slip,
 }
 
-/// Reads a slip that is open, in words.
+/// Reads an open slip, in words.
 pub(crate) async fn read(app: &App, basket: BasketId) -> Result<Result<Slip, Response>, Problem> {
-    // The pulse first: what changes in between is then seen as a change.
+    // The version is read first: a change in between is then noticed.
     let pulse = app.ledger.basket_pulse(basket).await?.to_string();
     let view = app.ledger.basket(basket).await?;
     if let Some(sale) = view.sale {
@@ -214,7 +212,7 @@ pub(crate) async fn alone(
     Ok(answer(&app, &caller, slip))
 }
 
-/// The slip alone, with the status of what is wrong on it.
+/// The slip alone, with the status of its faults.
 pub(crate) fn answer(app: &App, caller: &Caller, slip: Slip) -> Response {
     let status = if slip.faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
     (status, HtmlPage(SlipAlone { frame: Frame::new(app, caller, Room::Counter), slip })).into_response()

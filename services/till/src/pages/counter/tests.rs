@@ -1,4 +1,4 @@
-//! The counter's pages, by forms alone, as a browser without scripts sends them.
+//! The counter's pages, with forms only, as a browser without scripts sends them.
 
 mod later;
 mod paying;
@@ -13,7 +13,7 @@ use domain::money::{Currency, Money};
 use domain::quantity::Asked;
 use ledger::sales::{NewSale, SaleLineIn, TenderIn};
 
-/// A page, and what its forms bring along.
+/// A page with its forms.
 struct OpenPage<'a> {
     shop: &'a TestShop,
     path: String,
@@ -21,7 +21,7 @@ struct OpenPage<'a> {
 }
 
 impl OpenPage<'_> {
-    /// The value of the first field of a name, within what follows `after`.
+    /// The value of the first field with a name, after the text `after`.
     fn field(&self, after: &str, name: &str) -> String {
         let start = self.page.find(after).unwrap_or_else(|| panic!("no {after} in {}", self.page));
         let rest = &self.page[start..];
@@ -33,7 +33,7 @@ impl OpenPage<'_> {
         self.page.contains(text)
     }
 
-    /// That the texts stand on the page, in this order.
+    /// Asserts that the texts are on the page, in this order.
     fn shows(&self, texts: &[&str]) {
         let mut rest = self.page.as_str();
         for text in texts {
@@ -56,7 +56,7 @@ async fn open<'a>(shop: &'a TestShop, path: &str) -> OpenPage<'a> {
 }
 
 impl<'a> OpenPage<'a> {
-    /// Sends a form of this page and follows it to where it goes.
+    /// Sends a form of this page and follows the redirect.
     async fn send(&self, action: &str, fields: &[(&str, &str)]) -> OpenPage<'a> {
         let form = format!("action=\"{action}\"");
         let token = self.field(&form, "_seal");
@@ -67,7 +67,7 @@ impl<'a> OpenPage<'a> {
         open(self.shop, reply.header("location").expect("where it goes")).await
     }
 
-    /// Sends a form that must be refused; the page that says so.
+    /// Sends a form that must be refused; returns the page that says so.
     async fn refused(&self, action: &str, fields: &[(&str, &str)]) -> OpenPage<'a> {
         let form = format!("action=\"{action}\"");
         let token = self.field(&form, "_seal");
@@ -77,7 +77,7 @@ impl<'a> OpenPage<'a> {
         OpenPage { shop: self.shop, path: action.to_owned(), page: reply.text().to_owned() }
     }
 
-    /// Scans goods by weight: the page that asks for their weight.
+    /// Scans goods by weight; returns the page that asks for the weight.
     async fn asked(&self, action: &str, code: &str) -> OpenPage<'a> {
         let token = self.field(&format!("action=\"{action}\""), "_seal");
         let reply = post(self.shop, action, &[("_seal", &token), ("code", code)]).await;
@@ -86,7 +86,7 @@ impl<'a> OpenPage<'a> {
     }
 }
 
-/// A new slip with these on it.
+/// A new slip with these items.
 async fn slip<'a>(shop: &'a TestShop, codes: &[&str]) -> OpenPage<'a> {
     let mut page = open(shop, "/counter").await;
     for code in codes {
@@ -100,7 +100,7 @@ fn money(minor: i64) -> Money {
     Money::from_minor(minor, Currency::USD).expect("an amount")
 }
 
-/// One of it, sold online behind the counter's back.
+/// Sells one online without the counter knowing.
 async fn sell_online(shop: &TestShop, sku: &str, price: i64) {
     let code = domain::codes::Code::parse(sku).expect("a code");
     let (none, quantity) = (money(0), Asked::ONE);

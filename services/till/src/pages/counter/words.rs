@@ -1,4 +1,4 @@
-//! What the counter says: who has a piece, since when, and what can be done.
+//! The counter's sentences: who has a piece, since when, and what can be done.
 
 use crate::pages::form::Faults;
 use domain::basket::TenderKind;
@@ -12,7 +12,7 @@ const MINUTE_MS: i64 = 60 * SECOND_MS;
 const HOUR_MS: i64 = 60 * MINUTE_MS;
 const DAY_MS: i64 = 24 * HOUR_MS;
 
-/// How long ago, or the date of what is further back than a day.
+/// How long ago, or the date if it is more than a day.
 pub(crate) fn ago(shop: &Shop, at: Moment, now: Moment) -> String {
     let past = now.millis() - at.millis();
     let of = |unit: i64, name: &str| {
@@ -47,7 +47,7 @@ fn sold(shop: &Shop, sold: &SoldAs, now: Moment) -> String {
     format!("{place} {}{by}. Not charged.", ago(shop, sold.at, now))
 }
 
-/// Why a line cannot be had, to stand below its name.
+/// Why a line is not available, for display below its name.
 pub(crate) fn gone(shop: &Shop, rejection: &Rejection, now: Moment) -> String {
     match rejection {
         Rejection::AlreadySold { sold: by, .. } => format!("Sold {}", sold(shop, by, now)),
@@ -63,7 +63,7 @@ pub(crate) fn gone(shop: &Shop, rejection: &Rejection, now: Moment) -> String {
     }
 }
 
-/// A refusal, beside its field or at the head of the page.
+/// A rejection, at its field or at the head of the page.
 pub(crate) fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults {
     match rejection {
         Rejection::Invalid { field, reason } => Faults::one(field, reason.clone()),
@@ -95,16 +95,16 @@ pub(crate) fn tender(kind: TenderKind) -> &'static str {
     }
 }
 
-/// How the shop is paid over its counter, as codes and in words, in the order of its settings.
+/// The shop's tenders at the counter, as codes and in words, in the order of its settings.
 pub(crate) fn ways(shop: &Shop) -> Vec<(&'static str, &'static str)> {
     shop.tenders.iter().map(|kind| (kind.code(), tender(*kind))).collect()
 }
 
-/// The most stripes of a band; more are not told apart.
+/// The most stripes of a band; more could not be told apart.
 const MOST_STRIPES: usize = 5;
 const UNDYED: &str = "#d9cfbd";
 
-/// The stripes of a piece's own yarn, from its colors in words, each once.
+/// The stripes of a piece's yarn, from its colors in words, each once.
 pub(crate) fn stripes(colors: &str) -> Vec<String> {
     let mut stripes: Vec<String> = Vec::new();
     for dye in color::of_text(colors).iter().map(ToString::to_string) {

@@ -1,4 +1,4 @@
-//! GET and POST /online/compare: what the online shop says it lists, against the shelf.
+//! GET and POST /online/compare: the online shop's own list of its listings, compared with the shelf.
 
 use super::adapter;
 use super::put_out::{Ways, layout_named};
@@ -17,7 +17,7 @@ use axum::response::{IntoResponse, Response};
 /// Differences of one kind that are shown; the rest are counted.
 const SHOWN: usize = 200;
 
-/// The kinds of differences, the gravest first: what each is called and what to do.
+/// The kinds of differences, most serious first: each one's name and what to do.
 const KINDS: [(&str, &str, &str); 7] = [
     (
         "gone",
@@ -36,7 +36,6 @@ const KINDS: [(&str, &str, &str); 7] = [
     ("twice", "Listed twice", "Remove one of them from the online shop."),
 ];
 
-/// The form, and what came of it.
 #[derive(Template)]
 #[template(path = "online/compare.html")]
 pub(crate) struct Page {

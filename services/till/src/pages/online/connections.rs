@@ -1,4 +1,4 @@
-//! GET /online/connections: the online shops that are told by themselves, and how each does.
+//! GET /online/connections: the online shops that are kept up to date automatically, and their status.
 
 mod drift;
 mod end;
@@ -36,8 +36,8 @@ pub use text::FIRST_CONNECTION;
 
 const PATH: &str = "/online/connections";
 
-/// Its routes. Whoever sees to the online shop may send again, put on and settle; what a connection is,
-/// the owner says.
+/// Its routes. Whoever manages the online shop may send again, list pieces and resolve differences; only the
+/// owner defines connections.
 pub(super) fn routes() -> Vec<Route> {
     let (list, run) = (Access::With(Permission::List), Access::With(Permission::Run));
     vec![
@@ -62,11 +62,11 @@ pub(super) fn routes() -> Vec<Route> {
 }
 
 fn path(name: &str) -> String {
-    // Its name is made of small letters, digits and hyphens.
+    // Its name has only lowercase letters, digits and hyphens.
     format!("{PATH}/{name}")
 }
 
-/// How a connection does, as pages tell of it.
+/// A connection's status, as pages show it.
 pub(crate) struct Figures {
     pub(crate) name: String,
     path: String,
@@ -85,7 +85,7 @@ pub(crate) struct Figures {
     unsigned: i64,
 }
 
-/// A span as people say it.
+/// A span of time, for people.
 fn span(seconds: i64) -> String {
     match (seconds / 3600, seconds / 60 % 60, seconds % 60) {
         (0, 0, s) => format!("{s} s"),
@@ -132,7 +132,7 @@ impl FromRequestParts<App> for ConnectionParam {
     }
 }
 
-/// The adapter, or the words for a program that was put together without one.
+/// The adapter, or an error if the program was built without one.
 fn adapter(app: &App) -> Result<&Arc<dyn ConnectionAdapter>, Problem> {
     let words = "online shops cannot be reached from this server";
     app.connection_adapter.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))

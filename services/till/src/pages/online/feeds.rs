@@ -26,7 +26,7 @@ pub(crate) struct FeedsQuery {
     missing: Option<String>,
 }
 
-/// Feeds that went out, and feeds that failed.
+/// Exported feeds, and feeds that failed.
 #[derive(Template)]
 #[template(path = "online/feeds.html")]
 pub(crate) struct Page {
@@ -99,7 +99,7 @@ async fn read(app: &App, caller: &Caller, asked: &FeedsQuery) -> Result<Page, Pr
     })
 }
 
-/// What became of the feed that was just put out.
+/// The result of the feed that was just exported.
 fn said(asked: &FeedsQuery, runs: &[Run]) -> Option<String> {
     let out = asked.out.as_deref()?;
     let Some(run) = runs.iter().find(|run| run.id == out) else {

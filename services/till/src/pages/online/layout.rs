@@ -18,7 +18,7 @@ use serde::Deserialize;
 
 /// Rows of a file that are shown as the layout reads them.
 const ROWS: usize = 20;
-/// Where a new layout begins: orders, with the fields that they need.
+/// The text with which a new layout starts: orders, with the required fields.
 const FIRST: &str = "\
 feed = \"orders\"
 format = \"csv\"
@@ -60,11 +60,11 @@ pub(crate) struct Page {
     rows: Rows,
 }
 
-/// The first rows, for the page, and by itself for its script.
+/// The first rows, within the page, and alone for its script.
 #[derive(Default, Template)]
 #[template(path = "online/rows.html")]
 pub(crate) struct Rows {
-    /// What the layout is for; none while there is no file.
+    /// The kind of feed; none while there is no file.
     seen: Option<Seen>,
     /// What is wrong with the layout or the file.
     wrong: Option<String>,
@@ -78,7 +78,7 @@ struct Seen {
     rows: Vec<Row>,
 }
 
-/// A row: each of its cells with whether it is to blame.
+/// A row: each of its cells, and whether it is at fault.
 struct Row {
     line: u64,
     cells: Vec<(String, bool)>,
@@ -141,7 +141,7 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
     }
 }
 
-/// A layout that cannot be used is not kept: it would fail later, with nobody there.
+/// A layout that cannot be used is not saved: it would fail later, with nobody watching.
 async fn write(app: &App, form: &Form, name: &str, text: &str, revision: i64) -> Result<(), Problem> {
     adapter(app)?.read_layout(text).map_err(|fault| Problem::invalid("#/text", fault))?;
     let who = form.caller.who.clone();

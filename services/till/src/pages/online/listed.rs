@@ -20,7 +20,7 @@ pub(crate) struct ListedQuery {
     cursor: Option<String>,
 }
 
-/// What is live, or what ended.
+/// What is listed, or what was removed.
 #[derive(Template)]
 #[template(path = "online/listed.html")]
 pub(crate) struct Page {

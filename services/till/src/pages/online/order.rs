@@ -31,7 +31,7 @@ pub(crate) struct OrderQuery {
     done: Option<String>,
 }
 
-/// An order, and the choices about its lines.
+/// An order, and the choices for its lines.
 #[derive(Template)]
 #[template(path = "online/order.html")]
 pub(crate) struct Page {
@@ -70,13 +70,13 @@ pub(crate) struct Line {
     reason: String,
 }
 
-/// A hold that a line could be released from.
+/// A hold that could be released for a line.
 pub(crate) struct Blocker {
     id: String,
     words: String,
 }
 
-/// A piece that could go in its place.
+/// A piece that could be substituted.
 pub(crate) struct Tag {
     piece: Piece,
     like: Vec<String>,
@@ -149,7 +149,7 @@ impl Line {
     }
 }
 
-/// The pieces closest to a line that waits.
+/// The most similar pieces for a short line.
 pub(crate) async fn closest(app: &App, line: &WaitingLine) -> Result<Vec<Closest>, Problem> {
     if !line.waits {
         return Ok(Vec::new());
@@ -164,7 +164,7 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
     let shop = app.ledger.shop();
     let mut lines = Vec::with_capacity(detail.lines.len());
     for line in &detail.lines {
-        // What was sold in the place of another is told there.
+        // A substitute is shown with its line.
         let is_instead = detail
             .lines
             .iter()
@@ -212,7 +212,7 @@ pub(crate) async fn show(
     Ok(HtmlPage(page))
 }
 
-/// What there is to do now about a line that was just decided about.
+/// What to do next about a line that was just decided.
 async fn said(app: &App, id: OrderId, line: &str) -> Result<Option<String>, Problem> {
     let detail = app.ledger.order(id).await?;
     if line == "status" {
@@ -264,7 +264,7 @@ pub(crate) async fn settle_status(
     }
 }
 
-/// What a button of the form says: `refund`, `fill`, `hold 123` or `take SKU`.
+/// The value of a button of the form: `refund`, `fill`, `hold 123` or `take SKU`.
 fn choice(text: &str) -> Result<LineChoice, Problem> {
     let (word, rest) = text.split_once(' ').unwrap_or((text, ""));
     match word {
@@ -283,7 +283,7 @@ pub(crate) async fn decide(
     form: Form,
 ) -> Result<Response, Problem> {
     let typed = form.text("sku");
-    // The button beside the field for another code, and what was typed there.
+    // The button next to the field for another code, and the contents of that field.
     let asked =
         if form.text("choice") == "take" { format!("take {typed}") } else { form.text("choice").to_owned() };
     let reason = form.text("reason").to_owned();

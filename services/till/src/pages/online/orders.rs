@@ -22,7 +22,7 @@ pub(crate) struct OrdersQuery {
     cursor: Option<String>,
 }
 
-/// Orders: those that wait, or all.
+/// Orders: those that need attention, or all.
 #[derive(Template)]
 #[template(path = "online/orders.html")]
 pub(crate) struct Page {

@@ -1,4 +1,4 @@
-//! An item as this room's lists and tags show it.
+//! An item as the lists and tags of this room show it.
 
 use super::weak::weaknesses;
 use crate::app::App;
@@ -9,16 +9,16 @@ use std::collections::HashMap;
 
 /// The most bands of a tag's color strip.
 const BANDS: usize = 6;
-/// A photograph whose mean lightness of 0 to 100 is below this shows little of its piece: common
-/// practice, no source.
+/// A photograph whose mean lightness (0 to 100) is below this hardly shows its piece: common practice, no
+/// source.
 const DARK: u8 = 25;
-/// How wide a strip is drawn, in its own units.
+/// The width of a strip, in units of its drawing.
 const STRIP_WIDTH: usize = 120;
 
 #[derive(Clone, Debug)]
 pub(crate) struct Piece {
     pub(crate) sku: String,
-    /// The sku as a part of an address.
+    /// The SKU as part of an address.
     pub(crate) address: String,
     pub(crate) name: String,
     pub(crate) color: String,
@@ -31,7 +31,7 @@ pub(crate) struct Piece {
     pub(crate) strip: Vec<Band>,
 }
 
-/// A band of the strip in a piece's colors: x, width, and the color.
+/// A band of the strip in a piece's colors: x, width and color.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Band {
     pub(crate) x: usize,
@@ -39,7 +39,7 @@ pub(crate) struct Band {
     pub(crate) fill: String,
 }
 
-/// The strip of a text's colors; empty if none is known.
+/// The strip for a text with colors; empty if none is known.
 pub(crate) fn strip(color: &str) -> Vec<Band> {
     let mut colors = color::of_text(color);
     colors.truncate(BANDS);
@@ -49,7 +49,6 @@ pub(crate) fn strip(color: &str) -> Vec<Band> {
 }
 
 impl Piece {
-    /// Without a look at its pictures.
     pub(crate) fn of(item: &ItemView) -> Self {
         Self::seen(item, false)
     }

@@ -10,13 +10,12 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 
-/// In which ways listings can be put out here.
+/// How listings can be exported here.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Ways {
     pub(crate) any: bool,
     /// The folder, if there is one.
     pub(crate) folder: Option<String>,
-    /// The layouts that listings can be written by.
     pub(crate) layouts: Vec<String>,
 }
 
@@ -31,7 +30,7 @@ impl Ways {
     }
 }
 
-/// The text of a layout that a form names; none for our own columns.
+/// The text of the layout that a form names; none for our own columns.
 pub(crate) async fn layout_named(app: &App, name: &str) -> Result<Option<String>, Problem> {
     if name.is_empty() {
         return Ok(None);
@@ -39,7 +38,7 @@ pub(crate) async fn layout_named(app: &App, name: &str) -> Result<Option<String>
     Ok(Some(app.ledger.layout(name).await?.text))
 }
 
-/// Puts listings out, and goes on to what went out; or answers with the file.
+/// Exports listings and redirects to the run, or answers with the file.
 pub(crate) async fn out(
     app: &App,
     what: Outgoing,

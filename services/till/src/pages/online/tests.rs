@@ -1,4 +1,4 @@
-//! The room as a whole, and what its pages' tests share.
+//! The room as a whole, and shared parts of its pages' tests.
 
 use crate::testing::{Reply, TestShop};
 use axum::body::Body;
@@ -16,7 +16,7 @@ pub(crate) async fn send(shop: &TestShop, path: &str, pairs: &[(&str, &str)]) ->
     shop.ask(Method::POST, path, &headers, Body::from(body.finish())).await
 }
 
-/// Adds so many pieces of the style: `N1`, `N2`, …
+/// Adds this many pieces of the style: `N1`, `N2`, …
 pub(crate) async fn add_pieces(shop: &TestShop, count: usize) {
     let piece = |n: usize| NewItem {
         kind: ItemKind::Piece,
@@ -43,7 +43,7 @@ pub(crate) async fn add_pieces(shop: &TestShop, count: usize) {
     assert!(outcomes.iter().all(|o| matches!(o, RowOutcome::Added(_))), "{outcomes:?}");
 }
 
-/// Every value of a hidden field, as the page has them.
+/// Every value of a hidden field on the page.
 pub(crate) fn values(page: &str, name: &str) -> Vec<String> {
     let start = format!("name=\"{name}\" value=\"");
     page.split(&start).skip(1).filter_map(|rest| rest.split('"').next()).map(str::to_owned).collect()

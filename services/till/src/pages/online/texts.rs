@@ -1,4 +1,4 @@
-//! GET and POST /online/texts: the texts of many listings at once, from one template.
+//! GET and POST /online/texts: the texts of many listings at once, from a template.
 
 use super::pieces::Piece;
 use super::put_out::{Ways, out};
@@ -21,13 +21,13 @@ use ledger::online::KeepListingText;
 use ledger::shelf::{ItemView, NewText, WriteTexts, text_mark};
 use serde::Deserialize;
 
-/// Pieces whose texts are written at once: more are not looked through before they are kept.
+/// Pieces whose texts are written at once: nobody would check more before saving them.
 pub(crate) const AT_ONCE: usize = 200;
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct TextsQuery {
-    /// Also those that have one.
+    /// Also those that have a text.
     anew: Option<String>,
     sku: Option<String>,
 }
@@ -85,7 +85,7 @@ async fn item(app: &App, sku: &str) -> Result<ItemView, Problem> {
     Ok(app.ledger.item(&code).await?)
 }
 
-/// The page with a text for each item: the one given, or else as the template writes it.
+/// The page with a text for each item: the given one, or else the template's.
 async fn page(
     app: &App,
     caller: &Caller,
@@ -120,7 +120,7 @@ async fn page(
     })
 }
 
-/// What a form says of one piece.
+/// A piece's fields in the form.
 struct Given {
     item: ItemView,
     was: String,
@@ -164,7 +164,7 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
     Ok(see_other("/online"))
 }
 
-/// Keeps the texts that are new, all or none, and the template with them.
+/// Saves the new texts, all or none, and the template with them.
 async fn write(
     app: &App,
     key: &Key,
@@ -259,7 +259,7 @@ mod tests {
             ("text", "Mine."),
             ("_key", "k1"),
         ];
-        // Its stock may change meanwhile; its text may not.
+        // Its stock may change meanwhile; its text must not.
         let done = send(&shop, "/online/texts", &form).await;
         assert_eq!((done.status, done.header("location")), (303, Some("/online")), "{}", done.text());
         assert_eq!(text_of(&shop, "N1").await, "Mine.");

@@ -1,4 +1,4 @@
-//! A form that brings a file along.
+//! A form with a file.
 
 use crate::app::App;
 use crate::feed_adapter::GivenFile;
@@ -10,13 +10,13 @@ use axum::extract::{DefaultBodyLimit, FromRequest, Request};
 
 /// The largest form: a list of some hundred thousand listings.
 const MAX_BYTES: usize = 32 << 20;
-/// The longest field beside the file: a layout.
+/// The longest field besides the file: a layout.
 const MAX_FIELD_BYTES: usize = 256 << 10;
 /// The most fields of such a form.
 const MAX_FIELDS: usize = 20;
-/// The field that proves that the form is a page's of ours.
+/// The field that proves that the form is from our own page.
 const SEAL: &str = "_seal";
-/// The longest name of a file that is shown again.
+/// The longest file name that is shown.
 const MAX_NAME_CHARS: usize = 120;
 
 #[derive(Debug)]
@@ -27,7 +27,7 @@ pub(crate) struct Upload {
 }
 
 impl Upload {
-    /// A field's text; empty if it was left out.
+    /// A field's text; empty if it is missing.
     pub(crate) fn raw(&self, name: &str) -> &str {
         self.pairs.iter().find(|(n, _)| n == name).map_or("", |(_, value)| value.as_str())
     }
@@ -83,7 +83,7 @@ async fn read(mut parts: Multipart, caller: Caller) -> Result<Upload, Problem> {
             bytes.extend_from_slice(&chunk);
         }
         match file {
-            // A browser sends an empty file where none was chosen.
+            // Browsers send an empty file if none was chosen.
             Some(file) if file.is_empty() && bytes.is_empty() => {}
             Some(file) => upload.file = Some((file, bytes)),
             None => {
@@ -96,7 +96,7 @@ async fn read(mut parts: Multipart, caller: Caller) -> Result<Upload, Problem> {
     Err(Problem::new(Kind::TooLarge, format!("the form has more than {MAX_FIELDS} fields")))
 }
 
-/// A file's own name, without a way to it.
+/// The name of a file, without its folders.
 fn plain_name(given: &str) -> String {
     let last = given.rsplit(['/', '\\']).next().unwrap_or_default();
     last.chars().filter(|c| !c.is_control()).take(MAX_NAME_CHARS).collect()

@@ -2,8 +2,8 @@
 
 use ledger::shelf::ItemView;
 
-/// Everything that a buyer would miss, in words, the gravest first. What is common practice in
-/// listings, no source; fiber content is asked for by law in many places.
+/// Everything that a buyer would miss, in words, most serious first. Common practice in listings, no source;
+/// many places require the fiber content by law.
 pub(crate) fn weaknesses(item: &ItemView, has_dark_picture: bool) -> Vec<&'static str> {
     let mut weak = Vec::new();
     let mut missing = |is_missing: bool, words| {

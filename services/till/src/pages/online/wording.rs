@@ -1,7 +1,7 @@
-//! The text of a listing, written from a template (minijinja) and what the shop knows of the piece.
+//! A listing's text, written by a template (minijinja) from what the shop knows about the piece.
 //!
-//! A template is a person's text, and is kept within bounds all the same: how much it may compute,
-//! how long what it writes may be. A name that a piece does not have is an error, never a gap.
+//! A template is a person's text, and yet it is limited: in how much it computes and in how long its result is.
+//! A name that a piece lacks is an error, never a gap.
 
 use domain::text::MAX_NOTE_CHARS;
 use ledger::Shop;
@@ -10,7 +10,7 @@ use minijinja::{AutoEscape, Environment, Error, ErrorKind, Template, UndefinedBe
 use std::io::{self, Write};
 use std::thread;
 
-/// What is kept under which name, and where a new shop begins.
+/// The name under which the template is stored, and the template of a new shop.
 pub(crate) const NAME: &str = "listing";
 pub(crate) const FIRST: &str = "\
 {{ name }}{% if size %}, size {{ size }}{% endif %}.
@@ -24,20 +24,20 @@ Handmade at {{ shop }}.
 ";
 /// The longest template: a listing's text has a tenth of it.
 pub(crate) const MAX_TEMPLATE_CHARS: usize = 4_000;
-/// Signs outside of quotes within one pair of braces: each may lead the reader one level deeper, as a row of
-/// minus signs does. A long expression has some thirty.
+/// Operators outside of quotes within one pair of braces: each may lead the parser one level deeper, as a row
+/// of minus signs does. A long expression has about thirty.
 const MAX_SIGNS: usize = 100;
 /// Tags that may be open at once, such as an `if` within a `for`.
 const MAX_OPEN: usize = 16;
-/// Room for reading and writing one text: what both bounds allow takes a tenth of it in a program that was
-/// not optimized. Only what is used of it costs memory.
+/// Stack for parsing and rendering one text: what both limits allow takes a tenth of it in an unoptimized
+/// program. Only what is used of it costs memory.
 const ROOM_BYTES: usize = 32 << 20;
-/// Instructions that one text may take: a long text takes some hundreds.
+/// Instructions that one text may take: a long text takes a few hundred.
 const FUEL: u64 = 20_000;
-/// Bytes that one text may have on the way: what a description holds, at four bytes a character.
+/// Bytes that one text may have meanwhile: a description's limit, at four bytes per character.
 const MAX_BYTES: usize = 4 * MAX_NOTE_CHARS;
 
-/// The names, for whoever writes one.
+/// The names that templates can use.
 pub(crate) const NAMES: [&str; 12] = [
     "sku",
     "name",
@@ -73,14 +73,13 @@ fn values(item: &ItemView, shop: &Shop) -> [(&'static str, Value); NAMES.len()] 
     ]
 }
 
-/// A template that can be read.
 pub(crate) struct Wording<'t> {
     engine: Environment<'t>,
     text: &'t str,
 }
 
 impl<'t> Wording<'t> {
-    /// Reads a template, or says in words which line is wrong.
+    /// Parses a template, or says in words which line is wrong.
     pub(crate) fn read(text: &'t str) -> Result<Self, String> {
         if text.chars().count() > MAX_TEMPLATE_CHARS {
             return Err(format!("the template has more than {MAX_TEMPLATE_CHARS} characters; shorten it"));
@@ -117,7 +116,7 @@ impl<'t> Wording<'t> {
     }
 }
 
-/// Works on a template on a thread with room of its own: whatever it holds, the program goes on.
+/// Works on a template on a thread with its own stack: whatever it contains, the program goes on.
 fn with_room<T: Send>(work: impl FnOnce() -> Result<T, String> + Send) -> Result<T, String> {
     let thread = thread::Builder::new().name("wording".to_owned()).stack_size(ROOM_BYTES);
     thread::scope(|scope| match thread.spawn_scoped(scope, work) {
@@ -128,10 +127,10 @@ fn with_room<T: Send>(work: impl FnOnce() -> Result<T, String> + Send) -> Result
     })
 }
 
-/// Refuses what would lead the reader too deep, before it reads anything: it goes down a level for each
-/// sign of some kinds without counting them.
+/// Refuses what would lead the parser too deep, before it parses anything: for some kinds of characters it goes
+/// down a level for each, without counting them.
 fn refuse_deep(text: &str) -> Result<(), String> {
-    // What looks like a tag's end within quotes may be one (in a raw block) or not: both readings are bounded.
+    // What looks like a tag's end within quotes may be one (in a raw block) or not: both readings are limited.
     refuse_deep_as(text, false).and_then(|()| refuse_deep_as(text, true))
 }
 
@@ -163,7 +162,7 @@ fn refuse_deep_as(text: &str, quotes_hide: bool) -> Result<(), String> {
             let is_open = opens.iter().any(|name| {
                 word.strip_prefix(name).is_some_and(|rest| !rest.starts_with(char::is_alphanumeric))
             });
-            // A set with a value is closed by itself.
+            // A `set` with a value has no end tag.
             let is_whole = word.starts_with("set") && word.contains('=');
             open = if closes { open.saturating_sub(1) } else { open + usize::from(is_open && !is_whole) };
         }
@@ -195,7 +194,7 @@ fn tag_end(text: &str, end: &str, quotes_hide: bool) -> usize {
     text.len()
 }
 
-/// How many signs and words of logic stand outside of quotes.
+/// How many operators and logical words are outside of quotes.
 fn signs(inner: &str) -> usize {
     let (mut quote, mut escaped, mut count) = (None, false, 0);
     for c in inner.chars() {
@@ -212,7 +211,7 @@ fn signs(inner: &str) -> usize {
     count + inner.split(|c: char| !c.is_alphanumeric()).filter(|word| logic.contains(word)).count()
 }
 
-/// Takes so many bytes and no more.
+/// Accepts this many bytes and no more.
 struct Bounded(Vec<u8>);
 
 impl Write for Bounded {
@@ -229,7 +228,7 @@ impl Write for Bounded {
     }
 }
 
-/// An error of a template, for a shopkeeper.
+/// A template's error, for a shopkeeper.
 fn words(error: &Error) -> String {
     let place =
         error.line().filter(|line| *line > 0).map(|line| format!("line {line}: ")).unwrap_or_default();
@@ -300,7 +299,7 @@ mod tests {
         check(&"x".repeat(MAX_TEMPLATE_CHARS + 1), &["more than 4000 characters"]).await;
     }
 
-    // The bounds are our own: nobody's text may hold the shop up.
+    // The limits are our own: nobody's text may block the shop.
     #[tokio::test]
     async fn a_template_is_kept_within_bounds() {
         let check = async |template: &str, expected: &str| {
@@ -314,8 +313,8 @@ mod tests {
         assert!(written(&doubled).await.is_err());
     }
 
-    // One of them ended the process: the reader goes down a level for each minus sign, on the stack of
-    // whoever asked.
+    // One of them used to end the process: the parser goes down a level for each minus sign, on the caller's
+    // stack.
     #[tokio::test]
     async fn what_leads_too_deep_is_refused_and_the_program_goes_on() {
         let many = |before: &str, part: &str, behind: &str| {
@@ -369,14 +368,15 @@ mod tests {
             assert!(words.contains(expected) && words.starts_with("line 1: "), "{words}");
         }
         assert_eq!(written("{{ name }}").await.as_deref(), Ok("Moor cowl"));
-        // Signs in a text that the template writes are no signs of its own.
+        // Operators in text that the template writes are not its own.
         let dotted = format!("{{{{ \"{}\" }}}}", ".".repeat(300));
         assert_eq!(written(&dotted).await.map(|text| text.len()), Ok(300));
         let many_tags = "{% if size %}{{ size }}{% endif %}".repeat(40) + "x";
         assert_eq!(written(&many_tags).await.as_deref(), Ok("x"));
     }
 
-    /// Longer by hand: `FLEECEFOLD_FUZZ_SECONDS=600 FLEECEFOLD_FUZZ_SEED=7 cargo test -p till --lib mutated`.
+    /// To run longer by hand: `FLEECEFOLD_FUZZ_SECONDS=600 FLEECEFOLD_FUZZ_SEED=7 cargo test -p till --lib
+    /// mutated`.
     #[tokio::test]
     async fn a_template_however_mutated_is_written_or_refused() {
         const PIECES: [&str; 30] = [
@@ -414,7 +414,7 @@ mod tests {
         let number = |name: &str| std::env::var(name).ok().and_then(|text| text.parse().ok());
         let until = std::time::Instant::now()
             + std::time::Duration::from_secs(number("FLEECEFOLD_FUZZ_SECONDS").unwrap_or(1));
-        // A generator of 64 bits (Knuth's constants): the same texts from the same seed.
+        // A 64-bit generator (Knuth's constants): the same seed gives the same texts.
         let mut state = number("FLEECEFOLD_FUZZ_SEED").unwrap_or(1_u64);
         let mut below = |most: usize| {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);

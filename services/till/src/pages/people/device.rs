@@ -1,4 +1,4 @@
-//! Enrolling the device that the owner has in hand, and ending one.
+//! Registering the device that the owner is using, and ending a registration.
 
 use super::{PATH, Undone, redisplay};
 use crate::app::App;
@@ -14,8 +14,7 @@ use axum::response::Response;
 use domain::ids::DeviceId;
 use ledger::people::{EndDevice, EnrolDevice, SecretHash};
 
-/// How long a device stays enrolled without being enrolled anew: the longest that browsers keep a
-/// cookie (RFC 6265bis, 5.5).
+/// How long a registration lasts: the longest that browsers keep a cookie (RFC 6265bis, 5.5).
 const SECONDS: i64 = 400 * 24 * 60 * 60;
 
 /// POST /settings/devices

@@ -1,4 +1,4 @@
-//! The page that shows a new token, this once.
+//! The page that shows a new token once.
 
 use crate::pages::frame::Frame;
 use askama::Template;

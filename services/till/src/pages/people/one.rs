@@ -1,4 +1,4 @@
-//! One person: their role, password and PIN, and the end of their being here.
+//! One person: their role, password and PIN, and ending their access.
 
 use super::{Choice, PATH, choices, password, pin, role};
 use crate::app::App;
@@ -63,7 +63,7 @@ fn change(person: PersonId, form: &Form) -> EditPerson {
     EditPerson { person, role: None, password: None, pin: None, keep: None, who }
 }
 
-/// Back to the page after a change, or the page again with what is wrong.
+/// Redirects to the page after a change, or shows it again with the faults.
 async fn answer(
     app: &App,
     form: &Form,

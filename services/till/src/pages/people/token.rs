@@ -1,4 +1,4 @@
-//! Making a token, which is shown once, and ending one.
+//! Creating a token, which is shown once, and ending one.
 
 use super::made::Made;
 use super::{PATH, Undone, redisplay, role};
@@ -13,7 +13,7 @@ use axum::response::{IntoResponse, Response};
 use ledger::people::{AddToken, EndToken};
 
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
-/// The longest that a token lasts: ten years, for what is screwed to a wall.
+/// The longest life of a token: ten years, for a device that is mounted on a wall.
 const MAX_DAYS: i64 = 3650;
 
 /// POST /settings/tokens

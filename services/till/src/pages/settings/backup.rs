@@ -1,4 +1,4 @@
-//! POST /settings/backup: the whole shop as one file, made now and handed over.
+//! POST /settings/backup: the whole shop as one file, made now and downloaded.
 
 use crate::app::App;
 use crate::pages::form::Form;
@@ -19,13 +19,13 @@ use tokio::task::{JoinHandle, spawn_blocking};
 
 /// Backups at once: each is as large as the shop.
 static ROOM: Semaphore = Semaphore::const_new(1);
-/// How long the answer waits for the file, so that what goes wrong is told in words. After it the
-/// download begins and goes on once the file is whole; far below what a request may take.
+/// How long the answer waits for the file, so that errors can be shown in words. After that the download
+/// starts, and continues once the file is complete; far below the limit for a request.
 const PATIENCE: Duration = Duration::from_secs(15);
-/// What is read of the file at a time.
+/// How much of the file is read at a time.
 const PIECE: usize = 128 * 1024;
 
-/// A backup on disk, which is gone when this is.
+/// A backup on disk, deleted when this is dropped.
 struct Made {
     file: File,
     _folder: TempDir,
@@ -33,13 +33,12 @@ struct Made {
 }
 
 enum Sending {
-    /// The file is not whole yet.
+    /// The file is not complete yet.
     Waiting(JoinHandle<Result<Made, Problem>>),
-    /// So much of it is left.
     Reading(Made),
 }
 
-/// Beside the shop's own file, where there is room for another of its size; only its owner may read it.
+/// Next to the shop's own file, where there is space for another of its size; only its owner may read it.
 async fn make(ledger: Ledger, room: SemaphorePermit<'static>) -> Result<Made, Problem> {
     let beside = ledger.path().and_then(|path| path.parent()).filter(|path| !path.as_os_str().is_empty());
     let mut named = tempfile::Builder::new();
@@ -65,8 +64,8 @@ async fn make(ledger: Ledger, room: SemaphorePermit<'static>) -> Result<Made, Pr
     Ok(Made { file, _folder: folder, _room: room })
 }
 
-/// The next piece; none at the end. What goes wrong now breaks the download off, so that nobody takes
-/// a part of a backup for the whole, which its last line tells too.
+/// The next part; none at the end. An error now breaks off the download, so that nobody takes part of a backup
+/// for all of it; a backup's last line shows that too.
 async fn next(sending: Sending) -> io::Result<Option<(Vec<u8>, Sending)>> {
     let mut made = match sending {
         Sending::Reading(made) => made,
@@ -126,7 +125,7 @@ mod tests {
         std::fs::write(&file, reply.text()).expect("written");
         let url = format!("sqlite:{}", folder.path().join("again.db").display());
         restore(&file, &url, None, Arc::new(SystemClock), |_, _| ()).await.expect("put back");
-        // Nothing of it is left beside the shop.
+        // None of it is left next to the shop.
         let beside = shop.ledger().path().and_then(|path| path.parent()).expect("its folder");
         let left = std::fs::read_dir(beside).expect("a folder").flatten().map(|f| f.file_name());
         let left: Vec<_> = left.filter(|name| name.to_string_lossy().starts_with(".backup")).collect();

@@ -10,12 +10,12 @@ const FIELDS: [(&str, &str); 6] = [
     ("again", "a fold of wool"),
 ];
 
-/// The form with one field otherwise.
+/// The form with one field changed.
 fn but(field: &str, value: &'static str) -> Vec<(&'static str, &'static str)> {
     FIELDS.iter().map(|(name, old)| (*name, if *name == field { value } else { *old })).collect()
 }
 
-/// A shop in which nothing is priced yet, so that its currency is open.
+/// A shop in which nothing has a price yet, so that its currency can be chosen.
 async fn fresh() -> (TestShop, Browser) {
     let shop = TestShop::empty().await;
     let browser = Browser::new(&shop);

@@ -1,4 +1,4 @@
-//! The second step of signing in: a code of the app, or a recovery code.
+//! The second step of signing in: a code from the app, or a recovery code.
 
 use super::entry::Origin;
 use super::{SignInQuery, before, let_in, new_session, own_path, with_before};
@@ -19,7 +19,7 @@ use ledger::people::{
     By, CountCode, CountTry, SecondFactor, SecondProof, SecretHash, SignIn, StepView, TryOf,
 };
 
-/// Said of every code that does not sign in, so that nothing is learned from it.
+/// For every code that does not work, so that nothing can be learned from it.
 const WRONG: &str = "this code is incorrect or was already used. Enter the code that your app shows now, or a recovery \
     code; after many wrong codes only a recovery code works";
 
@@ -78,7 +78,7 @@ fn wrong() -> Problem {
     Problem::invalid("#/", WRONG)
 }
 
-/// The page again, with what is wrong or how long to wait.
+/// The page again, with its faults or how long to wait.
 fn redisplay(
     app: &App,
     visit: &Visit,
@@ -114,7 +114,7 @@ async fn sign_in(
     app.ledger.execute(None, &CountTry { of: tried.clone() }).await?;
     let factor = app.ledger.second_factor(step.person).await?.filter(|factor| factor.is_on);
     let second = match factor {
-        // Turned off meanwhile, by another owner.
+        // Turned off meanwhile by another owner.
         None => None,
         Some(factor) => Some(check_code(app, step.person, &factor, code).await?.ok_or_else(wrong)?),
     };
@@ -123,7 +123,7 @@ async fn sign_in(
     Ok(SignIn { second, device, ..new })
 }
 
-/// What a code shows, if it can be right: a recovery code is looked up when it is spent.
+/// The proof in a code, if it can be right; a recovery code is looked up when it is used.
 pub(crate) async fn check_code(
     app: &App,
     person: PersonId,

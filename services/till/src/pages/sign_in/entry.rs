@@ -1,4 +1,4 @@
-//! Looking at what somebody typed: from where it comes, whose it would be, whether it is right.
+//! Checking what somebody typed: where it comes from, whose account it is, whether it is right.
 
 use super::device_of;
 use crate::app::App;
@@ -12,7 +12,7 @@ use domain::ids::PersonId;
 use ledger::people::{By, CountTry, DeviceView, Phc, SecretHash, TryFrom, TryOf, TryPin};
 
 pub(super) struct Origin {
-    /// The enrolled device that it is.
+    /// The registered device, if it is one.
     pub(super) device: Option<DeviceView>,
     /// The browser's cookie, if this account was signed in there before.
     known: Option<SecretHash>,
@@ -37,7 +37,7 @@ impl Origin {
         Ok(Self { device, known, network: visit.address.network().to_string() })
     }
 
-    /// As far as tries are counted.
+    /// The origin, as attempts are counted.
     pub(super) fn from(&self) -> TryFrom<'_> {
         match (&self.device, &self.known) {
             (Some(device), _) => TryFrom::Device(device.id),
@@ -56,7 +56,6 @@ pub(super) enum Found {
     Wrong(By),
 }
 
-/// A password or PIN that is right.
 pub(super) struct Right {
     pub(super) person: PersonId,
     pub(super) by: By,
@@ -66,7 +65,7 @@ pub(super) struct Right {
     pub(super) tried: TryOf,
 }
 
-/// Counts the try, and looks at it.
+/// Counts the attempt, then checks it.
 pub(super) async fn look(app: &App, origin: &Origin, form: &Form) -> Result<Found, Problem> {
     let lane = origin.lane();
     app.secrets.require_room(lane)?;
@@ -82,7 +81,7 @@ pub(super) async fn look(app: &App, origin: &Origin, form: &Form) -> Result<Foun
     Ok(Found::Right(Box::new(Right { person, by, checked: phc, stronger, device, tried })))
 }
 
-/// What a secret is checked against, and whose it is then.
+/// What a secret is checked against, and whose it is.
 type Known = (TryOf, Option<(PersonId, Phc)>);
 
 async fn by_password(app: &App, origin: &Origin, form: &Form) -> Result<Known, Problem> {
@@ -92,7 +91,7 @@ async fn by_password(app: &App, origin: &Origin, form: &Form) -> Result<Known, P
     Ok((tried, app.ledger.password_of(name).await?))
 }
 
-/// A PIN opens on an enrolled device alone. The person is the number that was read, however it was written.
+/// A PIN works only on a registered device. The person is the number after parsing, however it was written.
 async fn by_pin(app: &App, origin: &Origin, form: &Form) -> Result<Known, Problem> {
     let person = form.text("person").parse::<PersonId>().ok();
     let (Some(person), Some(device)) = (person, &origin.device) else {

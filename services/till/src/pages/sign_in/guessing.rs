@@ -1,4 +1,4 @@
-//! What guessing comes to: whose tries are counted together, and whom they keep waiting.
+//! Guessing: whose attempts are counted together, and who has to wait because of them.
 
 use super::tests::{PASSWORD, owner, person};
 use crate::testing::TestShop;
@@ -7,7 +7,7 @@ use domain::people::Role;
 
 const PIN: &str = "407138";
 
-/// A shop with an owner who has a PIN, and the browser of an enrolled device, signed out.
+/// A shop with an owner who has a PIN, and the browser of a registered device, signed out.
 async fn counter() -> (TestShop, Browser, String) {
     let shop = TestShop::open().await;
     let maud = person(&shop, "Maud", Role::Owner, Some(PIN)).await.to_string();
@@ -24,7 +24,6 @@ async fn by_pin(browser: &mut Browser, person: &str, pin: &str) -> u16 {
     browser.post("/sign-in", &[("person", person), ("pin", pin)]).await.status
 }
 
-/// A browser elsewhere, which nobody knows.
 fn stranger(shop: &TestShop, address: &str) -> Browser {
     let mut browser = Browser::new(shop);
     browser.host = "shop.example";
@@ -66,7 +65,7 @@ async fn after_ten_wrong_pins_only_the_password_opens() {
     assert_eq!(by_pin(&mut browser, &maud, PIN).await, 303, "the password has brought it back");
 }
 
-// OWASP ASVS 5.0.0, 6.3.1: one's own success is no way to go on guessing.
+// OWASP ASVS 5.0.0, 6.3.1: a success of one's own does not allow further guessing.
 #[tokio::test]
 async fn a_success_clears_its_own_count_and_not_the_addresss() {
     let shop = TestShop::open().await.at_site("https://shop.example");
@@ -109,7 +108,7 @@ async fn a_stranger_locks_nobody_out() {
     assert_eq!(at_home.sign_in("Maud", PASSWORD).await.status, 303, "a browser that she was in with before");
 }
 
-// OWASP ASVS 5.0.0, 6.3.8: of names that are none, no more is learned than of others.
+// OWASP ASVS 5.0.0, 6.3.8: unknown names get the same answers as others.
 #[tokio::test]
 async fn waits_end_within_a_minute_and_are_the_same_for_names_that_are_none() {
     let shop = TestShop::open().await.at_site("https://shop.example");

@@ -1,4 +1,4 @@
-//! What follows a right password: the code of whoever has a second factor, or the session.
+//! After a correct password: the code, if there is a second factor, or else the session.
 
 use super::entry::Right;
 use crate::app::App;
@@ -11,8 +11,8 @@ use axum::response::Response;
 use domain::ids::PersonId;
 use ledger::people::{BeginStep, By, KNOWN_FOR_MS, Known, Phc, STEP_LASTS_MS, SecretHash, SignIn, TryOf};
 
-/// Kinds of browsers, by what stands in their User-Agent; the first that is found. What pretends to be another
-/// stands before it.
+/// Names of browsers by a part of their User-Agent; the first match counts. A browser that pretends to be
+/// another comes before it.
 const BROWSERS: [(&str, &str); 6] = [
     ("Edg/", "Edge"),
     ("OPR/", "Opera"),
@@ -21,7 +21,7 @@ const BROWSERS: [(&str, &str); 6] = [
     ("Chrome/", "Chrome"),
     ("Safari/", "Safari"),
 ];
-/// Kinds of machines, in the same way.
+/// Names of systems, found in the same way.
 const MACHINES: [(&str, &str); 6] = [
     ("iPhone", "iPhone"),
     ("iPad", "iPad"),
@@ -31,7 +31,7 @@ const MACHINES: [(&str, &str); 6] = [
     ("Linux", "Linux"),
 ];
 
-/// Goes on after a right password or PIN.
+/// Continues after a correct password or PIN.
 pub(super) async fn go_on(
     app: &App,
     visit: &Visit,
@@ -65,7 +65,7 @@ async fn begin_step(app: &App, visit: &Visit, right: Right, then: &str) -> Resul
     Ok(response)
 }
 
-/// Signing in a person whose secret was right; [`let_in`] fills in the session.
+/// The command that signs in a person whose secret was correct; [`let_in`] fills in the session.
 pub(crate) fn new_session(person: PersonId, by: By, checked: Phc, tried: TryOf) -> SignIn {
     SignIn {
         person,
@@ -84,7 +84,7 @@ pub(crate) fn new_session(person: PersonId, by: By, checked: Phc, tried: TryOf) 
     }
 }
 
-/// Begins a new session, ends the one that the browser had, and goes on.
+/// Starts a new session, ends the browser's previous one, and redirects.
 pub(crate) async fn let_in(
     app: &App,
     visit: &Visit,
@@ -124,7 +124,7 @@ pub(crate) async fn let_in(
     Ok(response)
 }
 
-/// The browser in a few words, for the list of one's sessions.
+/// The browser in a few words, for the list of sessions.
 fn browser_of(headers: &HeaderMap) -> String {
     let agent = headers.get(header::USER_AGENT).and_then(|v| v.to_str().ok()).unwrap_or_default();
     let find = |kinds: &[(&str, &'static str)]| {

@@ -59,7 +59,7 @@ async fn somebody_signs_in_goes_on_and_signs_out() {
         (left.status, left.header("location"), browser.cookie(SESSION)),
         (303, Some("/sign-in"), None)
     );
-    // The device's cookie stays: on an enrolled one a PIN opens again.
+    // The device's cookie stays: on a registered device a PIN still works.
     assert_eq!(left.header("clear-site-data"), Some("\"cache\", \"storage\""));
     browser.set_cookie(SESSION, &cookie);
     assert_eq!(browser.get("/shelf").await.status, 303, "the old cookie opens nothing");
@@ -84,7 +84,7 @@ async fn a_cookie_from_before_is_never_who_somebody_is() {
     }
 }
 
-// OWASP ASVS 5.0.0, 6.3.8: a name that is none and a wrong password are answered alike.
+// OWASP ASVS 5.0.0, 6.3.8: an unknown name and a wrong password get the same answer.
 #[tokio::test]
 async fn a_wrong_name_and_a_wrong_password_are_answered_alike() {
     let (_, mut browser) = open().await;

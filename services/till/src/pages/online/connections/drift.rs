@@ -1,4 +1,5 @@
-//! POST /online/connections/{name}/drifts/{drift}: the other shop is told ours, or the difference is left.
+//! POST /online/connections/{name}/drifts/{drift}: sends our value to the online shop, or ignores the
+//! difference.
 
 use super::ConnectionParam;
 use super::one::after;

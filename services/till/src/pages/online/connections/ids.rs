@@ -1,4 +1,4 @@
-//! POST /online/connections/{name}/ids: the other shop's own id of a piece, entered by a person.
+//! POST /online/connections/{name}/ids: the online shop's own id of a piece, entered by a person.
 
 use super::ConnectionParam;
 use super::one::after;

@@ -1,4 +1,4 @@
-//! POST /online/connections/{name}/kept/{order}: an order that could not be taken is tried again, or left.
+//! POST /online/connections/{name}/kept/{order}: an order that was not imported is tried again, or ignored.
 
 use super::ConnectionParam;
 use super::one::after;

@@ -1,4 +1,4 @@
-//! POST /online/connections/{name}/now: does at once what can be done; POST …/try: asks the other shop and
+//! POST /online/connections/{name}/now: does at once whatever can be done; POST …/try: asks the online shop and
 //! sends nothing.
 
 use super::one::{Outcome, after, redisplay};
@@ -13,11 +13,11 @@ use std::future::Future;
 use std::time::Duration;
 use tokio::task::JoinError;
 
-/// How long a page waits for another shop; what takes longer goes on by itself. Far below what a request
-/// may take.
+/// How long a page waits for an online shop; what takes longer continues in the background. Far below the limit
+/// for a request.
 const PATIENCE: Duration = Duration::from_secs(15);
 
-/// Waits for work that goes on even if nobody waits for it any more; none if it takes longer.
+/// Waits for work that goes on even if nobody waits any more; none if it takes longer.
 pub(super) async fn patiently<T: Send + 'static>(
     work: impl Future<Output = Result<T, FeedTrouble>> + Send + 'static,
 ) -> Result<Option<T>, Problem> {

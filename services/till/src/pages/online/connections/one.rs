@@ -1,4 +1,4 @@
-//! GET /online/connections/{name}: one connection, and all that waits for a person in it.
+//! GET /online/connections/{name}: one connection, and everything in it that needs attention.
 
 use super::super::pieces::{self, Piece};
 use super::{ConnectionParam, Figures, figures, path};
@@ -19,9 +19,9 @@ use domain::people::Permission;
 use ledger::online::{DeadLetter, DeferredOrder, KeptDrift, LiveConnection, NewPieces};
 use serde::Deserialize;
 
-/// What is shown of each list; the figures say how much there is.
+/// How many entries of each list are shown; the figures say how many there are.
 const SHOWN: usize = 50;
-/// How much of an order as it came is shown: enough to see what is wrong with it.
+/// How much of an order's own text is shown: enough to see what is wrong with it.
 const RAW_SHOWN: usize = 2000;
 
 #[derive(Debug, Default, Deserialize)]
@@ -52,7 +52,6 @@ impl DoneQuery {
     }
 }
 
-/// A message that was put aside.
 struct ParkedShown {
     sku: String,
     name: String,
@@ -60,7 +59,7 @@ struct ParkedShown {
     at: String,
 }
 
-/// An order that could not be taken yet.
+/// An order that was not imported yet.
 struct KeptShown {
     id: String,
     number: String,
@@ -72,7 +71,7 @@ struct KeptShown {
     due: String,
 }
 
-/// A difference that a person is asked about.
+/// A difference that a person decides.
 struct DriftShown {
     id: String,
     sku: String,
@@ -82,7 +81,7 @@ struct DriftShown {
     can_tell: bool,
 }
 
-/// What came of something that was just asked of the other shop.
+/// The result of something that was just asked of the online shop.
 #[derive(Default)]
 pub(super) struct Outcome {
     pub(super) faults: Faults,
@@ -93,7 +92,7 @@ pub(super) struct Outcome {
 }
 
 impl Outcome {
-    /// Of something that a page waits for a while only.
+    /// From work for which a page waits only for a while.
     pub(super) fn of<T>(
         done: Result<Option<T>, Problem>,
         shown: impl FnOnce(T) -> Self,
@@ -114,9 +113,9 @@ pub(crate) struct Page {
     path: String,
     figures: Figures,
     lists_new: bool,
-    /// What its text says; none without an adapter.
+    /// What its text describes; none without an adapter.
     read: Option<ReadConnection>,
-    /// What is wrong with its text, which another program wrote.
+    /// What is wrong with its text, if another program wrote it.
     wrong: Option<String>,
     parked: Vec<ParkedShown>,
     kept: Vec<KeptShown>,
@@ -196,7 +195,7 @@ async fn page(
     })
 }
 
-/// The page again, with what came of something.
+/// The page again, with a result.
 pub(super) async fn redisplay(
     app: &App,
     caller: &Caller,
@@ -207,7 +206,7 @@ pub(super) async fn redisplay(
     Ok((status, HtmlPage(page(app, caller, of, None, outcome).await?)).into_response())
 }
 
-/// Leads back to the page with what was done; or shows it again, with what is wrong.
+/// Redirects to the page with what was done, or shows it again with the faults.
 pub(super) async fn after(
     app: &App,
     caller: &Caller,

@@ -1,4 +1,4 @@
-//! POST /online/connections/{name}/put: pieces that the other shop was never told of are told from now on.
+//! POST /online/connections/{name}/put: lists pieces that the online shop does not have yet.
 
 use super::ConnectionParam;
 use super::one::after;
@@ -10,7 +10,7 @@ use axum::extract::State;
 use axum::response::Response;
 use domain::codes::Code;
 
-/// POST /online/connections/{name}/put. Said twice it does nothing more: what is on stays on.
+/// POST /online/connections/{name}/put. Sent twice it does nothing more: what is listed stays listed.
 pub(crate) async fn put(
     State(app): State<App>,
     ConnectionParam(of): ConnectionParam,

@@ -1,5 +1,5 @@
-//! POST /online/connections/{name}/reconcile: compares with what the other shop says it lists; POST
-//! …/compare: with a list that a person brings.
+//! POST /online/connections/{name}/reconcile: compares with the online shop's own list; POST …/compare: with a
+//! list that somebody uploads.
 
 use super::super::upload::Upload;
 use super::now::patiently;

@@ -1,4 +1,4 @@
-//! POST /online/connections/{name}/reread: orders are read once more from a day on.
+//! POST /online/connections/{name}/reread: reads orders again from a day on.
 
 use super::ConnectionParam;
 use super::one::after;

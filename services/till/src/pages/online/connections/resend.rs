@@ -1,4 +1,4 @@
-//! POST /online/connections/{name}/resend: messages that were put aside wait to be sent again.
+//! POST /online/connections/{name}/resend: parked messages are to be sent again.
 
 use super::ConnectionParam;
 use super::one::after;

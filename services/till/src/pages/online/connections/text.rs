@@ -1,5 +1,5 @@
 //! A connection's text: GET /online/new-connection and POST /online/connections for a new one, GET and POST
-//! /online/connections/{name}/text for one that is there. No secret stands in it: it names them.
+//! /online/connections/{name}/text for an existing one. It contains no secret, only their names.
 
 use super::{ConnectionParam, adapter, path};
 use crate::app::App;
@@ -13,7 +13,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ledger::online::SaveConnection;
 
-/// What a new connection begins with.
+/// The text with which a new connection starts.
 pub const FIRST_CONNECTION: &str = include_str!("first.toml");
 
 #[derive(Template)]
@@ -83,7 +83,7 @@ pub(crate) async fn save(
     keep(&app, &form, name, of.revision).await
 }
 
-/// A text that cannot be used is not kept: it would fail later, with nobody there.
+/// A text that cannot be used is not saved: it would fail later, with nobody watching.
 async fn keep(app: &App, form: &Form, name: String, revision: i64) -> Result<Response, Problem> {
     let text = text_of(form);
     let read = match adapter(app)?.read_connection(&text) {
