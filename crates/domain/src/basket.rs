@@ -169,7 +169,7 @@ pub struct LineMoney {
 }
 
 /// Quantity × price of one (of one stock unit, for goods by weight), rounded by [`TO_MINOR_UNIT`]. A
-/// sale that is being rung up shows it whatever it comes to; [`settle_lines`] limits what is booked.
+/// sale that is being rung up shows its total whatever it is; [`settle_lines`] limits what is booked.
 pub fn line_amount(price: Money, quantity: Quantity) -> Result<Money, MoneyError> {
     let exact = price.major().checked_mul(quantity.value()).ok_or(MoneyError::TooLarge)?;
     let rounded = exact.round_dp_with_strategy(price.currency().minor_digits(), TO_MINOR_UNIT);

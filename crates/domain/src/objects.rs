@@ -11,7 +11,7 @@ use serde::de::{
 };
 use std::fmt;
 
-/// What was expected where a list stands in place of an object.
+/// The error for a list in place of an object.
 pub const FIELDS_BY_NAME: &str = "fields by name";
 
 /// A deserializer, or anything that hands one on, below which structs are read from objects only.

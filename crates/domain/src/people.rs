@@ -138,7 +138,7 @@ impl Permission {
         self != Self::Admit
     }
 
-    /// Whether whoever changes something by it must have given their password within the last minutes.
+    /// Whether a change that needs it requires that the person typed their password within the last minutes.
     pub fn needs_confirmation(self) -> bool {
         matches!(self, Self::Run | Self::Admit)
     }

@@ -313,7 +313,7 @@ fn decode(bytes: &[u8], doubled: bool, encoding: Encoding, into: &mut String) ->
 
 /// Finds each field's column, and refuses unknown headings.
 fn columns(layout: &Layout, names: &[String]) -> Result<Vec<Column>, FeedError> {
-    // In listings a heading may stand for a constant, which tells us nothing on the way in.
+    // In listings a heading may have a constant value, which has no meaning when they are read.
     let constant = |f: &FieldMap| f.value.is_some() && layout.feed != Feed::Listings;
     let mapped = |name: &String| layout.fields.iter().flatten().any(|f| !constant(f) && f.from == **name);
     let unknown: Vec<String> = names

@@ -1,4 +1,4 @@
-//! What the world is told about an item on a channel.
+//! What is published about an item on a channel.
 
 use crate::hash;
 use domain::codes::{Code, Gtin};

@@ -1,4 +1,4 @@
-//! Shows what a layout makes of a file's first records, for whoever writes the layout.
+//! Shows how a layout reads a file's first records, for the person who writes the layout.
 
 use crate::fields::Feed;
 use crate::items::read_items;

@@ -58,7 +58,7 @@ pub struct OrderLineView {
     pub quantity: Quantity,
     /// Quantity × price.
     pub amount: Money,
-    /// How it stands.
+    /// Whether it is filled, short or settled.
     pub state: OrderLineState,
 }
 

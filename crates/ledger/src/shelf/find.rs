@@ -163,7 +163,7 @@ pub struct FindItems {
     pub made_from: Option<Moment>,
     /// Exclusive.
     pub made_before: Option<Moment>,
-    /// How it stands.
+    /// Whether it is in stock, on hold or sold.
     pub state: FindState,
     /// What comes first.
     pub sort: FindSort,

@@ -136,7 +136,7 @@ pub(crate) async fn keep(
 /// Stores the answer for a file that was taken in to its end.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EndIntake {
-    /// Where it stands.
+    /// The progress that was reached.
     pub progress: Progress,
     /// What was answered.
     pub answer: String,

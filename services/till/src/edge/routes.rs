@@ -1,4 +1,4 @@
-//! The list of routes: the router is made from it, and a test compares the OpenAPI description with it.
+//! The list of routes: the router is made from it, and a test compares the `OpenAPI` description with it.
 
 use crate::app::App;
 use crate::edge::compression;

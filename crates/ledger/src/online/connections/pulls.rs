@@ -214,7 +214,7 @@ pub struct FetchTrouble {
 }
 
 impl Ledger {
-    /// Where the reading of a list stands; none if it was never fetched.
+    /// The position up to which a list was read; none if it was never fetched.
     pub async fn pull_place(&self, of: ConnectionId, what: PullOf) -> Result<Option<String>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT place FROM pull WHERE connection_id = $1 AND what = $2")

@@ -16,13 +16,13 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// What the entries of a stock count say.
+/// The reason in the stock entries of a stock count.
 const NOTE: &str = "stock_count";
 
 /// Ends a count and books its differences.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct FinishStockCount {
-    /// Which.
+    /// The count to finish.
     pub id: StockCountId,
     /// Whether items that were expected and not counted are written off; otherwise only what was
     /// counted is booked.
@@ -51,23 +51,23 @@ pub struct NotBooked {
     pub reason: String,
 }
 
-/// A difference to be booked for one item.
+/// One item's difference, to be booked.
 struct Difference {
     item: ItemId,
     sku: String,
     title: String,
-    /// The count, less the recorded stock at that moment.
+    /// The counted quantity less the recorded one at the time of the scan.
     stock_units: i64,
     is_missing: bool,
 }
 
-/// Differences of counted items. If somebody counted the item by hand since, that count stands.
+/// Differences of counted items. An item that somebody counted singly since is left out: the later count is valid.
 const COUNTED: &str = "SELECT c.item_id AS id, i.sku, i.name, c.stock_units - c.booked AS stock_units FROM stock_count_line c \
     JOIN item i ON i.id = c.item_id WHERE c.stock_count_id = $1 AND c.stock_units <> c.booked AND NOT EXISTS \
     (SELECT 1 FROM stock_entry e WHERE e.item_id = c.item_id AND e.id > c.mark AND e.reason = 'count')";
 
-/// Items that were there when the count began, are still there, and were not counted. What came in or
-/// was counted by hand since is left out. Bound: the count, then the style or nothing.
+/// Items that were in stock when the count began, still are, and were not scanned. What was added or counted
+/// singly since is left out. Parameters: the count, then the style if there is one.
 pub(super) const MISSING: &str = "SELECT m.id, m.sku, m.name, m.on_hand - m.came_in AS stock_units, m.size, m.color, m.kind, \
     m.stock_unit, m.held FROM (SELECT i.id, i.sku, i.name, i.on_hand, i.size, i.color, i.kind, i.stock_unit, i.held, \
     (SELECT COALESCE(CAST(SUM(e.change) AS BIGINT), 0) FROM stock_entry e WHERE e.item_id = i.id AND e.id > $1 \
@@ -84,7 +84,7 @@ impl Command for FinishStockCount {
     async fn run(&self, tx: &mut Tx) -> Result<FinishedStockCount, CommandError> {
         let style = end(tx, self.id, StockCountState::Finished, &self.who).await?;
         let mut differences = self.differences(tx, style).await?;
-        // By item, the order in which everybody touches them.
+        // By item id, the order in which every command locks them.
         differences.sort_by_key(|d| d.item);
         let mut moves = Vec::with_capacity(differences.len());
         let mut left = Vec::new();

@@ -50,7 +50,7 @@ impl StockCountState {
     }
 }
 
-/// Begins a count of all stock, or of one style. Only one at a time.
+/// Begins a count of all stock or of one style. Only one count can be open.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct BeginStockCount {
     /// Only this style; all stock if none.
@@ -97,7 +97,7 @@ impl Command for BeginStockCount {
 /// Cancels a count: nothing is booked.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct DropStockCount {
-    /// Which.
+    /// The count to cancel.
     pub id: StockCountId,
     /// For the activity log.
     pub who: String,

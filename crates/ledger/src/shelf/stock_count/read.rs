@@ -13,7 +13,7 @@ use domain::weight::WeightUnit;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
-/// A stock count as it stands.
+/// A stock count with its present state.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StockCountView {
     /// Its identifier.
@@ -36,7 +36,7 @@ pub struct StockCountView {
     pub ended_by: String,
 }
 
-/// How far a count has come.
+/// The progress of a count.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StockCountProgress {
     /// Items that are recorded as in stock, of those to be counted.
@@ -58,7 +58,7 @@ pub struct CountedLine {
     pub size: String,
     /// Colors.
     pub color: String,
-    /// What kind of thing.
+    /// Piece, counted goods or goods by weight.
     pub kind: ItemKind,
     /// The quantity that was counted.
     pub counted: Quantity,
@@ -174,7 +174,7 @@ impl Ledger {
         view(&row)
     }
 
-    /// How far a count has come, with its last `limit` scans.
+    /// The progress of a count, with its last `limit` scans.
     pub async fn stock_count_progress(
         &self,
         view: &StockCountView,

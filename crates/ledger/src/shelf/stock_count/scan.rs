@@ -1,4 +1,4 @@
-//! One thing of a stock count, scanned.
+//! A scan in a stock count.
 
 use super::over;
 use crate::shelf::lookup::{self, Found};
@@ -17,7 +17,7 @@ use sqlx::Row;
 /// Counts something. The same piece scanned twice is one; for other goods each scan adds.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ScanStockCount {
-    /// Which count.
+    /// The open count.
     pub id: StockCountId,
     /// A SKU, an in-store code or a GTIN.
     pub code: Code,
