@@ -58,7 +58,7 @@ pub struct OrderLineView {
     pub quantity: Quantity,
     /// Quantity × price.
     pub amount: Money,
-    /// Whether it is filled, short or settled.
+    /// Whether it is on hold, filled, short or undone.
     pub state: OrderLineState,
 }
 

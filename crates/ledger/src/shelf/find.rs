@@ -163,7 +163,7 @@ pub struct FindItems {
     pub made_from: Option<Moment>,
     /// Exclusive.
     pub made_before: Option<Moment>,
-    /// Whether it is in stock, on hold or sold.
+    /// Which state an item must have.
     pub state: FindState,
     /// What comes first.
     pub sort: FindSort,
