@@ -108,7 +108,7 @@ async fn answer(
     }
 }
 
-/// Shows the slip again after a form was refused, with what is wrong.
+/// Shows the slip again after a form was refused, with the faults.
 async fn redisplay(
     app: &App,
     form: &Form,

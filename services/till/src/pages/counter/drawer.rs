@@ -263,7 +263,7 @@ async fn move_cash(app: &App, form: &Form, turn: TurnId) -> Result<Result<(), Re
     }
 }
 
-/// POST /counter/drawer/{turn}/close: the cash is counted out.
+/// POST /counter/drawer/{turn}/close: the closing cash is counted.
 pub(crate) async fn close(
     State(app): State<App>,
     PathParam(turn): PathParam<TurnId>,

@@ -126,7 +126,7 @@ async fn new_pin(app: &App, form: &Form, id: PersonId) -> Result<(), Problem> {
     app.run_unkept(&EditPerson { pin, ..change(id, form) }).await
 }
 
-/// POST /settings/people/{id}/second-factor: whoever lost their phone and their codes signs in without them.
+/// POST /settings/people/{id}/second-factor: lets somebody who lost their phone and codes sign in.
 pub(super) async fn reset_second_factor(
     State(app): State<App>,
     PathParam(id): PathParam<PersonId>,
