@@ -97,8 +97,40 @@ impl fmt::Display for TenderKind {
     }
 }
 
-/// What is wrong with the figures of a sale.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+/// An amount of a sale that may not be below nothing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Amount {
+    /// A line's.
+    Line,
+    /// A line's discount.
+    Discount,
+    /// A line's tax.
+    Tax,
+    /// The discount of the whole.
+    OrderDiscount,
+    /// Shipping.
+    Shipping,
+    /// A payment.
+    Payment,
+}
+
+impl fmt::Display for Amount {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Line => "a line",
+            Self::Discount => "a discount",
+            Self::Tax => "tax",
+            Self::OrderDiscount => "an order discount",
+            Self::Shipping => "shipping",
+            Self::Payment => "a payment",
+        })
+    }
+}
+
+/// What is wrong with a sale's figures.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum BasketError {
     /// The sale is empty.
     #[error("a sale has at least one line")]
@@ -113,7 +145,7 @@ pub enum BasketError {
     #[error("{what} may not be below 0")]
     Negative {
         /// The name of that part, for people.
-        what: &'static str,
+        what: Amount,
     },
     /// A discount is larger than the amount it is taken from.
     #[error("the discount of {} is more than the price of {}", discount.shown(), amount.shown())]
@@ -186,9 +218,11 @@ pub fn settle_lines(lines: &[Line], order_discount: Money) -> Result<Vec<LineMon
     if lines.len() > MAX_LINES {
         return Err(BasketError::TooManyLines);
     }
-    not_negative("an order discount", order_discount)?;
+    not_negative(Amount::OrderDiscount, order_discount)?;
     for line in lines {
-        for (what, amount) in [("a line", line.amount), ("a discount", line.discount), ("tax", line.tax)] {
+        let amounts =
+            [(Amount::Line, line.amount), (Amount::Discount, line.discount), (Amount::Tax, line.tax)];
+        for (what, amount) in amounts {
             not_negative(what, amount)?;
             amount.within_limit()?;
         }
@@ -203,7 +237,7 @@ pub fn settle_lines(lines: &[Line], order_discount: Money) -> Result<Vec<LineMon
     lines.iter().zip(shares).map(settle).collect()
 }
 
-fn not_negative(what: &'static str, amount: Money) -> Result<(), BasketError> {
+fn not_negative(what: Amount, amount: Money) -> Result<(), BasketError> {
     if amount.is_negative() { Err(BasketError::Negative { what }) } else { Ok(()) }
 }
 
@@ -317,10 +351,10 @@ pub fn settle(
     if tenders.len() > MAX_TENDERS {
         return Err(BasketError::TooManyTenders);
     }
-    not_negative("shipping", shipping)?;
+    not_negative(Amount::Shipping, shipping)?;
     shipping.within_limit()?;
     for (_, amount) in tenders {
-        not_negative("a tender", *amount)?;
+        not_negative(Amount::Payment, *amount)?;
     }
     let sum = |pick: fn(&LineMoney) -> Money| Money::sum(lines.iter().map(pick), currency)?.within_limit();
     let (amounts, discounts, tax) = (sum(|l| l.amount)?, sum(|l| l.discount)?, sum(|l| l.tax)?);

@@ -58,7 +58,8 @@ fn one_two_five(top: i64) -> Vec<i64> {
 pub type Count = (Money, i64);
 
 /// What is wrong with a count of the drawer.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum CountError {
     /// The currency has no such bill or coin.
     #[error("there is no bill or coin of {amount} in {currency}")]

@@ -12,7 +12,7 @@ pub const MAX_CHANNEL_CHARS: usize = 32;
 pub struct Channel(String);
 
 /// Not a channel code.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
 #[error(
     "“{text}” is not a channel code; use lowercase letters, digits and hyphens, such as store or spring-fair"
 )]

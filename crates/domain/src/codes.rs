@@ -13,7 +13,8 @@ pub const MAX_CODE_CHARS: usize = 64;
 pub const MAX_IN_STORE_NUMBER: i64 = 99_999_999_999;
 
 /// What is wrong with a code.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum CodeError {
     /// Empty, or only spaces.
     #[error("the code is empty")]

@@ -15,7 +15,8 @@ pub const MAX_AHEAD_MS: i64 = 24 * 60 * 60 * 1000;
 pub const EARLIEST_MS: i64 = 0;
 
 /// What is wrong with a date, a time or a zone.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum DayError {
     /// Not a name in the IANA list.
     #[error("“{name}” is not a time zone; use a name such as America/New_York or Europe/London")]
@@ -47,13 +48,13 @@ pub enum DayError {
     #[error("{when} is more than a day ahead of now; check the year and the layout's date")]
     TooFarAhead {
         /// The moment, in RFC 3339.
-        when: String,
+        when: Moment,
     },
     /// Before 1970.
     #[error("{when} is before 1970; check the year and the layout's date")]
     TooEarly {
         /// The moment, in RFC 3339.
-        when: String,
+        when: Moment,
     },
 }
 
@@ -93,10 +94,10 @@ impl Moment {
     /// Rejects a moment that cannot be that of a sale, seen from `now`.
     pub fn believable(self, now: Self) -> Result<Self, DayError> {
         if self.0 > now.0.saturating_add(MAX_AHEAD_MS) {
-            return Err(DayError::TooFarAhead { when: self.to_string() });
+            return Err(DayError::TooFarAhead { when: self });
         }
         if self.0 < EARLIEST_MS {
-            return Err(DayError::TooEarly { when: self.to_string() });
+            return Err(DayError::TooEarly { when: self });
         }
         Ok(self)
     }
@@ -193,10 +194,33 @@ impl fmt::Display for Month {
 }
 
 /// An IANA time zone with the built-in rules.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
 pub struct Zone {
     name: String,
     rules: TimeZone,
+}
+
+impl TryFrom<String> for Zone {
+    type Error = DayError;
+    fn try_from(name: String) -> Result<Self, DayError> {
+        Self::from_name(&name)
+    }
+}
+
+impl From<Zone> for String {
+    fn from(zone: Zone) -> Self {
+        zone.name
+    }
+}
+
+/// A moment of a shop, with the zone in which its people read the clock.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ShopTime {
+    /// When.
+    pub at: Moment,
+    /// The shop's zone.
+    pub zone: Zone,
 }
 
 impl Zone {

@@ -27,7 +27,8 @@ enum WrittenOff {
 }
 
 /// What is wrong with a discount.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum OffError {
     /// Not above 0, above 100%, or with too many decimals.
     #[error("a percentage must be above 0 and at most 100, with at most {PERCENT_DIGITS} decimals")]

@@ -8,7 +8,8 @@ use std::fmt;
 const PERCENT_DECIMALS: u32 = 3;
 
 /// What is wrong with the text of a fee.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum FeeError {
     /// Not a percentage, an amount, or both.
     #[error(

@@ -63,7 +63,7 @@ impl IdMaker {
 }
 
 /// The text is not an identifier.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
 #[error("“{text}” is not an identifier; copy it as the program printed it")]
 pub struct NotAnId {
     text: String,

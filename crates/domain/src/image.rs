@@ -13,7 +13,8 @@ const SEPARATOR: char = '|';
 const NOT_IN_NAMES: [char; 9] = ['/', '\\', ':', '*', '?', '"', '<', '>', SEPARATOR];
 
 /// What is wrong with an image's name.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum ImageError {
     /// A file name that leads out of the folder, or is hidden.
     #[error(

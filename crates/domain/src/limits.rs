@@ -91,7 +91,7 @@ impl LimitName {
 }
 
 /// The text is not a value of the limit.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
 #[error("“{value}” is no value of {}; write {}, or {NO_LIMIT} for no limit", name.code(), name.written())]
 pub struct NotALimit {
     name: LimitName,

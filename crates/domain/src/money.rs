@@ -131,7 +131,8 @@ impl<'de> Deserialize<'de> for Currency {
 }
 
 /// What is wrong with an amount of money.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum MoneyError {
     /// Not an active ISO 4217 code.
     #[error("“{code}” is not a currency of ISO 4217; write its three capital letters, such as USD")]

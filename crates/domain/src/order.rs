@@ -104,7 +104,7 @@ impl fmt::Display for OrderStatus {
 }
 
 /// The text is not an order or refund number.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
 #[error("an order or refund number has 1 to {MAX_NUMBER_CHARS} printable characters")]
 pub struct NotANumber;
 

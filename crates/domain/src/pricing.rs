@@ -14,7 +14,8 @@ pub const MAX_RATE: i64 = 1_000_000;
 pub const TO_ENDING: RoundingStrategy = RoundingStrategy::MidpointAwayFromZero;
 
 /// What is wrong with a price or its rule.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum PriceError {
     /// A rate of 0, below 0, or above [`MAX_RATE`].
     #[error("a rate must be more than 0 and at most a million")]

@@ -42,7 +42,8 @@ impl Measure {
 }
 
 /// What is wrong with a quantity.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum QuantityError {
     /// Not a decimal number.
     #[error("“{text}” is not a quantity; enter digits, such as 1 or 2.5")]

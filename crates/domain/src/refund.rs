@@ -35,7 +35,8 @@ pub struct Part {
 }
 
 /// Why a part cannot be refunded.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum RefundError {
     /// A quantity or amount of 0 or less.
     #[error("a refund must be more than 0")]

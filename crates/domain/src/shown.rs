@@ -2,7 +2,7 @@
 //! and receipts use it; files and the API have plain decimals and ISO 8601.
 
 use crate::calendar::date_of;
-use crate::day::{Day, Moment, Month, Zone};
+use crate::day::{Day, Moment, Month, ShopTime, Zone};
 use crate::money::{Currency, Money};
 use crate::pricing::{Calculation, PriceEnding, WeightRate};
 use crate::weight::WeightUnit;
@@ -182,6 +182,18 @@ impl Zone {
     /// The time of day in this zone: `3:05 PM`.
     pub fn clock(&self, moment: Moment) -> String {
         self.written(moment, "%-I:%M %p").unwrap_or_default()
+    }
+}
+
+impl ShopTime {
+    /// As the shop's clock shows it: `Nov 29, 2026, 3:05 PM`.
+    pub fn shown(&self) -> String {
+        self.zone.shown(self.at)
+    }
+
+    /// As the end of something; see [`Zone::until`].
+    pub fn until(&self) -> String {
+        self.zone.until(self.at)
     }
 }
 

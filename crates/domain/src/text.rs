@@ -8,7 +8,8 @@ pub const MAX_NAME_CHARS: usize = 200;
 pub const MAX_NOTE_CHARS: usize = 10_000;
 
 /// What is wrong with a text.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum TextError {
     /// Empty where something is needed.
     #[error("this may not be empty")]

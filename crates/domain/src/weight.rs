@@ -120,7 +120,8 @@ impl fmt::Display for WeightUnit {
 }
 
 /// What is wrong with a weight.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum WeightError {
     /// Not a unit code that the shop uses.
     #[error(

@@ -48,7 +48,7 @@ pub(crate) enum CliError {
     Runtime(#[source] io::Error),
     #[error(transparent)]
     Open(#[from] StorageError),
-    #[error(transparent)]
+    #[error("{}", words::failure(.0))]
     Shop(#[from] CommandError),
     #[error(transparent)]
     Given(#[from] GivenError),
@@ -56,7 +56,7 @@ pub(crate) enum CliError {
     Intake(#[from] IntakeError),
     #[error(transparent)]
     FeedOut(#[from] FeedOutError),
-    #[error(transparent)]
+    #[error("{}", backup_words(.0))]
     Backup(#[from] BackupError),
     #[error(transparent)]
     Demo(#[from] DemoError),
@@ -104,8 +104,14 @@ pub(crate) enum CliError {
     NoKeys,
     #[error("the password could not be read: {0}")]
     Password(#[source] io::Error),
+    #[error("password: {0}")]
+    WeakPassword(String),
+    #[error("the two passwords differ; nothing was changed")]
+    PasswordsDiffer,
     #[error("the password could not be hashed")]
     Hash,
+    #[error("since: “{text}” is not a day; write it like 2026-06-01")]
+    Since { text: String },
     #[error("standard output cannot be written: {0}")]
     Stdout(#[source] io::Error),
     #[error("the manual cannot be written to {folder}: {source}; choose another folder with --to")]
@@ -116,6 +122,13 @@ pub(crate) enum CliError {
     },
     #[error("a total is too large to show")]
     Sum(#[from] domain::money::MoneyError),
+}
+
+fn backup_words(error: &BackupError) -> String {
+    match error {
+        BackupError::Shop(failure) => words::failure(failure),
+        error => error.to_string(),
+    }
 }
 
 impl CliError {

@@ -7,9 +7,9 @@
 
 mod incoming;
 
+use crate::chain::tell_all;
 use crate::exchange::{Destination, FeedOutError, FeedOutReport, FeedOutRun, OutFormat, What, feed_out};
 use crate::watch::Watch;
-use crate::words::tell_all;
 use incoming::Found;
 use ledger::online::NoteFeedTrouble;
 use ledger::{Ledger, private_files};

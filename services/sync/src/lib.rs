@@ -9,12 +9,12 @@ pub mod exchange;
 mod folders;
 pub mod live;
 
+mod chain;
 mod config;
 mod pictures;
 mod pipe;
 mod spool;
 mod watch;
-mod words;
 
 pub use config::{Given, GivenError, GivenLayout};
 pub use folders::{FolderError, Folders, LOOK_EVERY, Looked, OUT_EVERY, serve};

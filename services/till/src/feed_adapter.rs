@@ -152,7 +152,7 @@ pub enum FeedTrouble {
     #[error("{0}")]
     Unreadable(String),
     /// The ledger rejected it, or the database failed.
-    #[error(transparent)]
+    #[error("{}", words::failure(.0))]
     Ledger(#[from] CommandError),
     /// It stopped in the middle; what came before stays.
     #[error("{source}. Before that {done}; this stays")]

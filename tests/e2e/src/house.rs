@@ -8,9 +8,10 @@ use std::path::{Path, PathBuf};
 
 /// For each package, all packages of the workspace on which it may depend.
 pub const ARROWS: &[(&str, &[&str])] = &[
-    ("fleecefold", &["till", "sync", "ledger", "feeds", "print", "domain", "pretend"]),
-    ("till", &["ledger", "feeds", "print", "domain"]),
-    ("sync", &["ledger", "feeds", "print", "domain"]),
+    ("fleecefold", &["till", "sync", "words", "ledger", "feeds", "print", "domain", "pretend"]),
+    ("till", &["words", "ledger", "feeds", "print", "domain"]),
+    ("sync", &["words", "ledger", "feeds", "print", "domain"]),
+    ("words", &["ledger", "domain"]),
     ("ledger", &["domain"]),
     ("feeds", &["domain"]),
     ("print", &["domain"]),

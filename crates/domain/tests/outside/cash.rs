@@ -2,8 +2,8 @@
 
 use crate::{cents, dec, money, usd};
 use domain::basket::{
-    BasketError, CashRounding, Given, Line, LineMoney, MAX_LINES, MAX_TENDERS, TenderKind, Tie, Totals,
-    settle, settle_lines,
+    Amount, BasketError, CashRounding, Given, Line, LineMoney, MAX_LINES, MAX_TENDERS, TenderKind, Tie,
+    Totals, settle, settle_lines,
 };
 use domain::money::{Currency, Money};
 use domain::split::by_largest_remainder;
@@ -173,10 +173,10 @@ fn lines_that_make_no_sale_are_refused() {
         |discount, amount| BasketError::DiscountTooLarge { discount: cents(discount), amount: cents(amount) };
     check(&[], 0, &BasketError::NoLines);
     check(&[of(1, 0, 0); MAX_LINES + 1], 0, &BasketError::TooManyLines);
-    check(&[of(-1, 0, 0)], 0, &BasketError::Negative { what: "a line" });
-    check(&[of(1, -1, 0)], 0, &BasketError::Negative { what: "a discount" });
-    check(&[of(1, 0, -1)], 0, &BasketError::Negative { what: "tax" });
-    check(&[of(1, 0, 0)], -1, &BasketError::Negative { what: "an order discount" });
+    check(&[of(-1, 0, 0)], 0, &BasketError::Negative { what: Amount::Line });
+    check(&[of(1, -1, 0)], 0, &BasketError::Negative { what: Amount::Discount });
+    check(&[of(1, 0, -1)], 0, &BasketError::Negative { what: Amount::Tax });
+    check(&[of(1, 0, 0)], -1, &BasketError::Negative { what: Amount::OrderDiscount });
     check(&[of(100, 101, 0)], 0, &too_large(101, 100));
     check(&[of(100, 40, 0), of(50, 0, 0)], 111, &too_large(111, 110));
     assert!(settle_lines(&[of(100, 40, 0), of(50, 0, 0)], cents(110)).is_ok());

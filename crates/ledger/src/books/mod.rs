@@ -5,7 +5,7 @@ pub(crate) mod figures;
 use crate::store::Ledger;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{BooksReason, Rejection};
 use crate::store::sql::insert_rows_or;
 use crate::store::tables;
 use domain::channel::Channel;
@@ -81,11 +81,7 @@ fn in_reach(day: &(Day, Channel), sum: &Figures) -> Result<i64, Rejection> {
 }
 
 fn full((day, channel): &(Day, Channel)) -> Rejection {
-    let reason = format!(
-        "{channel} would come to more on {day} than a day's books can hold; look for a wrong amount on that day, \
-         and void or refund it"
-    );
-    Rejection::invalid("lines", reason)
+    Rejection::invalid("lines", BooksReason::DayFull { channel: channel.clone(), day: *day })
 }
 
 /// Adds to the total of one day.
@@ -182,9 +178,7 @@ impl Ledger {
         if let (Some(from), Some(to)) = (query.from, query.to)
             && to < from
         {
-            let reason =
-                format!("{to} is before {from}, the month to begin with; give the earlier one first");
-            return Err(Rejection::invalid("to", reason).into());
+            return Err(Rejection::invalid("to", BooksReason::MonthsReversed { from, to }).into());
         }
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;

@@ -6,7 +6,7 @@ use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShopReason};
 use crate::store::settings::{self, Shop};
 use async_trait::async_trait;
 use domain::money::Currency;
@@ -107,6 +107,5 @@ async fn refuse_new_currency(tx: &mut Tx, current: Currency) -> Result<(), Comma
     if !is_booked(tx.db()).await? {
         return Ok(());
     }
-    let reason = format!("prices and sales are in {current}, so the currency can no longer change");
-    Err(Rejection::invalid("currency", reason).into())
+    Err(Rejection::invalid("currency", ShopReason::CurrencyInUse { currency: current }).into())
 }

@@ -5,7 +5,7 @@ use crate::people::activity_log::{self, Audited};
 use crate::people::persons::{self, AddPerson};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShopReason};
 use async_trait::async_trait;
 use domain::ids::PersonId;
 use domain::people::Role;
@@ -30,8 +30,7 @@ impl Command for BeginShop {
         let who = text::name(&self.owner.name).field("owner")?;
         change_settings::change(tx, &self.settings, &who).await?;
         if sqlx::query("SELECT id FROM person LIMIT 1").fetch_optional(tx.db()).await?.is_some() {
-            let reason = "this shop is already set up; sign in as its owner";
-            return Err(Rejection::invalid("name", reason).into());
+            return Err(Rejection::invalid("name", ShopReason::AlreadySetUp).into());
         }
         activity_log::note(tx, &who, Audited::Begun, "the shop", "").await?;
         persons::add(tx, &AddPerson { role: Role::Owner, who, ..self.owner.clone() }).await

@@ -6,7 +6,7 @@ use crate::shelf::stock::enqueue_anew;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, Thing};
 use crate::store::sql::{in_text, insert_rows_or, padded};
 use crate::store::storage_error::StorageError;
 use crate::store::tables;
@@ -181,7 +181,7 @@ impl Ledger {
             .bind(name.to_owned())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Rejection::no_such("connection", name))?;
+            .ok_or_else(|| Rejection::no_such(Thing::Connection, name))?;
         Ok(ConnectionId::from_raw(row.try_get("id")?))
     }
 

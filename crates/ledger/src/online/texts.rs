@@ -6,13 +6,13 @@ use crate::shelf::items::ItemView;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Edited, OnlineReason, Rejection, Thing};
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, TroubleId};
 use domain::masked::masked;
 use domain::stock::ListingState;
-use domain::text;
+use domain::text::{self, TextError};
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
@@ -59,11 +59,11 @@ pub struct KeepLayout {
 
 fn kept_text(field: &str, given: &str) -> Result<String, Rejection> {
     if given.chars().count() > MAX_KEPT_CHARS {
-        let reason = format!("this has more than {MAX_KEPT_CHARS} characters");
+        let reason = TextError::TooLong { limit: MAX_KEPT_CHARS };
         return Err(Rejection::invalid(field, reason));
     }
     if let Some(odd) = given.chars().find(|c| c.is_control() && !['\n', '\r', '\t'].contains(c)) {
-        let reason = format!("this holds a character that cannot be printed (U+{:04X})", u32::from(odd));
+        let reason = TextError::NotPrintable { code: u32::from(odd) };
         return Err(Rejection::invalid(field, reason));
     }
     Ok(given.replace("\r\n", "\n"))
@@ -92,13 +92,13 @@ impl Command for KeepLayout {
         .await?;
         let revision: i64 = row.try_get("revision")?;
         if revision - 1 != self.revision {
-            let what = format!("layout {name}");
+            let what = Edited::Layout { name };
             return Err(Rejection::Stale { what, expected: self.revision, current: revision - 1 }.into());
         }
         let count =
             sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) AS count FROM layout").fetch_one(tx.db()).await?;
         if count.try_get::<i64, _>("count")? > MAX_LAYOUTS {
-            let reason = format!("a shop keeps at most {MAX_LAYOUTS} layouts; take one away first");
+            let reason = OnlineReason::TooManyLayouts { limit: MAX_LAYOUTS };
             return Err(Rejection::invalid("name", reason).into());
         }
         Ok(revision)
@@ -122,7 +122,7 @@ impl Command for DropLayout {
             .execute(tx.db())
             .await?;
         if done.rows_affected() == 0 {
-            return Err(Rejection::no_such("layout", &self.name).into());
+            return Err(Rejection::no_such(Thing::Layout, &self.name).into());
         }
         Ok(())
     }
@@ -261,7 +261,7 @@ impl Ledger {
             .bind(name.to_owned())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Rejection::no_such("layout", name))?;
+            .ok_or_else(|| Rejection::no_such(Thing::Layout, name))?;
         layout(&row)
     }
 

@@ -14,7 +14,7 @@ use crate::shelf::lookup::Found;
 use crate::shelf::stock::{Take, try_take};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OrdersReason, Rejection};
 use crate::store::storage_error::StorageError;
 use domain::ids::{SaleId, SaleLineId};
 use domain::money::Money;
@@ -103,11 +103,7 @@ async fn plans(
         let now = now.get(&item).copied().unwrap_or_default();
         let title = || sold.iter().chain(&waiting).map(|l| l.title.clone()).next().unwrap_or_default();
         let plan = plan::plan(&stands, now, tx.shop().currency).map_err(|plan::Mixed| {
-            let reason = format!(
-                "the money of {} changed after a part of it was given back; book the difference by hand",
-                title()
-            );
-            Rejection::invalid("price", reason)
+            Rejection::invalid("price", OrdersReason::MoneyChanged { title: title() })
         })?;
         refuse_if_settled(&plan, &sold, title)?;
         planned.push(Item { item, plan, sold, waiting });
@@ -141,11 +137,7 @@ fn refuse_if_settled(
     let instead = sold.iter().find(|line| line.ordered != line.item && line.state == "filled");
     match instead {
         Some(line) if plan.again.is_some() => {
-            let reason = format!(
-                "what was settled by a person (as {}) has changed since; book the difference of {} by hand",
-                line.title,
-                title()
-            );
+            let reason = OrdersReason::SubstituteChanged { title: title(), substitute: line.title.clone() };
             Err(Rejection::invalid("orderQuantity", reason))
         }
         _ => Ok(()),

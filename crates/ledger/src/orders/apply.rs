@@ -4,7 +4,7 @@ use super::live::Fill;
 use super::{ExistingOrder, OnTie, OrderOutcome, body_hash, change, check_values, given_back, live, same};
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OrdersReason, Rejection};
 use domain::order::{IncomingOrder, OrderStatus, Standing};
 
 /// An order that is taken in.
@@ -118,11 +118,7 @@ async fn next(
 
 /// For a known order, an unknown status changes nothing.
 pub(super) fn unknown_status() -> Rejection {
-    let known = OrderStatus::ALL.map(OrderStatus::code).join(", ");
-    Rejection::invalid(
-        "orderStatus",
-        format!("not a status that is known; say in the layout's words which of {known} it means"),
-    )
+    Rejection::invalid("orderStatus", OrdersReason::UnknownStatus)
 }
 
 /// Known contents that came again with a later time have that time: anything older changes nothing any

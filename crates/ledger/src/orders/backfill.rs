@@ -9,7 +9,7 @@ use crate::sales::ring_up::TenderIn;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OrdersReason, Rejection};
 use domain::basket::{self, CashRounding, Line, LineKind, LineMoney, TenderKind};
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -102,10 +102,7 @@ async fn why_not(tx: &mut Tx, item: &Found) -> Result<Option<Rejection>, Command
         .fetch_one(tx.db())
         .await?;
     if row.try_get::<i64, _>("on_hand")? > 0 {
-        let reason = format!(
-            "{} ({}) is on the shelf here, so it was not sold before; write it off first, or mend the row",
-            item.title, item.sku
-        );
+        let reason = OrdersReason::InStock { title: item.title.clone(), sku: item.sku.clone() };
         return Ok(Some(Rejection::invalid("sku", reason)));
     }
     if row.try_get::<i64, _>("out")? > 0 {

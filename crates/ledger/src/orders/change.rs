@@ -7,7 +7,7 @@ use crate::shelf::holds::{self, Ended};
 use crate::shelf::stock;
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OrdersReason, Rejection};
 use domain::day::Moment;
 use domain::ids::{ItemId, SaleId};
 use domain::money::Money;
@@ -52,8 +52,7 @@ pub(super) async fn book(
     let later = Later { before, order, who, shipping };
     let (was, is) = (before.standing, order.status.standing());
     if before.past && is != Standing::Undone {
-        let reason = "only canceling, returning and refunding change a past order; mend its lines by hand";
-        return Err(Rejection::invalid("orderNumber", reason).into());
+        return Err(Rejection::invalid("orderNumber", OrdersReason::PastOrder).into());
     }
     match (was, is) {
         (Standing::Undone, Standing::Undone) => {}

@@ -13,7 +13,7 @@ use crate::shelf::lookup::{self, Found};
 use crate::shelf::stock::{Take, try_take};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OrdersReason, Rejection, Thing};
 use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::basket::LineMoney;
@@ -126,13 +126,11 @@ struct Whole {
 
 impl Whole {
     fn refuse_unless_paid(&self) -> Result<(), CommandError> {
-        let number = &self.incoming.number;
+        let number = self.incoming.number.clone();
         let reason = match self.incoming.status.standing() {
             Standing::Sold => return Ok(()),
-            Standing::Unpaid => {
-                format!("order {number} is not paid yet; resolve its lines once it is")
-            }
-            Standing::Undone => format!("order {number} is closed; none of its lines needs attention"),
+            Standing::Unpaid => OrdersReason::NotPaid { number },
+            Standing::Undone => OrdersReason::Closed { number },
         };
         Err(Rejection::invalid("order", reason).into())
     }
@@ -146,7 +144,7 @@ async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, CommandError> {
     .bind(id.raw())
     .fetch_optional(tx.db())
     .await?
-    .ok_or_else(|| Rejection::no_such("live order", id))?;
+    .ok_or_else(|| Rejection::no_such(Thing::LiveOrder, id))?;
     let currency = tx.shop().currency;
     let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("customer_order");
     let status: String = row.try_get("status")?;
@@ -228,17 +226,14 @@ async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Rejectio
     .bind(order.id.raw())
     .fetch_optional(tx.db())
     .await?;
-    let Some(row) = row else { return Ok(Rejection::no_such("line of this order", id)) };
+    let Some(row) = row else { return Ok(Rejection::no_such(Thing::OrderLine, id)) };
     let (title, state): (String, String) = (row.try_get("title")?, row.try_get("state")?);
     let (choice, who): (String, String) = (row.try_get("choice")?, row.try_get("who")?);
-    let by = if who.is_empty() { String::new() } else { format!(" by {who}") };
-    Ok(Rejection::invalid(
-        "line",
-        match choice.as_str() {
-            "" => format!("{title} no longer needs attention; it is {state}"),
-            choice => format!("{title} was already {choice}{by}; nothing changed"),
-        },
-    ))
+    let reason = match choice.as_str() {
+        "" => OrdersReason::LineSettled { title, state },
+        _ => OrdersReason::LineDecided { title, choice, who },
+    };
+    Ok(Rejection::invalid("line", reason))
 }
 
 /// The line's own hold, if it is still open; this ends it.
@@ -258,15 +253,14 @@ async fn substitute(
     let line = choosing.line;
     let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
     if Some(found.id) == line.item {
-        let reason =
-            format!("{} is the item that was ordered; fill the line, or choose another item", found.title);
+        let reason = OrdersReason::NotASubstitute { title: found.title };
         return Err(Rejection::invalid("sku", reason).into());
     }
     if found.sold_in_past {
         return Err(lookup::sold_in_past(tx, &found).await?.into());
     }
     if found.measure != line.quantity.measure() {
-        let reason = format!("{} is not sold by the same unit as {}", found.title, line.title);
+        let reason = OrdersReason::OtherUnit { title: found.title, ordered: line.title.clone() };
         return Err(Rejection::invalid("sku", reason).into());
     }
     let freed: Vec<Ended> = own_hold(tx, line, "ended").await?.into_iter().collect();
@@ -303,8 +297,7 @@ async fn fill(
     let from_hold = match (own_hold(tx, line, "taken").await?, hold) {
         (Some(own), None) => own.stock_units,
         (Some(_), Some(_)) => {
-            let reason = "this line already has stock on hold; fill it from that hold";
-            return Err(Rejection::invalid("hold", reason).into());
+            return Err(Rejection::invalid("hold", OrdersReason::LineHolds).into());
         }
         (None, Some(hold)) => holds::release(tx, hold, found.id, stock_units).await?,
         (None, None) => 0,

@@ -4,7 +4,7 @@ use super::view::{OrderLineState, OrderLineView, OrderView, TAKEN_OFF, line_of, 
 use crate::shelf::holds::Purpose;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, Thing};
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::{HoldGroupId, OrderId, OrderLineId, SaleId};
@@ -131,7 +131,7 @@ impl Ledger {
         .bind(id.raw())
         .fetch_optional(&mut *connection)
         .await?
-        .ok_or_else(|| Rejection::no_such("order", id))?;
+        .ok_or_else(|| Rejection::no_such(Thing::Order, id))?;
         let order = order_of(&row)?;
         let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("customer_order");
         let lines = lines(&mut connection, id, order.status, currency).await?;

@@ -5,7 +5,7 @@ use super::{ExistingOrder, decide, live, money_back};
 use crate::sales::refunds::{self, NewRefund, RefundLine, RefundOf, RefundTender};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OrdersReason, RefundOfWhat, Refundable, Rejection};
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -126,12 +126,12 @@ async fn one(
         return Ok(Vec::new());
     }
     if before.sale.is_none() {
-        let reason = format!("nothing of order {} was sold, so nothing is given back", order.number);
+        let reason = OrdersReason::NothingSold { number: order.number.clone() };
         return Err(Rejection::invalid("orderQuantity", reason).into());
     }
     if lines.is_empty() && wanted.names_goods() {
-        let what = refund.code.as_ref().map_or_else(|| refund.name.clone(), ToString::to_string);
-        let reason = format!("the order has no filled line of {what}, so nothing of it is given back");
+        let goods = refund.code.as_ref().map_or_else(|| refund.name.clone(), ToString::to_string);
+        let reason = OrdersReason::NotInOrder { goods };
         return Err(Rejection::invalid("sku", reason).into());
     }
     let parts = match refund.what {
@@ -161,13 +161,12 @@ async fn one(
 fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, CommandError> {
     let Some(first) = lines.first() else { return Ok(Vec::new()) };
     let asked = Quantity::resolve_ordered(asked, first.measure).field("orderQuantity")?;
-    let shown = |stock_units| {
-        Quantity::from_stock_units(stock_units, first.measure).map(|q| q.to_string()).unwrap_or_default()
-    };
     let left: i64 = lines.iter().map(|line| line.left).sum();
     if asked.stock_units() > left {
-        let (asked, left) = (asked.to_string(), shown(left));
-        return Err(Rejection::MoreThanSold { title: first.title.clone(), asked, left }.into());
+        let left = Quantity::from_stock_units(left, first.measure).stored("refund_line.stock_units")?;
+        let what = RefundOfWhat::Line(first.title.clone());
+        let (asked, left) = (Refundable::Goods(asked), Refundable::Goods(left));
+        return Err(Rejection::MoreThanSold { what, asked, left }.into());
     }
     let whole = lines.iter().filter(|line| line.left >= asked.stock_units()).take(1);
     let whole: Vec<&SoldLine> = whole.collect();

@@ -8,7 +8,7 @@ use crate::shelf::lookup::{self, Found};
 use crate::shelf::stock::{EntryReason, Take, enqueue_anew, enter, try_take};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OrdersReason, Rejection};
 use crate::store::sql::insert_rows;
 use crate::store::tables;
 use domain::basket::{self, CashRounding, Line, LineKind, LineMoney, TenderKind};
@@ -44,8 +44,7 @@ pub(super) enum Fill {
 pub(super) async fn price(tx: &mut Tx, order: &IncomingOrder) -> Result<Vec<Priced>, CommandError> {
     let mut codes = Vec::with_capacity(order.lines.len());
     for line in &order.lines {
-        let code =
-            line.code.clone().ok_or_else(|| Rejection::invalid("sku", "a line needs its sku or gtin13"))?;
+        let code = line.code.clone().ok_or_else(|| Rejection::invalid("sku", OrdersReason::NoCode))?;
         codes.push(code);
     }
     let found = lookup::find_all(tx, &codes).await?;
@@ -71,7 +70,7 @@ fn one_line(line: &IncomingLine, item: Found) -> Result<Priced, CommandError> {
     let quantity = Quantity::resolve_ordered(line.quantity, item.measure).field("orderQuantity")?;
     let (price, amount) = money_of(line.price, quantity)?;
     if amount.is_negative() || price.is_negative() {
-        return Err(Rejection::invalid("price", "a price may not be below 0").into());
+        return Err(Rejection::invalid("price", OrdersReason::NegativePrice).into());
     }
     Ok(Priced {
         item,

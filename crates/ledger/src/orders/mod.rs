@@ -34,9 +34,9 @@ pub use settle_status::{SettleStatus, SettledStatus, StatusSettled};
 pub use view::{OrderLineState, OrderLineView, OrderView};
 
 use crate::store::command::{Command, Tx};
-use crate::store::error::CommandError;
+use crate::store::error::{CommandError, Naming};
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OrdersReason, Rejection};
 use crate::store::sql::{in_text, padded};
 use crate::store::storage_error::StorageError;
 use crate::store::{Engine, Ledger};
@@ -315,36 +315,34 @@ pub(crate) fn body_hash(order: &IncomingOrder) -> Result<String, CommandError> {
 pub(crate) fn check_values(tx: &Tx, order: &IncomingOrder) -> Result<(), Rejection> {
     let shop = tx.shop();
     shop.known_channel(&order.channel)?;
-    order.ordered.believable(tx.now()).map_err(|e| Rejection::invalid("orderDate", e))?;
+    tx.believable("orderDate", order.ordered)?;
     if let Some(modified) = order.modified {
-        modified.believable(tx.now()).map_err(|e| Rejection::invalid("dateModified", e))?;
+        tx.believable("dateModified", modified)?;
     }
     for amount in [order.discount, order.shipping, order.fee] {
         if amount.is_negative() {
-            return Err(Rejection::invalid("shipping", "discount, shipping and fee may not be below 0"));
+            return Err(Rejection::invalid("shipping", OrdersReason::NegativeMoney));
         }
         if amount.currency() != shop.currency {
-            return Err(Rejection::invalid(
-                "priceCurrency",
-                format!("the shop's currency is {}", shop.currency),
-            ));
+            let reason = OrdersReason::OtherCurrency { own: shop.currency };
+            return Err(Rejection::invalid("priceCurrency", reason));
         }
-        amount.within_limit().map_err(|over| Rejection::invalid("shipping", over))?;
+        amount.within_limit().named("shipping")?;
     }
     for line in &order.lines {
-        text::short(&line.name).map_err(|e| Rejection::invalid("name", e))?;
+        text::short(&line.name).named("name")?;
     }
-    text::short(&order.customer.name).map_err(|e| Rejection::invalid("customer.name", e))?;
-    text::short(&order.customer.email).map_err(|e| Rejection::invalid("customer.email", e))?;
+    text::short(&order.customer.name).named("customer.name")?;
+    text::short(&order.customer.email).named("customer.email")?;
     Ok(())
 }
 
 /// Why an order without lines, about which nothing is known, says nothing.
 fn nothing_of_it(order: &IncomingOrder) -> Rejection {
     let reason = if order.refunds.is_empty() {
-        "an order has at least one line".to_owned()
+        OrdersReason::NoLines
     } else {
-        format!("order {} is not known, so nothing of it can be refunded", order.number)
+        OrdersReason::UnknownOrder { number: order.number.clone() }
     };
     Rejection::invalid("orderNumber", reason)
 }

@@ -5,7 +5,7 @@ use super::given_back::{OfSale, SoldLine, Wanted};
 use crate::sales::refunds::{RefundLine, RefundOf};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{RefundOfWhat, Refundable, Rejection};
 use domain::ids::SaleId;
 use domain::money::Money;
 use domain::split;
@@ -26,10 +26,10 @@ pub(super) async fn parts(
     let of_lines: i64 = lines.iter().map(|line| line.money_left).sum();
     let left = of_lines + shipping.iter().map(|(_, left)| left).sum::<i64>();
     if money.minor() > left {
-        let title = lines.first().filter(|_| names_goods).map_or("the order", |line| line.title.as_str());
-        let (title, left) =
-            (title.to_owned(), Money::from_minor(left, money.currency()).field("price")?.to_string());
-        return Err(Rejection::MoreThanSold { title, asked: money.to_string(), left }.into());
+        let line = lines.first().filter(|_| names_goods);
+        let what = line.map_or(RefundOfWhat::Order, |line| RefundOfWhat::Line(line.title.clone()));
+        let left = Refundable::Money(Money::from_minor(left, money.currency()).field("price")?);
+        return Err(Rejection::MoreThanSold { what, asked: Refundable::Money(money), left }.into());
     }
     let from_lines = Money::from_minor(money.minor().min(of_lines), money.currency()).field("price")?;
     let mut parts = of_each(lines, from_lines)?;

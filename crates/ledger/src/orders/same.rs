@@ -3,8 +3,9 @@
 use super::ExistingOrder;
 use crate::shelf::lookup;
 use crate::store::command::Tx;
-use crate::store::error::CommandError;
-use crate::store::rejection::Rejection;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::{OrdersReason, Rejection};
+use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::{OrderId, SaleId};
 use domain::order::IncomingOrder;
@@ -84,11 +85,7 @@ pub(super) async fn is_on_another_channel(
     if !has_line_of(tx, order, &known).await? {
         return Ok(None);
     }
-    let reason = format!(
-        "order {} was taken in on {} before, and an order stays on its channel; correct the channel, or \
-         give another purchase a number of its own",
-        order.number,
-        row.try_get::<String, _>("channel")?
-    );
+    let channel = Channel::parse(&row.try_get::<String, _>("channel")?).stored("customer_order.channel")?;
+    let reason = OrdersReason::OfAnotherChannel { number: order.number.clone(), channel };
     Ok(Some(Rejection::invalid("channel", reason)))
 }

@@ -4,7 +4,7 @@ use super::{ExistingOrder, change, read_before};
 use crate::people::activity_log::{self, Audited};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OrdersReason, Rejection, Thing};
 use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -75,7 +75,7 @@ impl Command for SettleStatus {
         let reason = text::short(&self.reason).field("reason")?;
         let (before, known) = read(tx, self.order).await?;
         if before.status != OrderStatus::Unknown {
-            let reason = format!("order {} has a status that is known ({})", known.number, before.status);
+            let reason = OrdersReason::StatusKnown { number: known.number, status: before.status };
             return Err(Rejection::invalid("orderStatus", reason).into());
         }
         let status = self.is.status();
@@ -121,7 +121,7 @@ async fn read(tx: &mut Tx, id: OrderId) -> Result<(ExistingOrder, IncomingOrder)
     .bind(id.raw())
     .fetch_optional(tx.db())
     .await?
-    .ok_or_else(|| Rejection::no_such("live order", id))?;
+    .ok_or_else(|| Rejection::no_such(Thing::LiveOrder, id))?;
     let currency = tx.shop().currency;
     let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("customer_order");
     let before = read_before(&row)?;

@@ -5,7 +5,7 @@ use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{PeopleReason, Rejection, Thing};
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::DeviceId;
@@ -57,9 +57,7 @@ impl Command for EnrolDevice {
         .execute(tx.db())
         .await?;
         if added.rows_affected() == 0 {
-            let reason =
-                format!("there is already a device {name}; choose another name, or remove that device");
-            return Err(Rejection::invalid("name", reason).into());
+            return Err(Rejection::invalid("name", PeopleReason::DeviceExists { name }).into());
         }
         activity_log::note(tx, &who, Audited::DeviceEnrolled, &name, "").await?;
         Ok(DeviceId::from_raw(id))
@@ -88,7 +86,7 @@ impl Command for EndDevice {
                 .bind(now)
                 .fetch_optional(tx.db())
                 .await?
-                .ok_or_else(|| Rejection::no_such("device", self.device))?;
+                .ok_or_else(|| Rejection::no_such(Thing::Device, self.device))?;
         let name: String = row.try_get("name")?;
         sqlx::query("DELETE FROM session WHERE device_id = $1")
             .bind(self.device.raw())

@@ -6,7 +6,7 @@ use crate::store::Ledger;
 use crate::store::actor::Actor;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{PeopleReason, Rejection, Thing};
 use async_trait::async_trait;
 use domain::limits::{AboveLimit, LimitName, Limits};
 use domain::money::Currency;
@@ -139,8 +139,7 @@ async fn refuse_limited_token(tx: &mut Tx) -> Result<(), CommandError> {
     if own.is_none() {
         return Ok(());
     }
-    let reason = "this token has limits of its own, so it may not change any; a person does that";
-    Err(Rejection::invalid("limits", reason).into())
+    Err(Rejection::invalid("limits", PeopleReason::LimitedToken).into())
 }
 
 impl SetLimits {
@@ -151,8 +150,7 @@ impl SetLimits {
         refuse_limited_token(tx).await?;
         match &self.of {
             LimitsOf::Role(Role::Owner) => {
-                let reason = "an owner has no limits; make the person a counter clerk or a maker";
-                Err(Rejection::invalid("role", reason).into())
+                Err(Rejection::invalid("role", PeopleReason::OwnerHasNoLimits).into())
             }
             LimitsOf::Role(role) => Ok((of_role(*role), format!("every {}", role.words()), *role, None)),
             LimitsOf::Token(name) => {
@@ -162,7 +160,7 @@ impl SetLimits {
                 .bind(text::fold(name.trim()))
                 .fetch_optional(tx.db())
                 .await?
-                .ok_or_else(|| Rejection::no_such("token", name))?;
+                .ok_or_else(|| Rejection::no_such(Thing::Token, name))?;
                 let jti: String = row.try_get("jti")?;
                 let role: String = row.try_get("role")?;
                 let role = Role::from_code(&role).ok_or(role).stored("api_token.role")?;

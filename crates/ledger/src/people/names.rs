@@ -2,7 +2,7 @@
 
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{PeopleReason, Rejection};
 use domain::text;
 
 /// The names for what the program does when nobody is signed in.
@@ -21,16 +21,19 @@ pub(super) async fn refuse_taken(tx: &mut Tx, name: &str, of: NameOf) -> Result<
     tx.wait_for_others().await?;
     let folded = text::fold(name);
     if OF_THE_PROGRAM.contains(&folded.as_str()) {
-        let reason = format!("the name {name} is reserved for the program; choose another name");
-        return Err(Rejection::invalid("name", reason).into());
+        return Err(Rejection::invalid("name", PeopleReason::NameReserved { name: name.to_owned() }).into());
     }
-    let (statement, whose) = match of {
-        NameOf::Person => ("SELECT folded FROM api_token WHERE folded = $1 LIMIT 1", "a token"),
-        NameOf::Token => ("SELECT folded FROM person WHERE folded = $1 LIMIT 1", "a person"),
+    let name = name.to_owned();
+    let (statement, reason) = match of {
+        NameOf::Person => {
+            ("SELECT folded FROM api_token WHERE folded = $1 LIMIT 1", PeopleReason::NameOfToken { name })
+        }
+        NameOf::Token => {
+            ("SELECT folded FROM person WHERE folded = $1 LIMIT 1", PeopleReason::NameOfPerson { name })
+        }
     };
     if sqlx::query(statement).bind(folded).fetch_optional(tx.db()).await?.is_none() {
         return Ok(());
     }
-    let reason = format!("{whose} already has the name {name}; choose another name");
     Err(Rejection::invalid("name", reason).into())
 }

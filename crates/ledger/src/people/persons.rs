@@ -8,7 +8,7 @@ use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{PeopleReason, Rejection, Thing};
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{PersonId, SessionId};
@@ -68,8 +68,7 @@ impl Command for AddPerson {
         // One at a time, so that two first people cannot both pass.
         tx.lock_shop_state(0).await?;
         if self.role != Role::Owner && count_owners(tx).await? == 0 {
-            let reason = "the first person must be an owner; add an owner first";
-            return Err(Rejection::invalid("role", reason).into());
+            return Err(Rejection::invalid("role", PeopleReason::FirstIsOwner).into());
         }
         add(tx, self).await
     }
@@ -96,11 +95,7 @@ pub(crate) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, Comman
     .execute(tx.db())
     .await?;
     if added.rows_affected() == 0 {
-        return Err(Rejection::invalid(
-            "name",
-            format!("there is already a person named {name}; choose another name"),
-        )
-        .into());
+        return Err(Rejection::invalid("name", PeopleReason::PersonExists { name }).into());
     }
     activity_log::note(tx, &who, Audited::PersonAdded, &name, new.role.words()).await?;
     Ok(PersonId::from_raw(id))
@@ -193,7 +188,7 @@ pub(super) async fn hold_password(tx: &mut Tx, person: PersonId, checked: &Phc) 
     .execute(tx.db())
     .await?;
     if held.rows_affected() == 0 {
-        return Err(Rejection::no_such("person", person).into());
+        return Err(Rejection::no_such(Thing::Person, person).into());
     }
     Ok(())
 }
@@ -290,7 +285,7 @@ async fn read(tx: &mut Tx, person: PersonId) -> Result<(String, Role), CommandEr
         .bind(person.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Rejection::no_such("person", person))?;
+        .ok_or_else(|| Rejection::no_such(Thing::Person, person))?;
     Ok((row.try_get("name")?, stored_role(&row.try_get::<String, _>("role")?)?))
 }
 
@@ -314,8 +309,7 @@ async fn refuse_no_owner(tx: &mut Tx) -> Result<(), CommandError> {
     if count_owners(tx).await? > 0 {
         return Ok(());
     }
-    let reason = "this is the only owner; make someone else an owner first";
-    Err(Rejection::invalid("role", reason).into())
+    Err(Rejection::invalid("role", PeopleReason::LastOwner).into())
 }
 
 impl Ledger {

@@ -7,7 +7,7 @@ use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{PeopleReason, Rejection, Thing};
 use async_trait::async_trait;
 use domain::ids::PersonId;
 use domain::text;
@@ -83,10 +83,7 @@ impl SecondProof {
 }
 
 fn wrong_code() -> Rejection {
-    Rejection::invalid(
-        "code",
-        "this code is incorrect or was already used; enter the code that the app shows now",
-    )
+    Rejection::invalid("code", PeopleReason::WrongCode)
 }
 
 /// Rejects somebody who has a second factor and did not prove it, so that no page can forget to ask.
@@ -142,9 +139,7 @@ impl Command for OfferSecondFactor {
         .execute(tx.db())
         .await?;
         if offered.rows_affected() == 0 {
-            return Err(
-                Rejection::invalid("code", "two-step sign-in is already on; turn it off first").into()
-            );
+            return Err(Rejection::invalid("code", PeopleReason::SecondFactorOn).into());
         }
         Ok(())
     }
@@ -184,7 +179,7 @@ impl Command for TurnOnSecondFactor {
         .execute(tx.db())
         .await?;
         if turned.rows_affected() == 0 {
-            return Err(Rejection::invalid("code", "this key has expired; start again").into());
+            return Err(Rejection::invalid("code", PeopleReason::SecondFactorKeyExpired).into());
         }
         write_codes(tx, self.person, &self.codes).await?;
         sqlx::query("DELETE FROM session WHERE person_id = $1 AND id <> $2")
@@ -214,7 +209,7 @@ async fn name_of(tx: &mut Tx, person: PersonId) -> Result<String, CommandError> 
         .bind(person.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Rejection::no_such("person", person))?;
+        .ok_or_else(|| Rejection::no_such(Thing::Person, person))?;
     Ok(row.try_get("name")?)
 }
 
@@ -238,7 +233,7 @@ impl Command for TurnOffSecondFactor {
         if remove(tx, self.person).await? {
             return activity_log::note(tx, &who, Audited::SecondFactorOff, &name, "").await;
         }
-        Err(Rejection::invalid("name", format!("two-step sign-in is not on for {name}")).into())
+        Err(Rejection::invalid("name", PeopleReason::SecondFactorNotOn { name }).into())
     }
 }
 
@@ -265,7 +260,7 @@ impl Command for RenewRecoveryCodes {
             .fetch_optional(tx.db())
             .await?;
         if on.is_none() {
-            return Err(Rejection::invalid("code", "turn on two-step sign-in first").into());
+            return Err(Rejection::invalid("code", PeopleReason::SecondFactorFirst).into());
         }
         write_codes(tx, self.person, &self.codes).await?;
         activity_log::note(tx, &who, Audited::RecoveryCodes, &name, "").await

@@ -1,7 +1,7 @@
 //! How secrets are stored.
 
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{PeopleReason, Rejection};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -16,7 +16,7 @@ impl Phc {
     /// Reads a PHC string; a password that was passed by mistake is rejected.
     pub fn new(text: String) -> Result<Self, Rejection> {
         let is_one = text.starts_with("$argon2id$") && text.len() <= MAX_PHC_CHARS && text.is_ascii();
-        if is_one { Ok(Self(text)) } else { Err(Rejection::invalid("password", "this is not a hash of one")) }
+        if is_one { Ok(Self(text)) } else { Err(Rejection::invalid("password", PeopleReason::NotAHash)) }
     }
 
     /// The PHC string.

@@ -8,7 +8,7 @@ use super::{known, persons};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::CommandError;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, Thing};
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{DeviceId, PersonId, SessionId};
@@ -114,7 +114,7 @@ impl Command for SignIn {
             .execute(tx.db())
             .await?;
         if held.rows_affected() == 0 {
-            return Err(Rejection::no_such("person", self.person).into());
+            return Err(Rejection::no_such(Thing::Person, self.person).into());
         }
         if self.by == By::Password {
             second_factor::require(tx, self.person, self.second.as_ref()).await?;
@@ -216,7 +216,7 @@ impl Command for Confirm {
         .execute(tx.db())
         .await?;
         if noted.rows_affected() == 0 {
-            return Err(Rejection::no_such("session", self.session).into());
+            return Err(Rejection::no_such(Thing::Session, self.session).into());
         }
         self.tried.clear(tx).await
     }
@@ -258,7 +258,7 @@ impl Command for EndSession {
             .execute(tx.db())
             .await?;
         if ended.rows_affected() == 0 {
-            return Err(Rejection::no_such("session", self.session).into());
+            return Err(Rejection::no_such(Thing::Session, self.session).into());
         }
         Ok(())
     }

@@ -7,7 +7,7 @@ use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{PeopleReason, Rejection, Thing};
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::people::Role;
@@ -57,7 +57,7 @@ impl Command for AddToken {
         let name = text::name(&self.name).field("name")?;
         let now = tx.now();
         if self.until <= now {
-            return Err(Rejection::invalid("until", "the token would expire before it starts").into());
+            return Err(Rejection::invalid("until", PeopleReason::TokenEndsInPast).into());
         }
         names::refuse_taken(tx, &name, NameOf::Token).await?;
         let added = sqlx::query(
@@ -74,9 +74,7 @@ impl Command for AddToken {
         .execute(tx.db())
         .await?;
         if added.rows_affected() == 0 {
-            let reason =
-                format!("there is already a token {name}; choose another name, or revoke that token");
-            return Err(Rejection::invalid("name", reason).into());
+            return Err(Rejection::invalid("name", PeopleReason::TokenExists { name }).into());
         }
         let detail = format!("{}, until {}", self.role.words(), self.until);
         activity_log::note(tx, &who, Audited::TokenAdded, &name, &detail).await
@@ -106,7 +104,7 @@ impl Command for EndToken {
         .bind(now)
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Rejection::no_such("token", &self.name))?;
+        .ok_or_else(|| Rejection::no_such(Thing::Token, &self.name))?;
         let name: String = row.try_get("name")?;
         activity_log::note(tx, &who, Audited::TokenEnded, &name, "").await
     }

@@ -8,7 +8,7 @@ use crate::books::figures::{BookLine, sale_figures};
 use crate::sales::ring_up::TenderIn;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason};
 use crate::store::sql::insert_rows;
 use crate::store::tables;
 use domain::basket::{LineKind, LineMoney, TenderKind, Totals};
@@ -87,7 +87,7 @@ fn assert_law_4(draft: &Draft) -> Result<(), CommandError> {
         t.lines.minor() - t.discounts.minor() + t.tax.minor() + t.shipping.minor() + t.rounding.minor();
     let tenders: i64 = draft.tenders.iter().map(|t| t.amount.minor()).sum();
     if left != t.tendered.minor() - t.change.minor() || tenders != t.tendered.minor() {
-        return Err(Rejection::invalid("tenders", "the payments do not add up to the sale").into());
+        return Err(Rejection::invalid("tenders", SalesReason::Unbalanced).into());
     }
     Ok(())
 }

@@ -5,7 +5,7 @@ use crate::sales::refunds;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason, Thing};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::TenderKind;
@@ -45,11 +45,7 @@ impl Command for Pay {
         let who = text::short(&self.who).field("who")?;
         own_money("amount", self.amount, tx.shop().currency)?;
         if self.kind == TenderKind::OnAccount || self.amount.minor() <= 0 {
-            return Err(Rejection::invalid(
-                "amount",
-                "a payment must be more than 0 and cannot be on account",
-            )
-            .into());
+            return Err(Rejection::invalid("amount", SalesReason::NotAPayment).into());
         }
         let channel = self.claim_sale(tx).await?;
         let row = sqlx::query(
@@ -82,7 +78,7 @@ impl Pay {
         .bind(self.tender.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Rejection::no_such("owed tender", self.tender))?;
+        .ok_or_else(|| Rejection::no_such(Thing::OpenBalance, self.tender))?;
         let sale = SaleId::from_raw(row.try_get("id")?);
         let shipping =
             Money::from_minor(row.try_get("shipping")?, self.amount.currency()).stored("sale.shipping")?;
@@ -93,7 +89,7 @@ impl Pay {
                 .execute(tx.db())
                 .await?;
         if claimed.rows_affected() == 0 {
-            return Err(Rejection::invalid("tender", "the sale was voided, so nothing is owed").into());
+            return Err(Rejection::invalid("tender", SalesReason::BalanceVoided).into());
         }
         Channel::parse(&row.try_get::<String, _>("channel")?).stored("sale.channel")
     }
@@ -104,11 +100,10 @@ async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Rejection, CommandError> {
         .bind(pay.tender.raw())
         .fetch_optional(tx.db())
         .await?;
-    let Some(row) = row else { return Ok(Rejection::no_such("owed tender", pay.tender)) };
+    let Some(row) = row else { return Ok(Rejection::no_such(Thing::OpenBalance, pay.tender)) };
     let left =
         Money::from_minor(row.try_get("left_to_pay")?, pay.amount.currency()).stored("open_balance.paid")?;
-    let reason =
-        format!("the open balance is {}, less than the {} entered", left.shown(), pay.amount.shown());
+    let reason = SalesReason::OverBalance { balance: left, given: pay.amount };
     Ok(Rejection::invalid("amount", reason))
 }
 
@@ -178,8 +173,7 @@ pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str)
     if left == 0 {
         return Ok(());
     }
-    Err(Rejection::invalid("tender", "the open balance is less than this; refund the rest another way")
-        .into())
+    Err(Rejection::invalid("tender", SalesReason::RefundOverBalance).into())
 }
 
 /// An open balance.

@@ -8,7 +8,7 @@ use crate::shelf::lookup::{self, Found};
 use crate::shelf::stock::{EntryReason, Take, take};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::{self, Line, LineKind, LineMoney, TenderKind, Totals};
@@ -135,7 +135,7 @@ impl Command for NewSale {
         let shop = tx.shop();
         shop.known_channel(&self.channel)?;
         own_money("shipping", self.shipping, shop.currency)?;
-        let at = self.at.unwrap_or(tx.now()).believable(tx.now()).field("at")?;
+        let at = tx.believable("at", self.at.unwrap_or(tx.now()))?;
         let note = text::note(&self.note).field("note")?;
         let who = text::short(&self.who).field("who")?;
         let tenders = self.tenders.iter().map(checked_tender).collect::<Result<Vec<_>, _>>()?;
@@ -193,12 +193,10 @@ fn done(draft: Draft, receipt: i64, ids: Vec<SaleLineId>) -> SaleDone {
 pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, CommandError> {
     let customer = text::short(&tender.customer).field("tenders.customer")?;
     if tender.kind == TenderKind::OnAccount && (customer.is_empty() || tender.due.is_none()) {
-        return Err(
-            Rejection::invalid("tenders", "a payment on account needs a customer and a due date").into()
-        );
+        return Err(Rejection::invalid("tenders", SalesReason::AccountIncomplete).into());
     }
     if tender.kind != TenderKind::OnAccount && tender.due.is_some() {
-        return Err(Rejection::invalid("tenders.due", "only a payment on account has a due date").into());
+        return Err(Rejection::invalid("tenders.due", SalesReason::DueWithoutAccount).into());
     }
     Ok(TenderIn { customer, ..tender.clone() })
 }
@@ -225,7 +223,7 @@ fn refuse_twice(found: &[Found]) -> Result<(), CommandError> {
     let mut seen = BTreeSet::new();
     for item in found.iter().filter(|f| f.kind == ItemKind::Piece) {
         if !seen.insert(item.id) {
-            let reason = format!("{} ({}) is on two lines, and there is only one", item.title, item.sku);
+            let reason = SalesReason::PieceTwice { title: item.title.clone(), sku: item.sku.clone() };
             return Err(Rejection::invalid("lines", reason).into());
         }
     }
@@ -244,7 +242,7 @@ pub(crate) fn priced(
             SaleLineIn::Goods { quantity, discount, tax, .. } => {
                 // One item was found for each line of goods, in order.
                 let item =
-                    items.next().ok_or_else(|| Rejection::invalid("lines", "a line without its item"))?;
+                    items.next().ok_or_else(|| Rejection::invalid("lines", SalesReason::LineWithoutItem))?;
                 let quantity = Quantity::resolve_line(*quantity, item.measure);
                 goods(item, quantity.field(&format!("lines.{index}.quantity"))?, *discount, *tax)?
             }
@@ -255,8 +253,7 @@ pub(crate) fn priced(
         });
     }
     if !discount.is_zero() && drafts.iter().any(|d| d.kind != LineKind::Goods) {
-        let reason = "a gift certificate or deposit cannot be discounted; discount the goods instead";
-        return Err(Rejection::invalid("discount", reason).into());
+        return Err(Rejection::invalid("discount", SalesReason::CertificateInDiscount).into());
     }
     let plain: Vec<Line> = drafts
         .iter()
@@ -285,7 +282,7 @@ fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Resul
 
 fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, CommandError> {
     if kind == LineKind::Goods || amount.is_zero() {
-        return Err(Rejection::invalid("lines", "a gift certificate or deposit must be more than 0").into());
+        return Err(Rejection::invalid("lines", SalesReason::CertificateOfNothing).into());
     }
     let zero = Money::zero(amount.currency());
     Ok(DraftLine {
@@ -327,8 +324,7 @@ async fn takes(
             *all.entry(row.item).or_default() += row.stock_units;
         }
         if all != wanted {
-            let reason = "the hold does not match the lines of this sale; hold the items again";
-            return Err(Rejection::invalid("hold", reason).into());
+            return Err(Rejection::invalid("hold", SalesReason::HoldDiffers).into());
         }
     }
     let of = |(item, stock_units)| Take {

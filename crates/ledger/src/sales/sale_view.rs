@@ -3,7 +3,7 @@
 use crate::sales::ring_up::{SaleLine, TenderIn};
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, Thing};
 use domain::basket::{Given, LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
@@ -97,7 +97,7 @@ impl Ledger {
             .bind(id.raw())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Rejection::no_such("sale", id))?;
+            .ok_or_else(|| Rejection::no_such(Thing::Sale, id))?;
         self.view(&mut connection, &row).await
     }
 
@@ -108,7 +108,7 @@ impl Ledger {
             .bind(receipt)
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Rejection::no_such("receipt", receipt))?;
+            .ok_or_else(|| Rejection::no_such(Thing::Receipt, receipt))?;
         self.view(&mut connection, &row).await
     }
 

@@ -8,7 +8,7 @@ use crate::sales::{limits, refunds};
 use crate::shelf::stock::{self, EntryReason};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{NotVoidable, Rejection, Thing};
 use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::day::Moment;
@@ -45,7 +45,7 @@ impl Command for VoidSale {
         .bind(self.sale.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Rejection::no_such("sale", self.sale))?;
+        .ok_or_else(|| Rejection::no_such(Thing::Sale, self.sale))?;
         let money = |column: &str| Money::from_minor(row.try_get(column)?, shop.currency).stored("sale");
         let (shipping, fee, rounding) = (money("shipping")?, money("fee")?, money("rounding")?);
         let at = Moment::from_millis(row.try_get("at_ms")?);
@@ -109,19 +109,19 @@ impl VoidSale {
     fn refuse_if_late(&self, tx: &Tx, at: Moment, of_order: bool, past: i64) -> Result<(), Rejection> {
         let zone = &tx.shop().zone;
         let reason = if past == 1 {
-            "it comes from another system"
+            NotVoidable::Past
         } else if of_order {
-            "it is an online order; cancel the order in the online shop"
+            NotVoidable::OfOrder
         } else if zone.day_of(at) != zone.day_of(tx.now()) {
-            "it was not made today; refund it instead"
+            NotVoidable::NotToday
         } else {
             return Ok(());
         };
         Err(self.rejection(reason))
     }
 
-    fn rejection(&self, reason: &str) -> Rejection {
-        Rejection::NotVoidable { id: self.sale.to_string(), reason: reason.to_owned() }
+    fn rejection(&self, reason: NotVoidable) -> Rejection {
+        Rejection::NotVoidable { id: self.sale.to_string(), reason }
     }
 
     /// Either void or refund: both claim the row beside the sale.
@@ -140,7 +140,7 @@ impl VoidSale {
             .fetch_optional(tx.db())
             .await?;
         if done.rows_affected() == 0 || paid.is_some() {
-            return Err(self.rejection("it was already voided, or part of it was refunded or paid").into());
+            return Err(self.rejection(NotVoidable::Settled).into());
         }
         Ok(())
     }

@@ -7,7 +7,7 @@ use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{NotPriced, Rejection, ShelfReason};
 use crate::store::settings::own_money;
 use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
@@ -53,8 +53,8 @@ pub struct RepricePreview {
     /// Items in stock with a price override, which stays.
     pub by_hand: usize,
     /// Items for which the new rule gives no price, with the reason; then it cannot be used.
-    pub impossible: Vec<(String, String)>,
-    /// A hash of these changes, with which the command checks that they are still the same.
+    pub impossible: Vec<(String, NotPriced)>,
+    /// A mark of these very changes, by which the command tells whether they are still all.
     pub mark: String,
 }
 
@@ -124,11 +124,11 @@ fn read(row: &AnyRow, currency: Currency) -> Result<Priced, CommandError> {
 
 impl Priced {
     /// The price under a rule; the current one if it is an override.
-    fn under(&self, rule: &PriceRule) -> Result<Money, String> {
+    fn under(&self, rule: &PriceRule) -> Result<Money, NotPriced> {
         match self.weight {
             _ if self.by_hand => Ok(self.price),
-            None => Err("it has no weight".to_owned()),
-            Some(weight) => rule.price(weight, self.extras).map(|w| w.price).map_err(|e| e.to_string()),
+            None => Err(NotPriced::NoWeight),
+            Some(weight) => rule.price(weight, self.extras).map(|w| w.price).map_err(NotPriced::Rule),
         }
     }
 }
@@ -206,14 +206,12 @@ impl Command for RepriceStyle {
         let style = self.take_style(tx).await?;
         let items = on_shelf(tx.db(), self.style, currency).await?;
         if mark(&items, &self.rule) != self.mark {
-            let reason = "a piece was added, sold or changed after the preview, so other prices would change. Preview \
-                the prices again, then save";
-            return Err(Rejection::invalid("mark", reason).into());
+            return Err(Rejection::invalid("mark", ShelfReason::PreviewOutdated).into());
         }
         let mut changed = Vec::new();
         for item in items {
-            let new = item.under(&self.rule).map_err(|why| {
-                Rejection::invalid("rate", format!("{} would have no price: {why}", item.sku))
+            let new = item.under(&self.rule).map_err(|error| {
+                Rejection::invalid("rate", ShelfReason::NoPriceByRule { sku: item.sku.clone(), error })
             })?;
             if new != item.price && set_price(tx, &item, new).await? {
                 changed.push(ItemId::from_raw(item.id));

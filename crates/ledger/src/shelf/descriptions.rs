@@ -4,7 +4,7 @@ use super::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason};
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::ids::ItemId;
@@ -46,7 +46,7 @@ impl Command for WriteTexts {
 
     async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         if self.texts.is_empty() || self.texts.len() > MAX_TEXTS_AT_ONCE {
-            let reason = format!("1 to {MAX_TEXTS_AT_ONCE} texts are written at once");
+            let reason = ShelfReason::TextCount { limit: MAX_TEXTS_AT_ONCE };
             return Err(Rejection::invalid("texts", reason).into());
         }
         let codes: Vec<Code> = self.texts.iter().map(|t| t.code.clone()).collect();
@@ -70,7 +70,7 @@ async fn write_text(tx: &mut Tx, item: &Found, was: &str, words: String) -> Resu
         .fetch_one(tx.db())
         .await?;
     if text_mark(&row.try_get::<String, _>("description")?) != was {
-        let reason = format!("the text of {} was changed by someone else; check it again", item.title);
+        let reason = ShelfReason::TextChanged { title: item.title.clone() };
         return Err(Rejection::invalid(&item.sku, reason).into());
     }
     sqlx::query("UPDATE item SET description = $2 WHERE id = $1")

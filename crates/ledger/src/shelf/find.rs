@@ -6,7 +6,7 @@ use crate::shelf::items::ItemView;
 use crate::shelf::styles::StyleView;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason};
 use domain::day::Moment;
 use domain::ids::{self, NotAnId, StyleId};
 use domain::money::Money;
@@ -292,7 +292,7 @@ impl FindItems {
         let words: Vec<&str> = folded.split_whitespace().collect();
         let colors = color_words(&self.color);
         if words.len() + colors.len() > MAX_FIND_WORDS {
-            let reason = format!("at most {MAX_FIND_WORDS} words are looked for at once");
+            let reason = ShelfReason::TooManyWords { limit: MAX_FIND_WORDS };
             return Err(Rejection::invalid("words", reason).into());
         }
         for word in words {

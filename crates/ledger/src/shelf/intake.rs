@@ -5,7 +5,7 @@ use crate::shelf::items::RowOutcome;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::CommandError;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason};
 use crate::store::sql::insert_rows;
 use crate::store::storage_error::StorageError;
 use crate::store::tables;
@@ -73,8 +73,7 @@ pub(crate) async fn advance(tx: &mut Tx, progress: &Progress, before: i64) -> Re
     .execute(tx.db())
     .await?;
     if written.rows_affected() == 0 {
-        let reason = "another run is taking this file in; wait until it is done";
-        return Err(Rejection::invalid(progress.file_name.clone(), reason).into());
+        return Err(Rejection::invalid(progress.file_name.clone(), ShelfReason::FileInUse).into());
     }
     if before == 0 {
         sqlx::query("UPDATE intake SET added = 0, updated = 0, unchanged = 0 WHERE hash = $1 AND feed = $2")

@@ -9,7 +9,7 @@ use crate::shelf::styles::StyleView;
 use crate::shelf::{find_text, lookup};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason};
 use crate::store::settings::own_money;
 use crate::store::sql::{insert_rows, insert_rows_or};
 use crate::store::storage_error::StorageError;
@@ -37,12 +37,13 @@ pub(crate) fn prepare<'a>(
     styles: &HashMap<String, StyleView>,
     currency: Currency,
 ) -> Result<Prepared<'a>, Rejection> {
-    let style = match &item.style {
-        None => None,
-        Some(name) => Some(styles.get(&text::fold(name.trim())).ok_or_else(|| {
-            Rejection::invalid("style", format!("there is no style “{name}”; add it with its rate first"))
-        })?),
-    };
+    let style =
+        match &item.style {
+            None => None,
+            Some(name) => Some(styles.get(&text::fold(name.trim())).ok_or_else(|| {
+                Rejection::invalid("style", ShelfReason::UnknownStyle { name: name.clone() })
+            })?),
+        };
     let shorts = [item.color.as_str(), item.size.as_str(), item.material.as_str()];
     refuse_images(&item.images)?;
     let text = ItemText::checked(&item.name, shorts, &item.description, &item.images)?;
@@ -50,9 +51,10 @@ pub(crate) fn prepare<'a>(
     for (field, amount) in amounts {
         amount.map_or(Ok(()), |a| own_money(field, a, currency))?;
     }
-    let measure = item.kind.measure(item.stock_unit).ok_or_else(|| {
-        Rejection::invalid("quantity.unitCode", "goods by weight need the unit that they are stocked in")
-    })?;
+    let measure = item
+        .kind
+        .measure(item.stock_unit)
+        .ok_or_else(|| Rejection::invalid("quantity.unitCode", ShelfReason::StockUnitMissing))?;
     let quantity = quantity(item, measure)?;
     let rule = style.map(|s| &s.rule);
     let price = price_of(item.kind, item.price, rule, item.weight, item.stock_unit, item.extras)?;
@@ -62,13 +64,9 @@ pub(crate) fn prepare<'a>(
 fn quantity(item: &NewItem, measure: Measure) -> Result<Quantity, Rejection> {
     let default =
         if item.kind == ItemKind::Piece { Asked::ONE } else { Asked { value: 0.into(), unit: None } };
-    let quantity = Quantity::resolve_or_zero(item.quantity.unwrap_or(default), measure)
-        .map_err(|e| Rejection::invalid("quantity", e))?;
+    let quantity = Quantity::resolve_or_zero(item.quantity.unwrap_or(default), measure).named("quantity")?;
     if item.kind == ItemKind::Piece && quantity.stock_units() != 1 {
-        return Err(Rejection::invalid(
-            "quantity",
-            "there is only one of each piece; for more, use counted goods",
-        ));
+        return Err(Rejection::invalid("quantity", ShelfReason::OnlyOneUseCounted));
     }
     Ok(quantity)
 }
@@ -145,7 +143,7 @@ fn place<'a>(
             taken(row.item.gtin.as_ref().map(Gtin::as_str), other)
         }
         (Some(own), _) if own.kind != row.item.kind || own.measure != row.quantity.measure() => {
-            let reason = format!("{} is {} already; an item stays what it is", own.sku, own.kind);
+            let reason = ShelfReason::OtherKind { sku: own.sku.clone(), kind: own.kind };
             Plan::Refused(Rejection::invalid("kind", reason))
         }
         (Some(own), _) => Plan::Known(own.id, row),
@@ -236,8 +234,7 @@ async fn draw_codes(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<InStoreCo
             return Ok(drawn);
         }
     }
-    let reason = "too many of the shop's own next numbers are skus already; add these items in smaller files";
-    Err(Rejection::invalid("sku", reason).into())
+    Err(Rejection::invalid("sku", ShelfReason::NumbersTaken).into())
 }
 
 fn bind_item<'q>(
@@ -291,10 +288,8 @@ async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Resul
     let currency = tx.shop().currency;
     let view = crate::shelf::item_view::read_one(tx.db(), id, currency).await?;
     if row.item.quantity.is_some() && row.quantity != view.on_hand {
-        let reason = format!(
-            "{} has {} on hand and the file says {}; a file never changes stock: book a count instead",
-            view.sku, view.on_hand, row.quantity
-        );
+        let reason =
+            ShelfReason::StockDiffers { sku: view.sku.clone(), on_hand: view.on_hand, given: row.quantity };
         return Ok(RowOutcome::Refused(Rejection::invalid("quantity", reason)));
     }
     let new_gtin = match gtin_to_add(&view, row.item) {
@@ -332,7 +327,7 @@ fn gtin_to_add<'a>(view: &ItemView, item: &'a NewItem) -> Result<Option<&'a Gtin
         None => Ok(Some(gtin)),
         Some(known) if Code::parse(known).is_ok_and(|k| k.key() == gtin.code().key()) => Ok(None),
         Some(known) => {
-            let reason = format!("{} has the GTIN {known} already; an item keeps its GTIN", view.sku);
+            let reason = ShelfReason::OtherGtin { sku: view.sku.clone(), gtin: known.clone() };
             Err(Rejection::invalid("gtin13", reason))
         }
     }

@@ -4,7 +4,7 @@ use crate::shelf::items::{ItemView, stored_weight};
 use crate::shelf::{lookup, styles};
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, Thing};
 use crate::store::sql::{MAX_ROWS, in_text, padded};
 use domain::codes::Code;
 use domain::ids::ItemId;
@@ -100,7 +100,7 @@ pub(crate) async fn read_one(
         .bind(id.raw())
         .fetch_optional(connection)
         .await?
-        .ok_or_else(|| Rejection::no_such("item", id))?;
+        .ok_or_else(|| Rejection::no_such(Thing::Item, id))?;
     read(&row, currency)
 }
 

@@ -4,7 +4,7 @@ use crate::people::activity_log;
 use crate::shelf::{find_text, item_rows, lookup, styles};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Edited, Rejection, ShelfReason};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::codes::{Code, Gtin};
@@ -136,7 +136,7 @@ impl Command for AddItems {
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, CommandError> {
         if self.items.len() > MAX_ITEMS_AT_ONCE {
-            let reason = format!("at most {MAX_ITEMS_AT_ONCE} items are added at once");
+            let reason = ShelfReason::TooManyItems { limit: MAX_ITEMS_AT_ONCE };
             return Err(Rejection::invalid("items", reason).into());
         }
         let who = text::short(&self.who).field("who")?;
@@ -217,7 +217,7 @@ impl Command for EditItem {
         if let Some(expected) = self.revision
             && expected != revision - 1
         {
-            let what = format!("item {}", self.code);
+            let what = Edited::Item { code: self.code.to_string() };
             return Err(Rejection::Stale { what, expected, current: revision - 1 }.into());
         }
         let view = crate::shelf::item_view::read_one(tx.db(), found.id, currency).await?;
@@ -243,7 +243,7 @@ pub(crate) struct ItemText {
 /// Rejects names that an image cannot have.
 pub(crate) fn refuse_images(images: &[String]) -> Result<(), Rejection> {
     let checked = |image: &String| image::checked(image.trim()).map(drop);
-    images.iter().try_for_each(checked).map_err(|error| Rejection::invalid("image", error))
+    images.iter().try_for_each(checked).named("image")
 }
 
 impl ItemText {
@@ -258,14 +258,14 @@ impl ItemText {
         description: &str,
         images: &[String],
     ) -> Result<Self, Rejection> {
-        let short = |field, t: &str| text::short(t).map_err(|e| Rejection::invalid(field, e));
+        let short = |field, t: &str| text::short(t).named(field);
         let images = images.iter().map(|i| short("image", i)).collect::<Result<Vec<_>, _>>()?.join("|");
         Ok(Self {
-            name: text::name(name).map_err(|e| Rejection::invalid("name", e))?,
+            name: text::name(name).named("name")?,
             color: short("color", color)?,
             size: short("size", size)?,
             material: short("material", material)?,
-            description: text::note(description).map_err(|e| Rejection::invalid("description", e))?,
+            description: text::note(description).named("description")?,
             images,
         })
     }
@@ -283,7 +283,7 @@ pub(crate) fn price_of(
 ) -> Result<ItemPrice, Rejection> {
     if let Some(price) = by_hand {
         if price.minor() <= 0 {
-            return Err(Rejection::invalid("offers.price", "a price must be more than 0"));
+            return Err(Rejection::invalid("offers.price", ShelfReason::PriceNotPositive));
         }
         return Ok(ItemPrice::ByHand(price));
     }
@@ -292,10 +292,9 @@ pub(crate) fn price_of(
         _ => weight,
     };
     let (Some(rule), Some(weight)) = (rule, weight) else {
-        let reason = "there is no price: give offers.price, or a style with its rate and the weight";
-        return Err(Rejection::invalid("offers.price", reason));
+        return Err(Rejection::invalid("offers.price", ShelfReason::NoPrice));
     };
-    let calculation = rule.price(weight, extras).map_err(|e| Rejection::invalid("weight.value", e))?;
+    let calculation = rule.price(weight, extras).named("weight.value")?;
     Ok(ItemPrice::ByRule(Box::new(calculation)))
 }
 

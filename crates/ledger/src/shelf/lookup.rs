@@ -3,11 +3,11 @@
 use crate::shelf::holds::Purpose;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::{Rejection, SoldAs};
+use crate::store::rejection::{HeldFor, Rejection, SoldAs, Thing};
 use crate::store::sql::{in_text, padded};
 use crate::store::storage_error::StorageError;
 use domain::codes::{Code, CodeError};
-use domain::day::Moment;
+use domain::day::{Moment, ShopTime, Zone};
 use domain::ids::ItemId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Measure, Quantity};
@@ -91,7 +91,8 @@ fn found(row: &AnyRow, currency: Currency) -> Result<Found, CommandError> {
 
 /// Why `steps` of an item are not available: sold (to whom and when), gone, on hold, or too few.
 pub(crate) async fn explain(tx: &mut Tx, item: ItemId, stock_units: i64) -> Result<Rejection, CommandError> {
-    explain_to(tx.db(), item, stock_units).await
+    let zone = tx.shop().zone.clone();
+    explain_to(tx.db(), item, stock_units, &zone).await
 }
 
 /// Like [`explain`], for somebody who is only looking.
@@ -99,12 +100,13 @@ pub(crate) async fn explain_to(
     connection: &mut AnyConnection,
     item: ItemId,
     stock_units: i64,
+    zone: &Zone,
 ) -> Result<Rejection, CommandError> {
     let row = sqlx::query("SELECT kind, stock_unit, sku, name, on_hand, held FROM item WHERE id = $1")
         .bind(item.raw())
         .fetch_optional(&mut *connection)
         .await?
-        .ok_or_else(|| Rejection::no_such("item", item))?;
+        .ok_or_else(|| Rejection::no_such(Thing::Item, item))?;
     let (code, title): (String, String) = (row.try_get("sku")?, row.try_get("name")?);
     let (on_hand, held): (i64, i64) = (row.try_get("on_hand")?, row.try_get("held")?);
     let kind = ItemKind::from_code(&row.try_get::<String, _>("kind")?);
@@ -113,25 +115,26 @@ pub(crate) async fn explain_to(
         // It is free again since (on PostgreSQL another transaction may end in between), so everything
         // is tried again.
         let (for_whom, until) = hold.ok_or_else(|| StorageError::Collided(sqlx::Error::RowNotFound))?;
+        let until = until.map(|at| ShopTime { at, zone: zone.clone() });
         return Ok(Rejection::OnHold { code, title, for_whom, until });
     }
     if on_hand == 0
         && kind == Some(ItemKind::Piece)
-        && let Some(rejection) = what_became_of(connection, item, &code, &title).await?
+        && let Some(rejection) = what_became_of(connection, item, (&code, &title), zone).await?
     {
         return Ok(rejection);
     }
     let unit: Option<String> = row.try_get("stock_unit")?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.and_then(|k| k.measure(unit)).unwrap_or(Measure::Units);
-    let shown = |s| Quantity::from_stock_units(s, measure).map(|q| q.to_string()).unwrap_or_default();
-    Ok(Rejection::NotEnough { code, title, asked: shown(stock_units), free: shown(on_hand - held) })
+    let quantity = |stock_units| Quantity::from_stock_units(stock_units, measure).stored("item.on_hand");
+    Ok(Rejection::NotEnough { code, title, asked: quantity(stock_units)?, free: quantity(on_hand - held)? })
 }
 
 async fn open_hold(
     connection: &mut AnyConnection,
     item: ItemId,
-) -> Result<Option<(String, Option<Moment>)>, CommandError> {
+) -> Result<Option<(HeldFor, Option<Moment>)>, CommandError> {
     let row = sqlx::query(
         "SELECT for_whom, purpose, until_ms FROM hold WHERE item_id = $1 AND state = 'open' ORDER BY id DESC LIMIT 1",
     )
@@ -141,21 +144,21 @@ async fn open_hold(
     let Some(row) = row else { return Ok(None) };
     let (name, purpose): (String, String) = (row.try_get("for_whom")?, row.try_get("purpose")?);
     let until: Option<i64> = row.try_get("until_ms")?;
-    let nobody = match Purpose::from_code(&purpose) {
-        Some(Purpose::Basket) => "a sale in progress",
-        Some(Purpose::Market) => "the market",
-        Some(Purpose::Order) => "an unpaid order",
-        Some(Purpose::Customer) | None => "a customer",
+    let for_whom = match Purpose::from_code(&purpose) {
+        _ if !name.is_empty() => HeldFor::Name(name),
+        Some(Purpose::Basket) => HeldFor::Sale,
+        Some(Purpose::Market) => HeldFor::Market,
+        Some(Purpose::Order) => HeldFor::Order,
+        Some(Purpose::Customer) | None => HeldFor::Customer,
     };
-    let for_whom = if name.is_empty() { nobody.to_owned() } else { name };
     Ok(Some((for_whom, until.map(Moment::from_millis))))
 }
 
 async fn what_became_of(
     connection: &mut AnyConnection,
     item: ItemId,
-    code: &str,
-    title: &str,
+    (code, title): (&str, &str),
+    zone: &Zone,
 ) -> Result<Option<Rejection>, CommandError> {
     let row = sqlx::query(
         "SELECT reason, source_id, note FROM stock_entry WHERE item_id = $1 AND change < 0 ORDER BY id DESC LIMIT 1",
@@ -167,13 +170,12 @@ async fn what_became_of(
     let why = StockReason::from_code(&row.try_get::<String, _>("reason")?);
     let (code, title) = (code.to_owned(), title.to_owned());
     if why != Some(StockReason::Sold) {
-        let why = why.map_or_else(String::new, |w| w.to_string());
         return Ok(Some(Rejection::Gone { code, title, why }));
     }
     let sale: Option<i64> = row.try_get("source_id")?;
     let sale = sale.ok_or_else(|| StorageError::impossible("a sold entry without its sale"))?;
-    let sold = sold_as(connection, sale).await?;
-    Ok(sold.map(|sold| Rejection::AlreadySold { code, title, sold }))
+    let sold = sold_as(connection, sale, zone).await?;
+    Ok(sold.map(|sold| Rejection::AlreadySold { code, title, sold: Box::new(sold) }))
 }
 
 /// The rejection for a piece that a past sale sold.
@@ -185,15 +187,17 @@ pub(crate) async fn sold_in_past(tx: &mut Tx, found: &Found) -> Result<Rejection
     .bind(found.id.raw())
     .fetch_one(tx.db())
     .await?;
-    let sold = sold_as(tx.db(), row.try_get("sale_id")?).await?;
+    let zone = tx.shop().zone.clone();
+    let sold = sold_as(tx.db(), row.try_get("sale_id")?, &zone).await?;
     let sold = sold.ok_or_else(|| StorageError::impossible("a sale line without its sale"))?;
-    Ok(Rejection::AlreadySold { code: found.sku.clone(), title: found.title.clone(), sold })
+    Ok(Rejection::AlreadySold { code: found.sku.clone(), title: found.title.clone(), sold: Box::new(sold) })
 }
 
 /// How a rejection describes a sale.
 pub(crate) async fn sold_as(
     connection: &mut AnyConnection,
     sale: i64,
+    zone: &Zone,
 ) -> Result<Option<SoldAs>, CommandError> {
     let row = sqlx::query(
         "SELECT s.channel, s.at_ms, s.receipt, o.number FROM sale s \
@@ -205,7 +209,7 @@ pub(crate) async fn sold_as(
     let Some(row) = row else { return Ok(None) };
     Ok(Some(SoldAs {
         channel: row.try_get("channel")?,
-        at: Moment::from_millis(row.try_get("at_ms")?),
+        at: ShopTime { at: Moment::from_millis(row.try_get("at_ms")?), zone: zone.clone() },
         receipt: row.try_get("receipt")?,
         order: row.try_get("number")?,
     }))

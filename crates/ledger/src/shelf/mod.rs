@@ -30,8 +30,8 @@ pub use levels::{ShelfQuery, ShelfRow, StyleCount};
 pub use photographs::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName, SMALLER};
 pub use stock::{AdjustStock, Counted, StockMove};
 pub use stock_count::{
-    BeginStockCount, CountedLine, DropStockCount, FinishStockCount, FinishedStockCount, NotBooked,
-    ScanFinding, ScanStockCount, Scanned, StockCountFindings, StockCountProgress, StockCountState,
+    BeginStockCount, CountedLine, DropStockCount, FinishStockCount, FinishedStockCount, LeftReason,
+    NotBooked, ScanFinding, ScanStockCount, Scanned, StockCountFindings, StockCountProgress, StockCountState,
     StockCountView,
 };
 pub use style_edit::EditStyle;

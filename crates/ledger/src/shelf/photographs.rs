@@ -3,7 +3,7 @@
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason};
 use crate::store::sql::{in_text, insert_rows_or, padded};
 use crate::store::tables;
 use async_trait::async_trait;
@@ -45,7 +45,7 @@ impl PictureName {
         if text.len() == HASH_CHARS && text.bytes().all(is_hex) {
             return Ok(Self(text.to_owned()));
         }
-        Err(Rejection::invalid("photographs", "this is not the name of a photograph; take it in again"))
+        Err(Rejection::invalid("photographs", ShelfReason::NotAPhotograph))
     }
 
     /// From the name of its largest file, which an item has; none for a picture from elsewhere.
@@ -105,7 +105,7 @@ impl Command for KeepPictures {
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         if self.pictures.len() > MAX_PICTURES_AT_ONCE {
-            let reason = format!("at most {MAX_PICTURES_AT_ONCE} photographs are kept at once");
+            let reason = ShelfReason::TooManyPictures { limit: MAX_PICTURES_AT_ONCE };
             return Err(Rejection::invalid("photographs", reason).into());
         }
         let who = text::short(&self.who).field("who")?;

@@ -5,7 +5,7 @@ use crate::shelf::lookup;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason};
 use crate::store::sql::{MAX_ROWS, in_text, insert_rows, padded};
 use crate::store::tables;
 use async_trait::async_trait;
@@ -146,7 +146,7 @@ async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Rejection, CommandError
     if row.try_get::<i64, _>("on_hand")? == 0 && row.try_get::<i64, _>("out")? > 0 {
         return lookup::explain(tx, item, 1).await;
     }
-    Ok(Rejection::invalid("quantity", "there is only one of each piece; for more, use counted goods"))
+    Ok(Rejection::invalid("quantity", ShelfReason::OnlyOneUseCounted))
 }
 
 /// Writes the entries of changes that were made, and informs others.
@@ -276,7 +276,7 @@ impl Command for AdjustStock {
             }
             Counted::Less(asked, why) => {
                 if !why.is_loss() {
-                    return Err(Rejection::invalid("why", "choose damage, gift or own-use").into());
+                    return Err(Rejection::invalid("why", ShelfReason::NotALoss).into());
                 }
                 let less = Quantity::resolve(*asked, found.measure).field("quantity")?;
                 let take_it = Take { item: found.id, stock_units: less.stock_units(), from_hold: 0 };

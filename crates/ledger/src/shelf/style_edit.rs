@@ -5,7 +5,7 @@ use crate::shelf::styles::{self, StyleView};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason};
 use async_trait::async_trait;
 use domain::ids::StyleId;
 use domain::text;
@@ -69,9 +69,8 @@ impl EditStyle {
         match row {
             None => Ok(()),
             Some(row) => {
-                let other: String = row.try_get("name")?;
-                let reason = format!("there is already a style “{other}”; choose another name");
-                Err(Rejection::invalid("name", reason).into())
+                Err(Rejection::invalid("name", ShelfReason::StyleExists { name: row.try_get("name")? })
+                    .into())
             }
         }
     }

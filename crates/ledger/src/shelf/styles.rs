@@ -5,7 +5,7 @@ use crate::shelf::items::RowOutcome;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Edited, Rejection, ShelfReason, Thing};
 use async_trait::async_trait;
 use domain::ids::StyleId;
 use domain::money::{Currency, Money};
@@ -106,25 +106,24 @@ pub(crate) fn rule_words(rule: &PriceRule, currency: Currency) -> String {
 }
 
 fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Rejection> {
-    let wrong = |field: &'static str| move |e: text::TextError| Rejection::invalid(field, e);
     if let Some(minimum) = style.rule.minimum {
         crate::store::settings::own_money("minimum", minimum, currency)?;
     }
     let sizes = checked_sizes(&style.sizes)?;
     Ok(NewStyle {
-        name: text::name(&style.name).map_err(wrong("style"))?,
+        name: text::name(&style.name).named("style")?,
         rule: style.rule,
         sizes,
-        category: text::short(&style.category).map_err(wrong("category"))?,
+        category: text::short(&style.category).named("category")?,
     })
 }
 
 /// Checks sizes; each is a name.
 pub(crate) fn checked_sizes(sizes: &[String]) -> Result<Vec<String>, Rejection> {
     if sizes.iter().any(|s| s.contains('|')) {
-        return Err(Rejection::invalid("sizes", "a size may not hold a |"));
+        return Err(Rejection::invalid("sizes", ShelfReason::SizeHoldsBar));
     }
-    sizes.iter().map(|s| text::name(s).map_err(|e| Rejection::invalid("sizes", e))).collect()
+    sizes.iter().map(|s| text::name(s).named("sizes")).collect()
 }
 
 async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, CommandError> {
@@ -191,7 +190,7 @@ pub(crate) async fn read_one(
         .bind(id.raw())
         .fetch_optional(connection)
         .await?
-        .ok_or_else(|| Rejection::no_such("style", id))?;
+        .ok_or_else(|| Rejection::no_such(Thing::Style, id))?;
     read(&row, currency)
 }
 
@@ -199,7 +198,7 @@ pub(crate) async fn read_one(
 pub(crate) async fn not_that(tx: &mut Tx, id: StyleId, expected: i64) -> Result<Rejection, CommandError> {
     let currency = tx.shop().currency;
     let style = read_one(tx.db(), id, currency).await?;
-    let what = format!("the style {}", style.name);
+    let what = Edited::Style { name: style.name };
     Ok(Rejection::Stale { what, expected, current: style.revision })
 }
 

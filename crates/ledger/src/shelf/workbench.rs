@@ -8,7 +8,7 @@ use crate::shelf::styles::{self, StyleView};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason};
 use crate::store::settings::own_money;
 use crate::store::sql::insert_rows;
 use crate::store::storage_error::StorageError;
@@ -136,7 +136,7 @@ impl Command for FinishPieces {
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<PieceOutcome>, CommandError> {
         if self.pieces.len() > MAX_PIECES_AT_ONCE {
-            let reason = format!("you can save at most {MAX_PIECES_AT_ONCE} pieces at once");
+            let reason = ShelfReason::TooManyPieces { limit: MAX_PIECES_AT_ONCE };
             return Err(Rejection::invalid("pieces", reason).into());
         }
         let who = text::short(&self.who).field("who")?;
@@ -215,26 +215,23 @@ impl NewPiece {
         styles: &HashMap<String, StyleView>,
         known: &HashSet<PictureName>,
     ) -> Result<Checked, Rejection> {
-        let reason = text::short(&self.price_reason).map_err(|e| Rejection::invalid("reason", e))?;
+        let reason = text::short(&self.price_reason).named("reason")?;
         if self.price.is_some() && self.style.is_some() && reason.is_empty() {
-            return Err(Rejection::invalid("reason", "enter the reason for the price override"));
+            return Err(Rejection::invalid("reason", ShelfReason::NoOverrideReason));
         }
         for (field, amount) in [("rows", self.rows), ("minutes", self.minutes)] {
             if amount.is_some_and(|a| !(1..=MAX_WORK).contains(&a)) {
-                return Err(Rejection::invalid(
-                    field,
-                    format!("enter a number from 1 to {MAX_WORK}, or leave it empty"),
-                ));
+                return Err(Rejection::invalid(field, ShelfReason::WorkOutOfRange { limit: MAX_WORK }));
             }
         }
         if self.photographs.len() > MAX_PHOTOGRAPHS {
-            let reason = format!("a piece can have at most {MAX_PHOTOGRAPHS} photographs; remove some");
+            let reason = ShelfReason::TooManyPhotographs { limit: MAX_PHOTOGRAPHS };
             return Err(Rejection::invalid("photographs", reason));
         }
         if self.photographs.iter().any(|name| !known.contains(name)) {
-            return Err(Rejection::invalid("photographs", "a photograph is missing; add it again"));
+            return Err(Rejection::invalid("photographs", ShelfReason::PhotographMissing));
         }
-        let note = text::note(&self.note).map_err(|e| Rejection::invalid("note", e))?;
+        let note = text::note(&self.note).named("note")?;
         let item = self.item(self.named(styles));
         Ok(Checked { item, rows: self.rows, minutes: self.minutes, note, reason })
     }
@@ -296,12 +293,12 @@ impl NewPiece {
         }
         let style = self.style(styles);
         if let (Some(name), None) = (&self.style, style) {
-            let reason = format!("there is no style “{name}”; add it with its rate first");
+            let reason = ShelfReason::UnknownStyle { name: name.clone() };
             return Err(Rejection::invalid("style", reason));
         }
         let rule = style.map(|style| &style.rule);
         let price = price_of(ItemKind::Piece, self.price, rule, self.weight, None, self.extras)?;
-        let margin = margin(price.price(), self.cost).map_err(|e| Rejection::invalid("cost", e))?;
+        let margin = margin(price.price(), self.cost).named("cost")?;
         Ok(Priced { by_rule: self.by_rule(styles), price, margin, usual: None })
     }
 }

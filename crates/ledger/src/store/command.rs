@@ -4,7 +4,7 @@ use crate::store::actor::Actor;
 use crate::store::begin::begin;
 use crate::store::error::CommandError;
 use crate::store::idempotency_key::{self, Key};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Reason, Rejection};
 use crate::store::settings::Shop;
 use crate::store::storage_error::StorageError;
 use crate::store::{Engine, Inner, Ledger};
@@ -83,7 +83,14 @@ impl Tx {
         self.now
     }
 
-    /// The settings for this command; [`Tx::lock_shop_state`] checks that they are current.
+    /// Refuses what cannot be the moment of a sale.
+    pub(crate) fn believable(&self, field: &str, at: Moment) -> Result<Moment, Rejection> {
+        let zone = || self.shop.zone.clone();
+        at.believable(self.now)
+            .map_err(|error| Rejection::invalid(field, Reason::Moment { error, zone: zone() }))
+    }
+
+    /// The settings that the command runs under; [`Tx::lock_shop_state`] checks them.
     pub(crate) fn shop(&self) -> Arc<Shop> {
         Arc::clone(&self.shop)
     }

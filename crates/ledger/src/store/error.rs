@@ -1,7 +1,7 @@
 //! How a command fails: rejected because of the shop's state, or stopped by a problem with the
 //! database.
 
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Reason, Rejection};
 use crate::store::storage_error::StorageError;
 
 /// Nothing was changed, unless the error says that the outcome is unknown.
@@ -39,12 +39,19 @@ impl CommandError {
 
 /// Turns a domain error about a command's value into a rejection that names the field.
 pub(crate) trait Naming<T> {
+    /// As a refusal.
+    fn named(self, field: &str) -> Result<T, Rejection>;
+    /// As a command's failure.
     fn field(self, field: &str) -> Result<T, CommandError>;
 }
 
-impl<T, E: std::fmt::Display> Naming<T> for Result<T, E> {
+impl<T, E: Into<Reason>> Naming<T> for Result<T, E> {
+    fn named(self, field: &str) -> Result<T, Rejection> {
+        self.map_err(|e| Rejection::invalid(field, e))
+    }
+
     fn field(self, field: &str) -> Result<T, CommandError> {
-        self.map_err(|e| Rejection::invalid(field, e).into())
+        Ok(self.named(field)?)
     }
 }
 

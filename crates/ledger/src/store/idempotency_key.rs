@@ -4,7 +4,7 @@ use crate::store::Ledger;
 use crate::store::actor::Actor;
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShopReason};
 use crate::store::storage_error::StorageError;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -36,7 +36,7 @@ impl Key {
         if length == 0 || length > MAX_KEY_CHARS || key.chars().any(char::is_control) {
             return Err(Rejection::invalid(
                 "Idempotency-Key",
-                format!("a key has 1 to {MAX_KEY_CHARS} printable characters"),
+                ShopReason::IdempotencyKey { limit: MAX_KEY_CHARS },
             ));
         }
         Ok(Self { scope: scope.to_owned(), key: key.to_owned(), body_hash: hex_hash(body), actor: None })

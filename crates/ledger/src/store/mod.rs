@@ -14,7 +14,7 @@ pub(crate) mod idempotency_key;
 pub(crate) mod lease;
 pub(crate) mod postgres_notify;
 pub mod private_files;
-pub(crate) mod rejection;
+pub mod rejection;
 pub(crate) mod schema;
 pub(crate) mod settings;
 pub(crate) mod sql;

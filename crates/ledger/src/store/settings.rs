@@ -2,7 +2,7 @@
 
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShopReason};
 use crate::store::storage_error::StorageError;
 use domain::basket::{CashRounding, TenderKind, Tie};
 use domain::channel::Channel;
@@ -86,12 +86,7 @@ impl Shop {
         if self.channels.contains_key(channel) {
             return Ok(());
         }
-        Err(Rejection::invalid(
-            "channel",
-            format!(
-                "the shop has no channel {channel}; make it with `fleecefold shop set channel.{channel} NAME`"
-            ),
-        ))
+        Err(Rejection::invalid("channel", ShopReason::UnknownChannel { channel: channel.clone() }))
     }
 
     /// The fee of a channel for a sale of which this much was paid, unless the sale has its own.
@@ -124,19 +119,18 @@ impl Shop {
     }
 
     pub(crate) fn apply(&mut self, key: &str, value: &str) -> Result<(), Rejection> {
-        let wrong = |e: &dyn std::fmt::Display| Rejection::invalid(key, e);
         match key {
-            "name" => self.name = text::name(value).map_err(|e| wrong(&e))?,
-            "currency" => self.currency = Currency::from_code(value).map_err(|e| wrong(&e))?,
-            "zone" => self.zone = Zone::from_name(value).map_err(|e| wrong(&e))?,
-            "unit" => self.unit = WeightUnit::from_code(value).map_err(|e| wrong(&e))?,
+            "name" => self.name = text::name(value).named(key)?,
+            "currency" => self.currency = Currency::from_code(value).named(key)?,
+            "zone" => self.zone = Zone::from_name(value).named(key)?,
+            "unit" => self.unit = WeightUnit::from_code(value).named(key)?,
             "image_base" => self.image_base = image_base(value)?,
             "cash_rounding" => self.cash_rounding = rounding(value)?,
             "tenders" => self.tenders = tenders(value)?,
             other => match other.split_once('.') {
                 Some(("channel", code)) => {
-                    let code = Channel::parse(code).map_err(|e| wrong(&e))?;
-                    self.channels.insert(code, text::name(value).map_err(|e| wrong(&e))?);
+                    let code = Channel::parse(code).named(key)?;
+                    self.channels.insert(code, text::name(value).named(key)?);
                 }
                 Some(("fee", code)) => self.set_fee(code, value)?,
                 _ => return Err(no_such_key(other)),
@@ -147,17 +141,16 @@ impl Shop {
 
     fn set_fee(&mut self, code: &str, value: &str) -> Result<(), Rejection> {
         let key = format!("fee.{code}");
-        let channel = Channel::parse(code).map_err(|e| Rejection::invalid(key.as_str(), e))?;
-        // Settings are read before the channels: stored ones are not checked again.
+        let channel = Channel::parse(code).named(&key)?;
+        // Settings are read before the channels: those that were kept are not asked again.
         if !self.channels.is_empty() && !self.channels.contains_key(&channel) {
-            let reason = format!("the shop has no channel {channel}; make it first, as channel.{channel}");
-            return Err(Rejection::invalid(key.as_str(), reason));
+            return Err(Rejection::invalid(key, ShopReason::FeeWithoutChannel { channel }));
         }
         if ["", NO_FEE].contains(&value.trim()) {
             self.fees.remove(&channel);
             return Ok(());
         }
-        let rule = FeeRule::parse(value, self.currency).map_err(|e| Rejection::invalid(key.as_str(), e))?;
+        let rule = FeeRule::parse(value, self.currency).named(&key)?;
         self.fees.insert(channel, rule);
         Ok(())
     }
@@ -166,10 +159,12 @@ impl Shop {
     pub(crate) fn refuse_old_fees(&self) -> Result<(), Rejection> {
         let is_old = |rule: &FeeRule| !rule.fixed().is_zero() && rule.fixed().currency() != self.currency;
         let Some((channel, rule)) = self.fees.iter().find(|(_, rule)| is_old(rule)) else { return Ok(()) };
-        let reason = format!(
-            "the fee of {channel}, {rule}, is in {}; set fee.{channel} to {NO_FEE} first, and then anew",
-            rule.fixed().currency()
-        );
+        let reason = ShopReason::FeeInOldCurrency {
+            channel: channel.clone(),
+            fee: rule.to_string(),
+            currency: rule.fixed().currency(),
+            no_fee: NO_FEE.to_owned(),
+        };
         Err(Rejection::invalid("currency", reason))
     }
 }
@@ -177,11 +172,11 @@ impl Shop {
 /// Money from a caller must be in the shop's currency, not below 0, and not beyond the limit.
 pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Result<(), Rejection> {
     if amount.currency() != currency {
-        let reason = format!("{} is not the shop's currency, which is {currency}", amount.currency());
+        let reason = ShopReason::OtherCurrency { given: amount.currency(), own: currency };
         return Err(Rejection::invalid(field, reason));
     }
     if amount.is_negative() {
-        return Err(Rejection::invalid(field, "this may not be below 0"));
+        return Err(Rejection::invalid(field, ShopReason::Negative));
     }
     amount.within_limit().map_err(|over| Rejection::invalid(field, over))?;
     Ok(())
@@ -189,19 +184,19 @@ pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Resul
 
 /// `cash card owed`: kinds of tender, separated by spaces or commas.
 fn tenders(value: &str) -> Result<Vec<TenderKind>, Rejection> {
-    let codes: Vec<&str> = COUNTER_TENDERS.iter().map(|kind| kind.code()).collect();
-    let wrong = |reason: String| Rejection::invalid("tenders", reason);
+    let known = || COUNTER_TENDERS.to_vec();
+    let wrong = |reason: ShopReason| Rejection::invalid("tenders", reason);
     let mut kinds = Vec::new();
     for code in value.split([' ', ',']).filter(|code| !code.is_empty()) {
         let kind = COUNTER_TENDERS.into_iter().find(|kind| kind.code() == code);
-        let kind = kind
-            .ok_or_else(|| wrong(format!("the counter has no {code}; write some of {}", codes.join(" "))))?;
+        let unknown = || ShopReason::UnknownTender { code: code.to_owned(), known: known() };
+        let kind = kind.ok_or_else(|| wrong(unknown()))?;
         if !kinds.contains(&kind) {
             kinds.push(kind);
         }
     }
     if kinds.is_empty() {
-        return Err(wrong(format!("choose at least one payment method: {}", codes.join(" "))));
+        return Err(wrong(ShopReason::NoTender { known: known() }));
     }
     Ok(kinds)
 }
@@ -211,7 +206,8 @@ fn tenders_text(kinds: &[TenderKind]) -> String {
 }
 
 fn no_such_key(key: &str) -> Rejection {
-    Rejection::invalid(key, format!("there is no such setting; there are {}", Shop::KEYS.join(", ")))
+    let known = Shop::KEYS.iter().map(|key| (*key).to_owned()).collect();
+    Rejection::invalid(key, ShopReason::UnknownSetting { known })
 }
 
 fn image_base(value: &str) -> Result<Option<String>, Rejection> {
@@ -220,19 +216,14 @@ fn image_base(value: &str) -> Result<Option<String>, Rejection> {
     }
     let plain = value.chars().all(|c| c.is_ascii_graphic());
     if !plain || !(value.starts_with("https://") || value.starts_with("http://")) {
-        return Err(Rejection::invalid("image_base", "write an address that begins with https://"));
+        return Err(Rejection::invalid("image_base", ShopReason::NotAWebAddress));
     }
     Ok(Some(value.trim_end_matches('/').to_owned()))
 }
 
 /// `none`, or the smallest coin in minor units and where a tie goes: `5 up`, `10 down`.
 fn rounding(value: &str) -> Result<CashRounding, Rejection> {
-    let wrong = || {
-        Rejection::invalid(
-            "cash_rounding",
-            "write none, or the smallest coin in minor units and a tie, such as 5 up",
-        )
-    };
+    let wrong = || Rejection::invalid("cash_rounding", ShopReason::NotARounding);
     if value == "none" {
         return Ok(CashRounding::NONE);
     }

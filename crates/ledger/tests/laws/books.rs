@@ -1,6 +1,7 @@
 //! The books by day, month and channel; the shelf; listings, feed runs and imported files.
 
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{DAY_MS, START, on_each};
 use crate::make::*;
 use domain::day::{Day, Moment, Month};
@@ -214,7 +215,7 @@ fn listings_wait_until_they_were_told() {
     on_each(|shop| async move {
         let to = shop.ledger.connection("feed").await.unwrap();
         let lost = shop.ledger.connection("nobody").await.unwrap_err();
-        assert_eq!(lost.to_string(), "there is no connection nobody");
+        no_such(Thing::Connection, "nobody").check(lost.rejection().unwrap(), shop.engine);
         let hidden = NewItem { do_not_list: true, ..piece("off", 100) };
         shop.ok(add(vec![piece("p1", 4500), hidden, counted("c0", "0", 100), counted("c1", "5", 100)])).await;
         let waiting = async || {
@@ -326,7 +327,7 @@ fn a_file_goes_on_where_it_stopped() {
         assert_eq!((found.rows_done, found.answer), (2, None));
         // A second run that started with the first finds its rows imported.
         let twice = ledger::shelf::AddItems { progress: Some(progress(1)), ..add(vec![piece("p1", 100)]) };
-        shop.refuses(twice, "invalid: another run is taking this file in").await;
+        shop.refuses(twice, invalid("items.csv", ShelfReason::FileInUse)).await;
         shop.ok(EndIntake { progress: progress(2), answer: "three rows".to_owned() }).await;
         let found = known().await.unwrap();
         assert_eq!((found.rows_done, found.answer.as_deref()), (2, Some("three rows")));

@@ -1,6 +1,7 @@
 //! The counter: slips that are filled, put on hold, paid and abandoned; drawers that are counted.
 
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{MINUTE_MS, Shop, on_each};
 use crate::make::*;
 use crate::sales::owed;
@@ -95,23 +96,8 @@ fn a_slip_is_filled_line_by_line() {
                 4763 + 666 + 563 + 794 + 2500
             )
         );
-        let refused: Vec<(BasketChange, &str)> = vec![
-            (lay("p1"), "invalid: is already in this sale"),
-            (lay("nothing"), "unknown-code: nothing"),
-            (lay("w1"), "invalid: is sold by weight"),
-            (weigh("c1", "1.5"), "invalid: not a whole number"),
-            (weigh("p2", "2"), "invalid: there is only one of each piece"),
-            (weigh("c1", "100"), "not-enough: 102 requested"),
-            (quantity(weighed, "0"), "invalid: more than 0"),
-            (quantity(99, "1"), "no-such: line of this sale 99"),
-            (BasketChange::Remove { line: 99 }, "no-such: line of this sale 99"),
-            (discount(None, "10 %", ""), "invalid: reason"),
-            (discount(Some(weighed), "1", "4000 0000 0000 0002"), "invalid: card"),
-            (BasketChange::Customer { name: "4000 0000 0000 0002".to_owned() }, "invalid: card"),
-            (discount(Some(5), "1.00", "friend"), "invalid: cannot be discounted"),
-        ];
         // 1 p1, 2 c1, 3 and 4 w1, 5 the note.
-        for (change, expected) in refused {
+        for (change, expected) in wrong_changes(weighed) {
             shop.refuses(changed(basket, change), expected).await;
         }
         change(&shop, basket, quantity(weighed, "4")).await;
@@ -123,8 +109,32 @@ fn a_slip_is_filled_line_by_line() {
         assert_eq!(lines[0], "p1 × 1 = 47.63 − 4.76");
         assert_eq!(due, 4763 - 476 + 666 + 900 - 150);
         let stale = ChangeBasket { basket, revision: Some(1), change: lay("p2") };
-        shop.refuses(stale, "stale: the slip").await;
+        shop.refuses(stale, crate::expected::stale(Edited::CurrentSale, 1, 12)).await;
     });
+}
+
+/// Changes that the slip of [`a_slip_is_filled_line_by_line`] refuses, and why.
+fn wrong_changes(weighed: u32) -> Vec<(BasketChange, Expected)> {
+    let here = SalesReason::AlreadyInSale { title: "Item p1".to_owned(), sku: "p1".to_owned() };
+    let weight = SalesReason::WeightMissing { title: "Item w1".to_owned(), unit: WeightUnit::Ounce };
+    vec![
+        (lay("p1"), invalid("code", here)),
+        (lay("nothing"), unknown_code("nothing")),
+        (lay("w1"), invalid("quantity", weight)),
+        (weigh("c1", "1.5"), invalid("quantity", QuantityError::NotWhole { value: dec("1.5") })),
+        (weigh("p2", "2"), invalid("quantity", ShelfReason::OnlyOne)),
+        (weigh("c1", "100"), not_enough(102, 10)),
+        (quantity(weighed, "0"), invalid("quantity", QuantityError::NotPositive)),
+        (quantity(99, "1"), no_such(Thing::SaleLine, 99)),
+        (BasketChange::Remove { line: 99 }, no_such(Thing::SaleLine, 99)),
+        (discount(None, "10 %", ""), invalid("reason", TextError::Empty)),
+        (discount(Some(weighed), "1", "4000 0000 0000 0002"), invalid("reason", TextError::CardNumber)),
+        (
+            BasketChange::Customer { name: "4000 0000 0000 0002".to_owned() },
+            invalid("customer", TextError::CardNumber),
+        ),
+        (discount(Some(5), "1.00", "friend"), invalid("off", SalesReason::CertificateDiscounted)),
+    ]
 }
 
 fn discount(line: Option<u32>, off: &str, reason: &str) -> BasketChange {
@@ -148,28 +158,34 @@ fn a_slip_is_held_first_and_rung_up_once() {
         let basket = slip(&shop, &["p1", "c1"]).await;
         change(&shop, basket, discount(None, "10 %", "a pulled thread")).await;
         let early = pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(5000)));
-        shop.refuses(early.clone(), "invalid: choose how the customer pays").await;
+        shop.refuses(early.clone(), invalid("slip", SalesReason::NotPaying)).await;
         let press = held(&shop, basket).await;
         shop.ok(press.clone()).await;
-        shop.refuses(press, "stale: the slip").await;
+        shop.refuses(press, crate::expected::stale(Edited::CurrentSale, 4, 5)).await;
         let view = shop.ledger.basket(basket).await.unwrap();
         assert_eq!((view.paying, view.held_until.is_some(), view.due), (true, true, usd(4586)));
         // Another counter, and an order, find it on hold.
-        shop.refuses(sale_of("p1", 4765), "on-hold: a customer of Ada").await;
-        shop.refuses(changed(basket, lay("p2")), "invalid: is being paid").await;
+        shop.refuses(sale_of("p1", 4765), on_hold_for("a customer of Ada")).await;
+        shop.refuses(changed(basket, lay("p2")), invalid("slip", SalesReason::BeingPaid)).await;
         let refused = [
             (
                 pay(basket, 4585, TenderIn::plain(TenderKind::Cash, usd(5000))),
-                "invalid: the total is now $45.86",
+                invalid("due", SalesReason::TotalChanged { now: usd(4586), shown: usd(4585) }),
             ),
             (
                 pay(basket, 4586, TenderIn::plain(TenderKind::Card, usd(5000))),
-                "invalid: only cash gives change",
+                invalid("amount", BasketError::Overpaid { due: usd(4586), tendered: usd(5000) }),
             ),
-            (pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(0))), "invalid: is missing"),
+            (
+                pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(0))),
+                invalid(
+                    "amount",
+                    BasketError::Underpaid { due: usd(4585), tendered: usd(0), missing: usd(4585) },
+                ),
+            ),
             (
                 pay(basket, 4586, TenderIn::plain(TenderKind::OnAccount, usd(4586))),
-                "invalid: needs a customer",
+                invalid("tenders", SalesReason::AccountIncomplete),
             ),
         ];
         for (command, expected) in refused {
@@ -177,7 +193,8 @@ fn a_slip_is_held_first_and_rung_up_once() {
         }
         let part = shop.ok(pay(basket, 4586, TenderIn::plain(TenderKind::Card, usd(2000)))).await;
         assert_eq!((part.sale, part.rung_up), (None, false));
-        shop.refuses(LeaveBasket { basket }, "invalid: $20.00 was already paid").await;
+        shop.refuses(LeaveBasket { basket }, invalid("slip", SalesReason::AlreadyPaid { taken: usd(2000) }))
+            .await;
         let last = pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(3000)));
         let paid = shop.ok(last.clone()).await;
         let again = shop.ok(last).await;
@@ -189,8 +206,8 @@ fn a_slip_is_held_first_and_rung_up_once() {
         );
         assert_eq!(sale.note, "10 % off the sale: a pulled thread");
         assert_eq!(shop.ledger.basket(basket).await.unwrap().state, BasketState::Paid);
-        shop.refuses(changed(basket, lay("p2")), "invalid: this sale is complete").await;
-        shop.refuses(LeaveBasket { basket }, "invalid: this sale is complete").await;
+        shop.refuses(changed(basket, lay("p2")), invalid("slip", SalesReason::Completed)).await;
+        shop.refuses(LeaveBasket { basket }, invalid("slip", SalesReason::Completed)).await;
         assert_eq!(shop.number("SELECT CAST(COUNT(*) AS BIGINT) FROM sale").await, 1);
         audit::clean(&shop).await;
     });
@@ -212,7 +229,7 @@ fn what_is_sold_meanwhile_is_said_and_not_charged() {
         };
         assert_eq!((sold.channel.as_str(), view.due), ("online", usd(4763)));
         // Without having been seen, the hold refuses all of it; once seen, the sale goes on without it.
-        shop.refuses(press.clone(), "already-sold: was already sold on online").await;
+        shop.refuses(press.clone(), already_sold("online", 1)).await;
         assert_eq!(shop.number("SELECT CAST(SUM(held) AS BIGINT) FROM item").await, 0);
         shop.ok(HoldBasket { without: vec![2], ..press }).await;
         shop.ok(pay(basket, 4763, TenderIn::plain(TenderKind::Cash, usd(4763)))).await;
@@ -232,11 +249,11 @@ fn a_hold_that_ran_out_is_taken_again_or_refused() {
         shop.ok(sale_of("p2", 1000)).await;
         let cash = || TenderIn::plain(TenderKind::Cash, usd(1000));
         shop.ok(pay(first, 1000, cash())).await;
-        shop.refuses(pay(second, 1000, cash()), "already-sold: store").await;
+        shop.refuses(pay(second, 1000, cash()), already_sold("store", 1)).await;
         // Pressed again, the first press's hold is replaced.
         assert_eq!(shop.ok(StopPaying { basket: second }).await, Vec::new());
         shop.ok(LeaveBasket { basket: second }).await;
-        shop.refuses(changed(second, lay("p1")), "invalid: was discarded").await;
+        shop.refuses(changed(second, lay("p1")), invalid("slip", SalesReason::Discarded)).await;
         audit::clean(&shop).await;
     });
 }
@@ -255,13 +272,13 @@ fn paying_can_be_left_and_a_slip_set_aside() {
         let revision = shop.ledger.basket(basket).await.unwrap().revision;
         let aside =
             |for_whom: &str| SetBasketAside { basket, revision, for_whom: for_whom.to_owned(), until: None };
-        shop.refuses(aside(""), "invalid: may not be empty").await;
+        shop.refuses(aside(""), invalid("forWhom", TextError::Empty)).await;
         let hold = shop.ok(aside("Rowan Hill")).await;
         assert_eq!(shop.ledger.basket(basket).await.unwrap().state, BasketState::Left);
-        shop.refuses(sale_of("p1", 1000), "on-hold: Rowan Hill").await;
+        shop.refuses(sale_of("p1", 1000), on_hold_for("Rowan Hill")).await;
         let from = BasketFromHold { hold, channel: Channel::store(), who: "Ada".to_owned() };
         let again = shop.ok(from.clone()).await;
-        shop.refuses(from, "hold-over: ended").await;
+        shop.refuses(from, hold_over("ended")).await;
         let (lines, due) = told(&shop, again).await;
         assert_eq!((lines.len(), due), (2, 1563));
         assert_eq!(shop.ledger.basket(again).await.unwrap().customer, "Rowan Hill");
@@ -290,10 +307,14 @@ fn cash_goes_through_the_drawer_with_its_sale() {
         shop.ok(sale_of("c1", 1000)).await;
         let turn = open_drawer(&shop, "store", &[(2000, 5)]).await;
         let again = OpenDrawer { channel: Channel::store(), counts: Vec::new(), who: String::new() };
-        shop.refuses(again, "invalid: is already open").await;
+        shop.refuses(again, invalid("channel", SalesReason::DrawerOpen)).await;
         let wrong =
             OpenDrawer { channel: channel("market"), counts: counts(&[(300, 1)]), who: String::new() };
-        shop.refuses(wrong, "invalid: there is no bill or coin of 3.00").await;
+        shop.refuses(
+            wrong,
+            invalid("counts", CountError::NoSuchCoin { amount: usd(300), currency: currency("USD") }),
+        )
+        .await;
         let sold = shop.ok(sale_of("c1", 1500)).await;
         assert_eq!(expected(&shop, turn).await, 10_000 + 1000);
         // By card, and at the market: no effect.
@@ -315,9 +336,9 @@ fn cash_goes_through_the_drawer_with_its_sale() {
         assert_eq!(debts.iter().map(|d| (d.sale, d.left)).collect::<Vec<_>>(), [(debt.id, usd(1000))]);
         let reason = || "for the bank".to_owned();
         let out = |amount| TakeOut { turn, amount: usd(amount), reason: reason(), who: String::new() };
-        shop.refuses(out(10_701), "invalid: the drawer should hold only $107.00").await;
-        shop.refuses(out(0), "invalid: above 0").await;
-        shop.refuses(TakeOut { reason: String::new(), ..out(1) }, "invalid: reason").await;
+        shop.refuses(out(10_701), invalid("amount", SalesReason::DrawerHolds { expected: usd(10700) })).await;
+        shop.refuses(out(0), invalid("amount", SalesReason::NoAmount)).await;
+        shop.refuses(TakeOut { reason: String::new(), ..out(1) }, invalid("reason", TextError::Empty)).await;
         assert_eq!(shop.ok(out(5000)).await, usd(5700));
         let more = PutIn { turn, amount: usd(300), reason: reason(), who: String::new() };
         assert_eq!(shop.ok(more.clone()).await, usd(6000));
@@ -329,11 +350,11 @@ fn cash_goes_through_the_drawer_with_its_sale() {
         };
         let ended = shop.ok(close.clone()).await;
         assert_eq!((ended.expected, ended.counted, ended.difference), (usd(6000), usd(5500), usd(-500)));
-        shop.refuses(close, "invalid: this drawer is closed").await;
-        shop.refuses(more, "invalid: this drawer is closed").await;
+        shop.refuses(close, invalid("turn", SalesReason::DrawerClosed)).await;
+        shop.refuses(more, invalid("turn", SalesReason::DrawerClosed)).await;
         shop.refuses(
             PutIn { turn: TurnId::from_raw(1), amount: usd(1), reason: reason(), who: String::new() },
-            "no-such: drawer turn 1",
+            no_such(Thing::DrawerTurn, 1),
         )
         .await;
         let kinds: Vec<&str> =
@@ -380,8 +401,11 @@ fn nobody_gets_cash_for_what_they_still_owe() {
             RefundTender::Parts(tenders.iter().map(|(kind, amount)| (*kind, usd(*amount))).collect())
         };
         let all_in_cash = ledger::sales::NewRefund { tender: parts(&[(cash, 1005)]), ..back("1") };
-        shop.refuses(all_in_cash, "invalid: this sale has an open balance of $20.09; $10.03 of the refund")
-            .await;
+        shop.refuses(
+            all_in_cash,
+            invalid("tender", SalesReason::BalanceFirst { balance: usd(2009), part: usd(1003) }),
+        )
+        .await;
         let first = shop.ok(back("1")).await;
         assert_eq!(first.tenders, [(TenderKind::OnAccount, usd(1003))]);
         assert_eq!(expected(&shop, turn).await, 3000);

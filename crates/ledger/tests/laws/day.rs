@@ -1,6 +1,7 @@
 //! A day in the shop, from an empty database to its books.
 
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{DAY_MS, MINUTE_MS, on_each};
 use crate::make::*;
 use domain::basket::TenderKind;
@@ -30,15 +31,14 @@ fn a_day_in_the_shop() {
         assert_eq!(shop.ledger.item(&code("hat")).await.unwrap().price, usd(4800));
         shop.ok(adjust("kit", Counted::Less(asked("1"), StockReason::Damage))).await;
         let held = shop.ok(hold(&[("cowl", "1")], Purpose::Customer, None)).await;
-        shop.refuses(sale_of("cowl", 4500), "on-hold: for Ada").await;
+        shop.refuses(sale_of("cowl", 4500), on_hold_for("Ada")).await;
         shop.ok(EndHold { id: held.id }).await;
         let basket_hold = shop.ok(basket(&[("hat", "1"), ("kit", "2")])).await;
         let sold = shop
             .ok(with_hold(sale(vec![goods("hat", "1"), goods("kit", "2")], cash(10_000)), basket_hold.id))
             .await;
         assert_eq!((sold.receipt, sold.totals.change), (1, usd(1200)));
-        shop.refuses(sale_of("hat", 4800), "already-sold: on store on May 17, 2026, 10:00 AM UTC, receipt 1")
-            .await;
+        shop.refuses(sale_of("hat", 4800), already_sold("store", 1)).await;
         let later = TenderIn {
             customer: "Ada".to_owned(),
             due: Some(domain::day::Day::parse("2026-06-17").unwrap()),

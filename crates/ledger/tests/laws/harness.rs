@@ -1,5 +1,6 @@
 //! A new shop for each test on each engine, and its end.
 
+use crate::expected::Expected;
 use crate::ground::{Engine, Ground, engines, ground};
 use domain::day::Moment;
 use ledger::{Access, Clock, Command, CommandError, Ledger, ManualClock, Rejection};
@@ -131,14 +132,8 @@ pub(crate) fn kind(rejection: &Rejection) -> String {
 
 impl Shop {
     /// A command that must be refused as `expected` says: the kind, a colon, and part of the text.
-    pub(crate) async fn refuses<C: Command>(&self, command: C, expected: &str) {
+    pub(crate) async fn refuses<C: Command>(&self, command: C, expected: Expected) {
         let rejection = self.refused(command).await;
-        let found = format!("{}: {rejection}", kind(&rejection));
-        let (kind, words) = expected.split_once(": ").unwrap();
-        assert!(
-            found.starts_with(&format!("{kind}: ")) && found.contains(words),
-            "on {:?}: {found}\nnot as expected: {expected}",
-            self.engine
-        );
+        expected.check(&rejection, self.engine);
     }
 }

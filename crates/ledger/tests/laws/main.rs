@@ -12,6 +12,7 @@ mod books;
 mod bounds;
 mod counter;
 mod day;
+mod expected;
 mod find;
 mod full_disk;
 mod harness;

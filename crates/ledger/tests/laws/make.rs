@@ -23,6 +23,14 @@ pub(crate) fn eur(minor: i64) -> Money {
     Money::from_minor(minor, Currency::from_code("EUR").unwrap()).unwrap()
 }
 
+pub(crate) fn currency(code: &str) -> Currency {
+    Currency::from_code(code).unwrap()
+}
+
+pub(crate) fn dec(text: &str) -> rust_decimal::Decimal {
+    text.parse().unwrap()
+}
+
 pub(crate) fn code(text: &str) -> Code {
     Code::parse(text).unwrap()
 }

@@ -1,6 +1,7 @@
 //! Who has access: people and the last owner, sessions and their limits, tokens, devices, and the list of
 //! who changed what.
 
+use crate::expected::*;
 use crate::harness::*;
 use crate::make::*;
 use domain::ids::{AuditId, PersonId};
@@ -63,18 +64,22 @@ pub(crate) async fn expect(shop: &Shop, cookie: &str, expected: Option<&str>, wh
 fn people_are_added_and_the_last_owner_stays() {
     on_each(|shop| async move {
         assert!(!shop.ledger.has_people().await.unwrap());
-        shop.refuses(person("Ash", Role::Maker), "invalid: the first person must be an owner").await;
+        shop.refuses(person("Ash", Role::Maker), invalid("role", PeopleReason::FirstIsOwner)).await;
         let maud = shop.ok(person(" Maud ", Role::Owner)).await;
-        shop.refuses(person("MAUD", Role::Counter), "invalid: there is already a person").await;
-        shop.refuses(person("", Role::Counter), "invalid: empty").await;
-        shop.refuses(ended(maud), "invalid: the only owner").await;
+        shop.refuses(
+            person("MAUD", Role::Counter),
+            invalid("name", PeopleReason::PersonExists { name: "MAUD".to_owned() }),
+        )
+        .await;
+        shop.refuses(person("", Role::Counter), invalid("name", TextError::Empty)).await;
+        shop.refuses(ended(maud), invalid("role", PeopleReason::LastOwner)).await;
         let less = EditPerson { role: Some(Role::Maker), ..change(maud) };
-        shop.refuses(less.clone(), "invalid: the only owner").await;
+        shop.refuses(less.clone(), invalid("role", PeopleReason::LastOwner)).await;
         let ash = shop.ok(person("Ash", Role::Owner)).await;
         shop.ok(less).await;
-        shop.refuses(ended(ash), "invalid: the only owner").await;
+        shop.refuses(ended(ash), invalid("role", PeopleReason::LastOwner)).await;
         shop.ok(ended(maud)).await;
-        shop.refuses(ended(maud), "no-such: person").await;
+        shop.refuses(ended(maud), none(Thing::Person)).await;
         let names: Vec<_> =
             shop.ledger.people().await.unwrap().into_iter().map(|p| (p.name, p.role)).collect();
         assert_eq!(names, [("Ash".to_owned(), Role::Owner)]);
@@ -116,8 +121,12 @@ fn the_first_set_up_is_made_once() {
             ],
             owner: person(name, Role::Counter),
         };
-        shop.refuses(begin("Maud", "pounds"), "invalid: currency").await;
-        shop.refuses(begin("", "GBP"), "invalid: owner").await;
+        shop.refuses(
+            begin("Maud", "pounds"),
+            invalid("currency", MoneyError::UnknownCurrency { code: "pounds".to_owned() }),
+        )
+        .await;
+        shop.refuses(begin("", "GBP"), invalid("owner", TextError::Empty)).await;
         let (first, second) = (begin("Maud", "GBP"), begin("Ash", "EUR"));
         let both = tokio::join!(shop.ledger.execute(None, &first), shop.ledger.execute(None, &second));
         assert!(both.0.is_ok() != both.1.is_ok(), "on {:?}: {both:?}", shop.engine);
@@ -126,7 +135,7 @@ fn the_first_set_up_is_made_once() {
         let now = shop.ledger.shop();
         let currency = if both.0.is_ok() { "GBP" } else { "EUR" };
         assert_eq!((now.name.as_str(), now.currency.to_string().as_str()), ("Fold End", currency));
-        shop.refuses(begin("Rowan", "GBP"), "invalid: already set up").await;
+        shop.refuses(begin("Rowan", "GBP"), invalid("name", ShopReason::AlreadySetUp)).await;
     });
 }
 
@@ -190,11 +199,11 @@ fn whoever_is_ended_or_changed_is_out_at_once() {
         shop.ok(new).await;
         expect(&shop, "here", Some("Ash counter"), "where the password was changed").await;
         expect(&shop, "there", None, "elsewhere").await;
-        shop.refuses(sign_in(ash, phc("Ash"), "late"), "no-such: person").await;
+        shop.refuses(sign_in(ash, phc("Ash"), "late"), none(Thing::Person)).await;
         shop.ok(ended(ash)).await;
         expect(&shop, "here", None, "ended").await;
         expect(&shop, "maud", Some("Maud owner"), "not Ash").await;
-        shop.refuses(sign_in(ash, phc("new"), "late"), "no-such: person").await;
+        shop.refuses(sign_in(ash, phc("new"), "late"), none(Thing::Person)).await;
     });
 }
 
@@ -208,11 +217,15 @@ fn a_pin_opens_for_a_shorter_time_and_on_its_device_alone() {
             who: "Maud".to_owned(),
         };
         let tablet = shop.ok(enrol("Tablet")).await;
-        shop.refuses(enrol("TABLET"), "invalid: already").await;
+        shop.refuses(
+            enrol("TABLET"),
+            invalid("name", PeopleReason::DeviceExists { name: "TABLET".to_owned() }),
+        )
+        .await;
         let by_pin =
             |cookie: &str| SignIn { by: By::Pin, device: Some(tablet), ..sign_in(maud, phc("pin"), cookie) };
         shop.ok(by_pin("pin")).await;
-        shop.refuses(SignIn { checked: phc("other"), ..by_pin("x") }, "no-such: person").await;
+        shop.refuses(SignIn { checked: phc("other"), ..by_pin("x") }, none(Thing::Person)).await;
         let found = shop.ledger.device(&SecretHash::of("Tablet")).await.unwrap().map(|d| d.id);
         assert_eq!(found, Some(tablet));
         shop.clock.advance_millis(By::Pin.idle_ms() - 1);
@@ -230,7 +243,7 @@ fn a_pin_opens_for_a_shorter_time_and_on_its_device_alone() {
         assert_eq!(shop.ledger.device(&SecretHash::of("Tablet")).await.unwrap(), None);
         shop.ok(EditPerson { pin: Some(PinChange::Gone), ..change(maud) }).await;
         assert!(shop.ledger.people().await.unwrap().iter().all(|p| !p.has_pin));
-        shop.refuses(EndDevice { device: tablet, who: String::new() }, "no-such: device").await;
+        shop.refuses(EndDevice { device: tablet, who: String::new() }, none(Thing::Device)).await;
     });
 }
 
@@ -244,9 +257,13 @@ fn a_token_works_until_its_end() {
             until: shop.ledger.now().plus_millis(ms),
             who: "Maud".to_owned(),
         };
-        shop.refuses(add("j0", "Late", 0), "invalid: would expire before it starts").await;
+        shop.refuses(add("j0", "Late", 0), invalid("until", PeopleReason::TokenEndsInPast)).await;
         shop.ok(add("j1", "Printer", DAY_MS)).await;
-        shop.refuses(add("j2", "printer", DAY_MS), "invalid: already").await;
+        shop.refuses(
+            add("j2", "printer", DAY_MS),
+            invalid("name", PeopleReason::TokenExists { name: "printer".to_owned() }),
+        )
+        .await;
         let name =
             async |jti: &str| shop.ledger.token(jti).await.unwrap().map(|t| format!("{} {}", t.name, t.role));
         assert_eq!(name("j1").await.as_deref(), Some("Printer maker"));
@@ -259,7 +276,7 @@ fn a_token_works_until_its_end() {
         assert_eq!(shop.ledger.tokens().await.unwrap().len(), 1);
         shop.ok(end("Printer")).await;
         assert_eq!(name("j3").await, None, "it was ended");
-        shop.refuses(end("Printer"), "no-such: token").await;
+        shop.refuses(end("Printer"), no_such(Thing::Token, "Printer")).await;
     });
 }
 

@@ -1,6 +1,7 @@
 //! Proving one's identity: attempts and waits, PINs that are disabled by guessing, the second factor,
 //! confirming with the password, the list of one's sessions.
 
+use crate::expected::*;
 use crate::harness::*;
 use crate::people::{change, expect, person, phc, sign_in};
 use domain::ids::{DeviceId, PersonId, SessionId};
@@ -255,15 +256,16 @@ fn whoever_has_a_second_factor_shows_it_and_each_code_once() {
             second,
             ..sign_in(maud, phc("Maud"), cookie)
         };
-        shop.refuses(with(None, "none"), "invalid: code").await;
-        shop.refuses(with(Some(code(100)), "the first one again"), "invalid: code").await;
+        shop.refuses(with(None, "none"), invalid("code", PeopleReason::WrongCode)).await;
+        shop.refuses(with(Some(code(100)), "the first one again"), invalid("code", PeopleReason::WrongCode))
+            .await;
         shop.ok(with(Some(code(101)), "one")).await;
-        shop.refuses(with(Some(code(101)), "again"), "invalid: code").await;
-        shop.refuses(with(Some(code(99)), "an older one"), "invalid: code").await;
+        shop.refuses(with(Some(code(101)), "again"), invalid("code", PeopleReason::WrongCode)).await;
+        shop.refuses(with(Some(code(99)), "an older one"), invalid("code", PeopleReason::WrongCode)).await;
         let recovery = |of: &str| Some(SecondProof::Recovery(SecretHash::of(of)));
         shop.ok(with(recovery("r1"), "two")).await;
-        shop.refuses(with(recovery("r1"), "again"), "invalid: code").await;
-        shop.refuses(with(recovery("other"), "wrong"), "invalid: code").await;
+        shop.refuses(with(recovery("r1"), "again"), invalid("code", PeopleReason::WrongCode)).await;
+        shop.refuses(with(recovery("other"), "wrong"), invalid("code", PeopleReason::WrongCode)).await;
         assert_eq!(shop.ledger.second_factor(maud).await.unwrap().unwrap().codes_left, 1);
         let both = (with(Some(code(102)), "a"), with(Some(code(102)), "b"));
         let both = tokio::join!(shop.ledger.execute(None, &both.0), shop.ledger.execute(None, &both.1));
@@ -271,7 +273,7 @@ fn whoever_has_a_second_factor_shows_it_and_each_code_once() {
         let ash = shop.ok(person("Ash", Role::Maker)).await;
         shop.refuses(
             SignIn { second: recovery("r2"), ..sign_in(ash, phc("Ash"), "another's") },
-            "invalid: code",
+            invalid("code", PeopleReason::WrongCode),
         )
         .await;
     });
@@ -289,21 +291,31 @@ fn a_second_factor_is_offered_turned_on_renewed_and_taken_away() {
         shop.ok(offer("KEY")).await;
         shop.ok(sign_in(maud, phc("Maud"), "here")).await;
         shop.ok(sign_in(maud, phc("Maud"), "there")).await;
-        shop.refuses(RenewRecoveryCodes { person: maud, codes: vec![], who: who() }, "invalid: turn").await;
-        shop.refuses(turn_on(maud, "OLD", 1, &[]), "invalid: this key has expired").await;
+        shop.refuses(
+            RenewRecoveryCodes { person: maud, codes: vec![], who: who() },
+            invalid("code", PeopleReason::SecondFactorFirst),
+        )
+        .await;
+        shop.refuses(turn_on(maud, "OLD", 1, &[]), invalid("code", PeopleReason::SecondFactorKeyExpired))
+            .await;
         let here = shop.ledger.session(&SecretHash::of("here")).await.unwrap().unwrap().id;
         shop.ok(TurnOnSecondFactor { keep: Some(here), ..turn_on(maud, "KEY", 1, &["r1"]) }).await;
         expect(&shop, "here", Some("Maud owner"), "where it was turned on").await;
         expect(&shop, "there", None, "elsewhere").await;
-        shop.refuses(offer("NEW"), "invalid: already on").await;
-        shop.refuses(turn_on(maud, "KEY", 2, &[]), "invalid: this key has expired").await;
+        shop.refuses(offer("NEW"), invalid("code", PeopleReason::SecondFactorOn)).await;
+        shop.refuses(turn_on(maud, "KEY", 2, &[]), invalid("code", PeopleReason::SecondFactorKeyExpired))
+            .await;
         let codes = vec![SecretHash::of("r2"), SecretHash::of("r3")];
         shop.ok(RenewRecoveryCodes { person: maud, codes, who: who() }).await;
         let now = factor().await.unwrap();
         assert_eq!((now.is_on, now.is_locked, now.codes_left), (true, false, 2));
         assert!(shop.ledger.people().await.unwrap()[0].has_second_factor);
         shop.ok(TurnOffSecondFactor { person: maud, who: who() }).await;
-        shop.refuses(TurnOffSecondFactor { person: maud, who: who() }, "invalid: is not on").await;
+        shop.refuses(
+            TurnOffSecondFactor { person: maud, who: who() },
+            invalid("name", PeopleReason::SecondFactorNotOn { name: "Maud".to_owned() }),
+        )
+        .await;
         assert_eq!(shop.number("SELECT COUNT(*) FROM recovery_code").await, 0);
         shop.ok(sign_in(maud, phc("Maud"), "without")).await;
         let acts: Vec<_> =
@@ -384,8 +396,8 @@ fn a_session_is_fresh_for_minutes_after_the_password_was_given() {
             second: None,
             tried: TryOf::confirm(session),
         };
-        shop.refuses(Confirm { checked: phc("old"), ..confirm(stale.id, "two") }, "no-such: person").await;
-        shop.refuses(confirm(SessionId::from_raw(1), "two"), "no-such: session").await;
+        shop.refuses(Confirm { checked: phc("old"), ..confirm(stale.id, "two") }, none(Thing::Person)).await;
+        shop.refuses(confirm(SessionId::from_raw(1), "two"), none(Thing::Session)).await;
         shop.ok(confirm(stale.id, "two")).await;
         assert!(session("one").await.is_none(), "the cookie of before opens nothing");
         let fresh = session("two").await.unwrap();
@@ -395,11 +407,11 @@ fn a_session_is_fresh_for_minutes_after_the_password_was_given() {
         shop.ok(by_pin).await;
         let by_pin = session("pin").await.unwrap();
         assert!(!by_pin.is_fresh);
-        shop.refuses(confirm(by_pin.id, "three"), "no-such: session").await;
+        shop.refuses(confirm(by_pin.id, "three"), none(Thing::Session)).await;
         shop.ok(OfferSecondFactor { person: maud, secret: "KEY".to_owned() }).await;
         let keep = Some(fresh.id);
         shop.ok(TurnOnSecondFactor { keep, ..turn_on(maud, "KEY", 5, &[]) }).await;
-        shop.refuses(confirm(fresh.id, "four"), "invalid: code").await;
+        shop.refuses(confirm(fresh.id, "four"), invalid("code", PeopleReason::WrongCode)).await;
         shop.ok(Confirm { second: Some(code(6)), ..confirm(fresh.id, "four") }).await;
         for _ in 0..5 {
             assert_eq!(tried(&shop, &CountTry { of: TryOf::confirm(fresh.id) }).await, 0);
@@ -431,7 +443,7 @@ fn somebody_sees_and_ends_their_own_sessions_alone() {
         };
         assert_eq!(shown, [expected(By::Pin, Some("Tablet")), expected(By::Password, None)]);
         let theirs = list(ash).await[0].id;
-        shop.refuses(EndSession { person: maud, session: theirs }, "no-such: session").await;
+        shop.refuses(EndSession { person: maud, session: theirs }, none(Thing::Session)).await;
         let pin = list(maud).await[0].id;
         shop.ok(EndSession { person: maud, session: pin }).await;
         expect(&shop, "two", None, "signed out from the list").await;

@@ -1,6 +1,7 @@
 //! Refunding, deciding later about the goods, and voiding.
 
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{DAY_MS, HOUR_MS, on_each};
 use crate::make::*;
 use crate::races::{at_once, outcome, views};
@@ -55,9 +56,14 @@ fn parts_of_a_line_add_up_to_it() {
             }
             let sold = (line.money.amount.minor(), line.money.discount.minor(), line.money.tax.minor());
             assert_eq!(sum, sold, "{sku} {quantity} in {sizes:?}");
-            shop.refuses(part(gross.id, line.id, Some("1"), Shelf), "more-than-sold: 0").await;
-            shop.refuses(part(gross.id, line.id, None, Shelf), "invalid: already been refunded").await;
-            shop.refuses(whole(gross.id, Shelf), "invalid: already been refunded").await;
+            shop.refuses(
+                part(gross.id, line.id, Some("1"), Shelf),
+                more_goods(if *sku == "w1" { 1000 } else { 1 }, 0),
+            )
+            .await;
+            shop.refuses(part(gross.id, line.id, None, Shelf), invalid("lines", SalesReason::AllRefunded))
+                .await;
+            shop.refuses(whole(gross.id, Shelf), invalid("lines", SalesReason::AllRefunded)).await;
         }
         for sku in ["c1", "w1"] {
             assert_eq!(shop.ledger.item(&code(sku)).await.unwrap().on_hand.value(), 1000.into());
@@ -84,17 +90,21 @@ fn money_alone_leaves_the_goods_sold() {
             let (line, paid) = (sold.lines[0].id, sold.totals.due.minor());
             let back = shop.ok(money(sold.id, line, 250)).await;
             assert_eq!((back.given, back.lines[0].2.stock_units), (usd(250), 0), "{sku}");
-            shop.refuses(decide(back.lines[0].0, Shelf), "invalid: money alone").await;
+            shop.refuses(decide(back.lines[0].0, Shelf), invalid("line", SalesReason::MoneyAlone)).await;
             let with_goods = RefundLine { line, what: RefundOf::Money(usd(1)), fate: Shelf };
             let with_goods = NewRefund { lines: vec![with_goods], ..whole(sold.id, Shelf) };
-            shop.refuses(with_goods, "invalid: no goods come back").await;
-            let over = format!("more-than-sold: only {} can still be refunded", usd(paid - 250));
-            shop.refuses(money(sold.id, line, paid - 249), &over).await;
-            shop.refuses(money(sold.id, line, 0), "invalid: more than 0").await;
+            shop.refuses(
+                with_goods,
+                invalid("fate", SalesReason::MoneyAloneOf { title: format!("Item {sku}") }),
+            )
+            .await;
+            let over = more_money(usd(paid - 249), usd(paid - 250));
+            shop.refuses(money(sold.id, line, paid - 249), over).await;
+            shop.refuses(money(sold.id, line, 0), invalid("quantity", RefundError::NotPositive)).await;
             let first = shop.ok(part(sold.id, line, Some(one), Shelf)).await;
             let rest = shop.ok(part(sold.id, line, None, Shelf)).await;
             assert_eq!(back.given.minor() + first.given.minor() + rest.given.minor(), paid, "{sku}");
-            shop.refuses(money(sold.id, line, 1), "more-than-sold: only 0.00 can still").await;
+            shop.refuses(money(sold.id, line, 1), more_money(usd(1), usd(0))).await;
             assert_eq!(shop.ledger.item(&code(sku)).await.unwrap().on_hand, before, "{sku}");
         }
         let by = BooksBy::default();
@@ -127,6 +137,43 @@ fn money_alone_of_many_at_once_is_never_more_than_was_paid() {
     });
 }
 
+/// Refunds that the sale of [`a_sale_is_given_back_whole_or_in_lines`] refuses once 2 of 3 of `c1` are back.
+fn wrong_refunds(sold: SaleId, (p1, c1): (SaleLineId, SaleLineId)) -> Vec<(NewRefund, Expected)> {
+    let line = |line, quantity: &str, fate| RefundLine { line, what: RefundOf::Goods(asked(quantity)), fate };
+    let of = |lines: Vec<RefundLine>| NewRefund { lines, ..whole(sold, Shelf) };
+    let all = |tender| NewRefund { tender, ..whole(sold, Shelf) };
+    let shipping = |minor| NewRefund { shipping: usd(minor), ..of(vec![]) };
+    let unbalanced = |given| {
+        let (total, given) = (usd(6331), usd(given));
+        invalid("tender", SalesReason::RefundUnbalanced { total, given })
+    };
+    vec![
+        (of(vec![line(c1, "2", Shelf)]), more_goods(2, 1)),
+        (of(vec![line(c1, "0", Shelf)]), invalid("quantity", QuantityError::NotPositive)),
+        (
+            of(vec![line(c1, "0.5", Shelf)]),
+            invalid("quantity", QuantityError::NotWhole { value: dec("0.5") }),
+        ),
+        (
+            of(vec![line(p1, "1", Shelf), line(p1, "1", Shelf)]),
+            invalid("lines", SalesReason::LineTwice { title: "Item p1".to_owned() }),
+        ),
+        (of(vec![line(SaleLineId::from_raw(4), "1", Shelf)]), no_such(Thing::SaleLine, 4)),
+        (whole(SaleId::from_raw(4), Shelf), no_such(Thing::Sale, 4)),
+        (shipping(496), more_money(usd(496), usd(495))),
+        (shipping(-1), invalid("shipping", SalesReason::NegativeShipping)),
+        (all(parts(&[(TenderKind::Card, 6330)])), unbalanced(6330)),
+        (all(parts(&[(TenderKind::Card, 6329)])), unbalanced(6329)),
+        (all(parts(&[(TenderKind::Card, 6333), (TenderKind::Cash, 0)])), unbalanced(6333)),
+        (all(parts(&[(TenderKind::Card, 6400), (TenderKind::Cash, -69)])), unbalanced(6331)),
+        (all(parts(&[(TenderKind::OnAccount, 6331)])), invalid("tender", SalesReason::RefundOverBalance)),
+        (
+            NewRefund { reason: "a\u{1}".to_owned(), ..whole(sold, Shelf) },
+            invalid("reason", TextError::NotPrintable { code: 1 }),
+        ),
+    ]
+}
+
 #[test]
 fn a_sale_is_given_back_whole_or_in_lines() {
     on_each(|shop| async move {
@@ -153,32 +200,13 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             ..part(sold.id, c1, Some("1"), WrittenOff)
         };
         assert_eq!(shop.ok(by_card).await.given, usd(333));
-        let line =
-            |line, quantity: &str, fate| RefundLine { line, what: RefundOf::Goods(asked(quantity)), fate };
-        let of = |lines: Vec<RefundLine>| NewRefund { lines, ..whole(sold.id, Shelf) };
-        let all = |tender| NewRefund { tender, ..whole(sold.id, Shelf) };
-        let shipping = |minor| NewRefund { shipping: usd(minor), ..of(vec![]) };
-        let p1 = sold.lines[0].id;
-        let refused: Vec<(NewRefund, &str)> = vec![
-            (of(vec![line(c1, "2", Shelf)]), "more-than-sold: you asked to refund 2, but only 1"),
-            (of(vec![line(c1, "0", Shelf)]), "invalid: more than 0"),
-            (of(vec![line(c1, "0.5", Shelf)]), "invalid: not a whole number"),
-            (of(vec![line(p1, "1", Shelf), line(p1, "1", Shelf)]), "invalid: is on two lines"),
-            (of(vec![line(SaleLineId::from_raw(4), "1", Shelf)]), "no-such: line of this sale 4"),
-            (whole(SaleId::from_raw(4), Shelf), "no-such: there is no sale 4"),
-            (shipping(496), "more-than-sold: shipping: you asked to refund 4.96"),
-            (shipping(-1), "invalid: shipping"),
-            (all(parts(&[(TenderKind::Card, 6330)])), "invalid: the refund is $63.31, but"),
-            (all(parts(&[(TenderKind::Card, 6329)])), "invalid: the payments add up to $63.29"),
-            (all(parts(&[(TenderKind::Card, 6333), (TenderKind::Cash, 0)])), "invalid: "),
-            (all(parts(&[(TenderKind::Card, 6400), (TenderKind::Cash, -69)])), "invalid: "),
-            (all(parts(&[(TenderKind::OnAccount, 6331)])), "invalid: the open balance is less than this"),
-            (NewRefund { reason: "a\u{1}".to_owned(), ..whole(sold.id, Shelf) }, "invalid: reason"),
-        ];
-        for (command, expected) in refused {
+        let lines = (sold.lines[0].id, c1);
+        for (command, expected) in wrong_refunds(sold.id, lines) {
             shop.refuses(command, expected).await;
         }
-        let freight = shop.ok(shipping(200)).await;
+        let all = |tender| NewRefund { tender, ..whole(sold.id, Shelf) };
+        let shipping = NewRefund { shipping: usd(200), lines: vec![], ..whole(sold.id, Shelf) };
+        let freight = shop.ok(shipping).await;
         assert_eq!((freight.lines.len(), freight.shipping, freight.given), (0, usd(200), usd(200)));
         // Everything that is left: 45.00 + 10.03 + 3.33 + 2.95 = 61.31, of which 1.31 in cash is 1.30.
         let rest = shop.ok(all(parts(&[(TenderKind::Card, 6000), (TenderKind::Cash, 130)]))).await;
@@ -186,7 +214,7 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             (rest.lines.len(), rest.shipping, rest.rounding, rest.given),
             (3, usd(295), usd(-1), usd(6130))
         );
-        shop.refuses(whole(sold.id, Shelf), "invalid: already been refunded").await;
+        shop.refuses(whole(sold.id, Shelf), invalid("lines", SalesReason::AllRefunded)).await;
         let view = shop.ledger.sale(sold.id).await.unwrap();
         assert_eq!(view.refunds.len(), 4);
         assert!(view.lines.iter().all(|l| l.given_back == l.line.quantity));
@@ -256,7 +284,7 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
             if given.len() == 3 {
                 shop.refuses(
                     one(&mixed, "1", parts(&[(TenderKind::Cash, 0)])),
-                    "invalid: the refund is $0.05",
+                    invalid("tender", SalesReason::RefundUnbalanced { total: usd(5), given: usd(0) }),
                 )
                 .await;
             }
@@ -293,14 +321,14 @@ fn what_becomes_of_the_goods_is_decided_once() {
         let [first, second, third] = [0, 1, 2].map(|n| back.lines[n].0);
         let on_hand = async || shop.number("SELECT CAST(SUM(on_hand) AS BIGINT) FROM item").await;
         assert_eq!(on_hand().await, 0);
-        shop.refuses(decide(first, Open), "invalid: choose shelf or written-off").await;
+        shop.refuses(decide(first, Open), invalid("fate", SalesReason::NoDisposition)).await;
         shop.clock.advance_millis(DAY_MS);
         shop.ok(decide(first, Shelf)).await;
         shop.ok(decide(second, WrittenOff)).await;
         for (line, fate) in [(first, Shelf), (first, WrittenOff), (second, Shelf)] {
-            shop.refuses(decide(line, fate), "invalid: these items were already returned").await;
+            shop.refuses(decide(line, fate), invalid("fate", SalesReason::DispositionDecided)).await;
         }
-        shop.refuses(decide(RefundLineId::from_raw(2), Shelf), "no-such: line of a refund 2").await;
+        shop.refuses(decide(RefundLineId::from_raw(2), Shelf), no_such(Thing::RefundLine, 2)).await;
         assert_eq!(on_hand().await, 1);
         let view = shop.ledger.sale(sold.id).await.unwrap();
         let fates: Vec<ReturnDisposition> = view.refunds[0].lines.iter().map(|l| l.2).collect();
@@ -333,9 +361,9 @@ fn a_refund_may_lower_what_is_owed() {
         let still: Vec<_> =
             shop.ledger.sale(sold.id).await.unwrap().tenders.iter().map(|t| t.still_owed).collect();
         assert_eq!(still, [Some(usd(0)), Some(usd(1000)), None]);
-        shop.refuses(less_owed("2"), "invalid: the open balance is less than this").await;
+        shop.refuses(less_owed("2"), invalid("tender", SalesReason::RefundOverBalance)).await;
         shop.ok(less_owed("1")).await;
-        shop.refuses(less_owed("1"), "invalid: the open balance is less than this").await;
+        shop.refuses(less_owed("1"), invalid("tender", SalesReason::RefundOverBalance)).await;
         audit::clean(&shop).await;
     });
 }
@@ -351,9 +379,17 @@ fn paper_is_given_back_but_put_on_no_shelf() {
         shop.ok(add(vec![piece("p1", 100)])).await;
         let sold = shop.ok(sale(vec![note, goods("p1", "1")], cash(2100))).await;
         let line = sold.lines[0].id;
-        shop.refuses(part(sold.id, line, None, Shelf), "invalid: is not a stock item").await;
+        shop.refuses(
+            part(sold.id, line, None, Shelf),
+            invalid("fate", SalesReason::NotStock { title: "Gift note".to_owned() }),
+        )
+        .await;
         let back = shop.ok(part(sold.id, line, None, Open)).await;
-        shop.refuses(decide(back.lines[0].0, Shelf), "invalid: is not a stock item").await;
+        shop.refuses(
+            decide(back.lines[0].0, Shelf),
+            invalid("fate", SalesReason::NotStock { title: "Gift note".to_owned() }),
+        )
+        .await;
         assert_eq!(shop.ok(whole(sold.id, Shelf)).await.given, usd(100));
         let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
         let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
@@ -369,9 +405,9 @@ fn a_sale_of_today_is_voided_once() {
         let lines = || vec![goods("p1", "1"), goods("c1", "2"), goods("w1", "1.5")];
         let wrong = shop.ok(NewSale { shipping: usd(100), ..sale(lines(), cash(6000)) }).await;
         shop.ok(void(wrong.id)).await;
-        shop.refuses(void(wrong.id), "not-voidable: it was already voided").await;
-        shop.refuses(whole(wrong.id, Shelf), "invalid: this sale was voided").await;
-        shop.refuses(void(SaleId::from_raw(1)), "no-such: there is no sale 1").await;
+        shop.refuses(void(wrong.id), not_voidable(NotVoidable::Settled)).await;
+        shop.refuses(whole(wrong.id, Shelf), invalid("sale", SalesReason::SaleVoided)).await;
+        shop.refuses(void(SaleId::from_raw(1)), no_such(Thing::Sale, 1)).await;
         let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
         let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
         assert_eq!(figures, domain::revenue::Figures::none(domain::money::Currency::USD));
@@ -379,7 +415,7 @@ fn a_sale_of_today_is_voided_once() {
         let again = shop.ok(sale(lines(), cash(6000))).await;
         assert_eq!(again.receipt, 2, "a voided receipt is not drawn again");
         shop.ok(part(again.id, again.lines[1].id, Some("1"), Shelf)).await;
-        shop.refuses(void(again.id), "not-voidable: part of it was refunded").await;
+        shop.refuses(void(again.id), not_voidable(NotVoidable::Settled)).await;
         audit::clean(&shop).await;
     });
 }
@@ -398,10 +434,10 @@ fn a_sale_is_voided_on_its_own_day_in_the_shops_zone() {
         shop.clock.advance_millis(4 * HOUR_MS);
         shop.ok(void(first.id)).await;
         shop.clock.advance_millis(HOUR_MS);
-        shop.refuses(void(second.id), "not-voidable: it was not made today; refund it instead").await;
+        shop.refuses(void(second.id), not_voidable(NotVoidable::NotToday)).await;
         let yesterday = Moment::parse_rfc3339("2026-05-17T14:59:59Z").unwrap();
         let slip = shop.ok(NewSale { at: Some(yesterday), ..sell() }).await;
-        shop.refuses(void(slip.id), "not-voidable: it was not made today").await;
+        shop.refuses(void(slip.id), not_voidable(NotVoidable::NotToday)).await;
         let by = BooksBy { day: true, ..BooksBy::default() };
         let rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
         let days: Vec<_> = rows.iter().map(|r| (r.day.unwrap(), r.figures.sales)).collect();

@@ -1,6 +1,7 @@
 //! A style's new rate, and its effect on the prices of its pieces.
 
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::ids::StyleId;
@@ -96,20 +97,29 @@ fn a_rule_that_cannot_be_or_is_of_another_preview_changes_nothing() {
         let new = rule("8.25", "five", None);
         shop.refuses(
             reprice(&shop, style, 2, new).await,
-            "stale: the style Ridge beanie was changed by someone else",
+            stale(Edited::Style { name: "Ridge beanie".to_owned() }, 2, 1),
         )
         .await;
-        shop.refuses(reprice(&shop, StyleId::from_raw(7), 1, new).await, "no-such: there is no style 7")
-            .await;
+        shop.refuses(reprice(&shop, StyleId::from_raw(7), 1, new).await, no_such(Thing::Style, 7)).await;
         let foreign = PriceRule { minimum: Some(eur(100)), ..new };
         shop.refuses(
             reprice(&shop, style, 1, foreign).await,
-            "invalid: minimum: EUR is not the shop's currency",
+            invalid("minimum", ShopReason::OtherCurrency { given: currency("EUR"), own: currency("USD") }),
         )
         .await;
         // A millionth of a dollar per ounce rounds to zero.
         let nothing = rule("0.000001", "exact", None);
-        shop.refuses(reprice(&shop, style, 1, nothing).await, "invalid: rate: h1 would have no price").await;
+        shop.refuses(
+            reprice(&shop, style, 1, nothing).await,
+            invalid(
+                "rate",
+                ShelfReason::NoPriceByRule {
+                    sku: "h1".to_owned(),
+                    error: NotPriced::Rule(PriceError::Nothing),
+                },
+            ),
+        )
+        .await;
         let preview = shop.ledger.preview_reprice(style, &nothing).await.unwrap();
         assert_eq!(preview.impossible.len(), 2);
         // 0.000001 + 2.50 of extras is a price.
@@ -123,12 +133,12 @@ fn a_price_that_was_not_looked_at_is_not_changed() {
         let style = stocked(&shop).await;
         let new = rule("8.25", "five", Some(2000));
         let looked = reprice(&shop, style, 1, new).await;
-        let meanwhile = "invalid: mark: a piece was added, sold or changed after the preview";
+        let meanwhile = || invalid("mark", ShelfReason::PreviewOutdated);
         shop.ok(add(vec![ruled("h6", "5 ONZ")])).await;
-        shop.refuses(looked, meanwhile).await;
+        shop.refuses(looked, meanwhile()).await;
         let looked = reprice(&shop, style, 1, new).await;
         shop.ok(sale_of("h1", 4500)).await;
-        shop.refuses(looked, meanwhile).await;
+        shop.refuses(looked, meanwhile()).await;
         assert_eq!(prices(&shop).await, "h1 45.00, h2 48.00, h3 99.00, h4 45.00, h5 20.00");
         let looked = reprice(&shop, style, 1, new).await;
         // At the minimum before and after: nothing changes.
@@ -164,19 +174,19 @@ fn a_style_s_texts_are_edited_by_their_revision() {
             ("Ridge hat", "S XL".to_owned(), "hats")
         );
         assert_eq!(shop.ledger.item(&code("h1")).await.unwrap().style.as_deref(), Some("Ridge hat"));
-        shop.refuses(none.clone(), "stale: the style Ridge hat").await;
+        shop.refuses(none.clone(), stale(Edited::Style { name: "Ridge hat".to_owned() }, 1, 2)).await;
         let now = EditStyle { revision: 2, ..none };
         let check = [
             (
                 EditStyle { name: Some("MOOR cowl".to_owned()), ..now.clone() },
-                "invalid: name: there is already a style “Moor cowl”",
+                invalid("name", ShelfReason::StyleExists { name: "Moor cowl".to_owned() }),
             ),
-            (EditStyle { name: Some(" ".to_owned()), ..now.clone() }, "invalid: name: this may not be empty"),
+            (EditStyle { name: Some(" ".to_owned()), ..now.clone() }, invalid("name", TextError::Empty)),
             (
                 EditStyle { sizes: Some(vec!["S|M".to_owned()]), ..now.clone() },
-                "invalid: sizes: a size may not hold a |",
+                invalid("sizes", ShelfReason::SizeHoldsBar),
             ),
-            (EditStyle { style: StyleId::from_raw(7), ..now.clone() }, "no-such: there is no style 7"),
+            (EditStyle { style: StyleId::from_raw(7), ..now.clone() }, no_such(Thing::Style, 7)),
         ];
         for (edit, expected) in check {
             shop.refuses(edit, expected).await;

@@ -1,6 +1,7 @@
 //! Ringing up, and later payments.
 
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{DAY_MS, HOUR_MS, START, on_each};
 use crate::make::*;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
@@ -79,7 +80,14 @@ fn sales_add_up() {
         }
         // 55.13 is due: 30.00 + 5.00 are paid, and 20.15 of it is to be paid in cash.
         let short = sale(vec![goods("p2", "1"), goods("c2", "1")], mixed);
-        shop.refuses(short, "invalid: $55.15 is due, but $50.00 was received; $5.15 is missing").await;
+        shop.refuses(
+            short,
+            invalid(
+                "tenders",
+                BasketError::Underpaid { due: usd(5515), tendered: usd(5000), missing: usd(515) },
+            ),
+        )
+        .await;
         audit::clean(&shop).await;
     });
 }
@@ -102,63 +110,131 @@ fn discounts_are_spread_without_losing_a_cent() {
 }
 
 /// Sales that the shop of [`a_wrong_sale_is_refused_and_leaves_nothing`] refuses, and with which text.
-fn wrong_sales(in_store: &str) -> Vec<(NewSale, &'static str)> {
+fn wrong_payments() -> Vec<(NewSale, Expected)> {
     let no_name = TenderIn { customer: String::new(), ..owed(4500) };
     let due_card =
         TenderIn { due: Some(Day::parse("2026-06-17").unwrap()), ..tender(TenderKind::Card, 4500) };
-    let one = |line: SaleLineIn| sale(vec![line], cash(4500));
     let by = |tenders: Vec<TenderIn>| sale(vec![goods("p1", "1")], tenders);
-    let many = (0..=MAX_LINES).map(|_| goods("c1", "1")).collect();
     let coins = (0..=MAX_TENDERS).map(|_| tender(TenderKind::Cash, 1)).collect();
+    vec![
+        (
+            sale_of("p1", 4499),
+            invalid(
+                "tenders",
+                BasketError::Underpaid { due: usd(4500), tendered: usd(4499), missing: usd(1) },
+            ),
+        ),
+        (
+            by(vec![]),
+            invalid(
+                "tenders",
+                BasketError::Underpaid { due: usd(4500), tendered: usd(0), missing: usd(4500) },
+            ),
+        ),
+        (by(card(4501)), invalid("tenders", BasketError::Overpaid { due: usd(4500), tendered: usd(4501) })),
+        (
+            by(vec![tender(TenderKind::Card, 4600), tender(TenderKind::Cash, 100)]),
+            invalid("tenders", BasketError::Overpaid { due: usd(4500), tendered: usd(4600) }),
+        ),
+        (
+            by(vec![tender(TenderKind::Cash, -1)]),
+            invalid("tenders", BasketError::Negative { what: Amount::Payment }),
+        ),
+        (by(vec![no_name]), invalid("tenders", SalesReason::AccountIncomplete)),
+        (by(vec![due_card]), invalid("tenders.due", SalesReason::DueWithoutAccount)),
+        (by(coins), invalid("tenders", BasketError::TooManyTenders)),
+    ]
+}
+
+/// The same for their lines.
+fn wrong_lines(in_store: &str) -> Vec<(NewSale, Expected)> {
+    let one = |line: SaleLineIn| sale(vec![line], cash(4500));
+    let many = (0..=MAX_LINES).map(|_| goods("c1", "1")).collect();
+    vec![
+        (sale_of("p9", 100), unknown_code("p9")),
+        (sale_of("2000000000016", 100), wrong_digit(5)),
+        (sale(vec![], cash(0)), invalid("lines", BasketError::NoLines)),
+        (sale(many, cash(0)), invalid("lines", BasketError::TooManyLines)),
+        (sale(vec![goods("p1", "2")], cash(9000)), not_enough(2, 1)),
+        (one(goods("p1", "0")), invalid("lines.0.quantity", QuantityError::NotPositive)),
+        (one(goods("p1", "0.5")), invalid("lines.0.quantity", QuantityError::NotWhole { value: dec("0.5") })),
+        (
+            one(goods("p1", "1 LBR")),
+            invalid("lines.0.quantity", QuantityError::NotWeighed { unit: WeightUnit::Pound }),
+        ),
+        (
+            one(goods("w1", "0.0001")),
+            invalid("lines.0.quantity", QuantityError::TooFine { value: dec("0.0001") }),
+        ),
+        (sale(vec![goods("w1", "1 LBR")], card(5600)), not_enough(16000, 2000)),
+        (
+            one(less("p1", "1", 4501, 0)),
+            invalid("lines", BasketError::DiscountTooLarge { discount: usd(4501), amount: usd(4500) }),
+        ),
+        (one(less("p1", "1", -1, 0)), invalid("lines", BasketError::Negative { what: Amount::Discount })),
+        (one(less("p1", "1", 0, -1)), invalid("lines", BasketError::Negative { what: Amount::Tax })),
+        (
+            sale(vec![goods("p1", "1"), goods(in_store, "1")], cash(9000)),
+            invalid("lines", SalesReason::PieceTwice { title: "Item p1".to_owned(), sku: "p1".to_owned() }),
+        ),
+        (one(gift_note(0)), invalid("lines", SalesReason::CertificateOfNothing)),
+        (
+            one(SaleLineIn::Paper { kind: LineKind::Goods, title: "x".to_owned(), amount: usd(5) }),
+            invalid("lines", SalesReason::CertificateOfNothing),
+        ),
+    ]
+}
+
+/// The same for what is of the whole sale.
+fn wrong_wholes() -> Vec<(NewSale, Expected)> {
     let euros =
         SaleLineIn::Paper { kind: LineKind::GiftCertificate, title: "Note".to_owned(), amount: eur(5) };
     let euro = vec![TenderIn::plain(TenderKind::Cash, eur(5))];
+    let foreign = ShopReason::OtherCurrency { given: currency("EUR"), own: currency("USD") };
+    let moment = |error| invalid("at", Reason::Moment { error, zone: Zone::utc() });
     vec![
-        (sale_of("p9", 100), "unknown-code: p9"),
-        (sale_of("2000000000016", 100), "wrong-digit: should be 5"),
-        (sale_of("p1", 4499), "invalid: $45.00 is due, but $44.99 was received; $0.01 is missing"),
-        (by(vec![]), "invalid: $45.00 is missing"),
-        (by(card(4501)), "invalid: only cash gives change"),
         (
-            by(vec![tender(TenderKind::Card, 4600), tender(TenderKind::Cash, 100)]),
-            "invalid: only cash gives change",
+            NewSale { shipping: eur(0), ..sale(vec![euros.clone()], euro.clone()) },
+            invalid("shipping", foreign),
         ),
-        (by(vec![tender(TenderKind::Cash, -1)]), "invalid: may not be below 0"),
-        (by(vec![no_name]), "invalid: needs a customer and a due date"),
-        (by(vec![due_card]), "invalid: tenders.due"),
-        (by(coins), "invalid: at most 20 payments"),
-        (sale(vec![], cash(0)), "invalid: at least one line"),
-        (sale(many, cash(0)), "invalid: at most 200 lines"),
-        (sale(vec![goods("p1", "2")], cash(9000)), "not-enough: 2 requested, 1 available"),
-        (one(goods("p1", "0")), "invalid: more than 0"),
-        (one(goods("p1", "0.5")), "invalid: not a whole number"),
-        (one(goods("p1", "1 LBR")), "invalid: not weighed"),
-        (one(goods("w1", "0.0001")), "invalid: finer than a thousandth"),
-        (sale(vec![goods("w1", "1 LBR")], card(5600)), "not-enough: 16 oz requested, 2 oz available"),
-        (one(less("p1", "1", 4501, 0)), "invalid: the discount of $45.01 is more than"),
-        (one(less("p1", "1", -1, 0)), "invalid: a discount may not be below 0"),
-        (one(less("p1", "1", 0, -1)), "invalid: tax may not be below 0"),
-        (sale(vec![goods("p1", "1"), goods(in_store, "1")], cash(9000)), "invalid: is on two lines"),
-        (one(gift_note(0)), "invalid: must be more than 0"),
-        (
-            one(SaleLineIn::Paper { kind: LineKind::Goods, title: "x".to_owned(), amount: usd(5) }),
-            "invalid: gift certificate",
-        ),
-        (NewSale { shipping: eur(0), ..sale(vec![euros.clone()], euro.clone()) }, "invalid: EUR"),
         // A line without an item in another currency, whatever the rest says.
-        (sale(vec![euros], euro), "invalid: "),
+        (
+            sale(vec![euros], euro),
+            invalid(
+                "lines",
+                BasketError::Money(MoneyError::MixedCurrencies {
+                    left: currency("EUR"),
+                    right: currency("USD"),
+                }),
+            ),
+        ),
         (
             NewSale { discount: usd(1), ..sale(vec![gift_note(100)], cash(99)) },
-            "invalid: cannot be discounted",
+            invalid("discount", SalesReason::CertificateInDiscount),
         ),
-        (NewSale { shipping: usd(-1), ..sale_of("p1", 4500) }, "invalid: shipping"),
-        (NewSale { discount: usd(4501), ..sale_of("p1", 0) }, "invalid: the discount of"),
-        (NewSale { channel: channel("moon"), ..sale_of("p1", 4500) }, "invalid: has no channel moon"),
-        (NewSale { note: "a\u{7}".to_owned(), ..sale_of("p1", 4500) }, "invalid: note"),
-        (NewSale { who: "4000000000000002".to_owned(), ..sale_of("p1", 4500) }, "invalid: card"),
-        (at(START.plus_millis(DAY_MS + 1)), "invalid: more than a day ahead"),
-        (at(Moment::from_millis(-1)), "invalid: before 1970"),
-        (with_hold(sale_of("p1", 4500), HoldGroupId::from_raw(9)), "no-such: there is no hold 9"),
+        (NewSale { shipping: usd(-1), ..sale_of("p1", 4500) }, invalid("shipping", ShopReason::Negative)),
+        (
+            NewSale { discount: usd(4501), ..sale_of("p1", 0) },
+            invalid("lines", BasketError::DiscountTooLarge { discount: usd(4501), amount: usd(4500) }),
+        ),
+        (
+            NewSale { channel: channel("moon"), ..sale_of("p1", 4500) },
+            invalid("channel", ShopReason::UnknownChannel { channel: channel("moon") }),
+        ),
+        (
+            NewSale { note: "a\u{7}".to_owned(), ..sale_of("p1", 4500) },
+            invalid("note", TextError::NotPrintable { code: 7 }),
+        ),
+        (
+            NewSale { who: "4000000000000002".to_owned(), ..sale_of("p1", 4500) },
+            invalid("who", TextError::CardNumber),
+        ),
+        (
+            at(START.plus_millis(DAY_MS + 1)),
+            moment(DayError::TooFarAhead { when: START.plus_millis(DAY_MS + 1) }),
+        ),
+        (at(Moment::from_millis(-1)), moment(DayError::TooEarly { when: Moment::from_millis(-1) })),
+        (with_hold(sale_of("p1", 4500), HoldGroupId::from_raw(9)), no_such(Thing::Hold, 9)),
     ]
 }
 
@@ -177,7 +253,9 @@ fn a_wrong_sale_is_refused_and_leaves_nothing() {
         ]))
         .await;
         let p1 = shop.ledger.item(&code("p1")).await.unwrap();
-        for (command, expected) in wrong_sales(&p1.in_store) {
+        for (command, expected) in
+            [wrong_payments(), wrong_lines(&p1.in_store), wrong_wholes()].into_iter().flatten()
+        {
             shop.refuses(command, expected).await;
         }
         audit::clean(&shop).await;
@@ -199,15 +277,14 @@ fn a_sale_takes_exactly_what_its_basket_holds() {
             sale(vec![goods("p2", "1"), goods("c1", "5")], cash(600)),
         ];
         for command in wrong {
-            shop.refuses(with_hold(command, held.id), "invalid: hold: the hold does not match the lines")
-                .await;
+            shop.refuses(with_hold(command, held.id), invalid("hold", SalesReason::HoldDiffers)).await;
         }
-        shop.refuses(sale(vec![goods("c1", "1")], cash(100)), "on-hold: for a sale in progress").await;
+        shop.refuses(sale(vec![goods("c1", "1")], cash(100)), on_hold(HeldFor::Sale)).await;
         shop.ok(all(held.id)).await;
-        shop.refuses(all(held.id), "hold-over: has ended (taken)").await;
+        shop.refuses(all(held.id), hold_over("taken")).await;
         let ended = shop.ok(basket(&[("p2", "1")])).await;
         shop.ok(EndHold { id: ended.id }).await;
-        shop.refuses(with_hold(sale_of("p2", 100), ended.id), "hold-over: has ended (ended)").await;
+        shop.refuses(with_hold(sale_of("p2", 100), ended.id), hold_over("ended")).await;
         audit::clean(&shop).await;
     });
 }
@@ -222,10 +299,10 @@ fn a_basket_that_ran_out_is_taken_again_or_refused_in_words() {
         let swept = shop.ok(basket(&lines)).await;
         shop.clock.advance_millis(BASKET_MS);
         shop.ok(ledger::shelf::SweepHolds).await;
-        shop.refuses(with_hold(sale_of("p1", 100), swept.id), "invalid: the hold does not match the lines")
+        shop.refuses(with_hold(sale_of("p1", 100), swept.id), invalid("hold", SalesReason::HoldDiffers))
             .await;
         let sold = shop.ok(both(swept.id)).await;
-        shop.refuses(both(swept.id), "hold-over: has ended (taken)").await;
+        shop.refuses(both(swept.id), hold_over("taken")).await;
         shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         // Not swept, and nobody else came.
         let late = shop.ok(basket(&lines)).await;
@@ -236,10 +313,10 @@ fn a_basket_that_ran_out_is_taken_again_or_refused_in_words() {
         let parted = shop.ok(basket(&lines)).await;
         shop.clock.advance_millis(BASKET_MS);
         shop.ok(hold(&[("c1", "4")], Purpose::Customer, None)).await;
-        shop.refuses(both(parted.id), "on-hold: for Ada").await;
+        shop.refuses(both(parted.id), on_hold_for("Ada")).await;
         // Somebody bought the piece: the slip says so.
         shop.ok(sale_of("p1", 100)).await;
-        shop.refuses(both(parted.id), "already-sold: receipt 3").await;
+        shop.refuses(both(parted.id), already_sold("store", 3)).await;
         audit::clean(&shop).await;
     });
 }
@@ -266,7 +343,7 @@ fn a_sale_keeps_its_own_copy() {
         assert_eq!(shop.ledger.sale_by_receipt(1).await.unwrap(), after);
         assert_eq!(shop.ledger.sales(None, 10).await.unwrap(), vec![after]);
         let lost = shop.ledger.sale(SaleId::from_raw(5)).await.unwrap_err();
-        assert_eq!(lost.to_string(), "there is no sale 5");
+        no_such(Thing::Sale, 5).check(lost.rejection().unwrap(), shop.engine);
         audit::clean(&shop).await;
     });
 }
@@ -282,22 +359,32 @@ fn what_is_owed_is_paid_in_parts() {
             |tender: TenderId, kind, amount| Pay { tender, kind, amount: usd(amount), who: String::new() };
         assert_eq!(shop.ok(pay(debt, TenderKind::Cash, 1500)).await.left, usd(2500));
         for (command, expected) in [
-            (pay(debt, TenderKind::Cash, 2501), "invalid: the open balance is $25.00"),
-            (pay(debt, TenderKind::Cash, 0), "invalid: a payment must be more than 0"),
-            (pay(debt, TenderKind::OnAccount, 5), "invalid: cannot be on account"),
-            (pay(TenderId::from_raw(3), TenderKind::Cash, 5), "no-such: there is no owed tender 3"),
-            (Pay { amount: eur(5), ..pay(debt, TenderKind::Cash, 5) }, "invalid: EUR"),
+            (
+                pay(debt, TenderKind::Cash, 2501),
+                invalid("amount", SalesReason::OverBalance { balance: usd(2500), given: usd(2501) }),
+            ),
+            (pay(debt, TenderKind::Cash, 0), invalid("amount", SalesReason::NotAPayment)),
+            (pay(debt, TenderKind::OnAccount, 5), invalid("amount", SalesReason::NotAPayment)),
+            (pay(TenderId::from_raw(3), TenderKind::Cash, 5), no_such(Thing::OpenBalance, 3)),
+            (
+                Pay { amount: eur(5), ..pay(debt, TenderKind::Cash, 5) },
+                invalid("amount", ShopReason::OtherCurrency { given: currency("EUR"), own: currency("USD") }),
+            ),
         ] {
             shop.refuses(command, expected).await;
         }
         let void = |sale| VoidSale { sale, reason: String::new(), who: String::new() };
-        shop.refuses(void(sold.id), "not-voidable: part of it was refunded or paid").await;
+        shop.refuses(void(sold.id), not_voidable(NotVoidable::Settled)).await;
         assert_eq!(shop.ok(pay(debt, TenderKind::Check, 2500)).await.left, usd(0));
-        shop.refuses(pay(debt, TenderKind::Cash, 1), "invalid: the open balance is $0.00").await;
+        shop.refuses(
+            pay(debt, TenderKind::Cash, 1),
+            invalid("amount", SalesReason::OverBalance { balance: usd(0), given: usd(1) }),
+        )
+        .await;
         let undone = shop.ok(sale(vec![goods("p2", "1")], vec![owed(1000)])).await;
         let debt = shop.ledger.sale(undone.id).await.unwrap().tenders[0].id;
         shop.ok(void(undone.id)).await;
-        shop.refuses(pay(debt, TenderKind::Cash, 100), "invalid: the sale was voided").await;
+        shop.refuses(pay(debt, TenderKind::Cash, 100), invalid("tender", SalesReason::BalanceVoided)).await;
         audit::clean(&shop).await;
     });
 }

@@ -1,6 +1,7 @@
 //! Counts, losses and gains; holds and their end.
 
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{HOUR_MS, MINUTE_MS, START, on_each};
 use crate::make::*;
 use domain::ids::HoldGroupId;
@@ -33,16 +34,20 @@ fn stock_is_counted_lost_and_gained() {
             let left = shop.ok(adjust(sku, what.clone())).await;
             assert_eq!(left.to_string(), expected, "{sku} {what:?}");
         }
-        let refused: [(&str, Counted, &str); 9] = [
-            ("p1", Counted::Less(asked("1"), StockReason::Gift), "gone: no longer in stock: damage"),
-            ("p2", Counted::More(asked("1")), "invalid: there is only one of each piece"),
-            ("c1", Counted::Less(asked("10"), StockReason::Gift), "not-enough: 10 requested, 9 available"),
-            ("c1", Counted::Less(asked("1"), StockReason::Sold), "invalid: choose damage, gift or own-use"),
-            ("c1", Counted::More(asked("0")), "invalid: quantity must be more than 0"),
-            ("c1", Counted::More(asked("-1")), "invalid: quantity must be more than 0"),
-            ("c1", Counted::More(asked("1 LBR")), "invalid: counted, not weighed"),
-            ("c1", Counted::More(asked("1000000000")), "invalid: larger than a shop can hold"),
-            ("nobody", Counted::Is(asked("1")), "unknown-code: nobody"),
+        let refused: [(&str, Counted, Expected); 9] = [
+            ("p1", Counted::Less(asked("1"), StockReason::Gift), gone(StockReason::Damage)),
+            ("p2", Counted::More(asked("1")), invalid("quantity", ShelfReason::OnlyOneUseCounted)),
+            ("c1", Counted::Less(asked("10"), StockReason::Gift), not_enough(10, 9)),
+            ("c1", Counted::Less(asked("1"), StockReason::Sold), invalid("why", ShelfReason::NotALoss)),
+            ("c1", Counted::More(asked("0")), invalid("quantity", QuantityError::NotPositive)),
+            ("c1", Counted::More(asked("-1")), invalid("quantity", QuantityError::NotPositive)),
+            (
+                "c1",
+                Counted::More(asked("1 LBR")),
+                invalid("quantity", QuantityError::NotWeighed { unit: WeightUnit::Pound }),
+            ),
+            ("c1", Counted::More(asked("1000000000")), invalid("quantity", QuantityError::TooLarge)),
+            ("nobody", Counted::Is(asked("1")), unknown_code("nobody")),
         ];
         for (sku, what, expected) in refused {
             shop.refuses(adjust(sku, what), expected).await;
@@ -133,7 +138,7 @@ fn a_sold_piece_is_not_made_again() {
         shop.ok(add(vec![piece("p1", 100)])).await;
         let sold = shop.ok(sale_of("p1", 100)).await;
         for what in [Counted::Is(asked("1")), Counted::More(asked("1"))] {
-            shop.refuses(adjust("p1", what), "already-sold: receipt 1").await;
+            shop.refuses(adjust("p1", what), already_sold("store", 1)).await;
         }
         shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         shop.ok(sale_of("p1", 100)).await;
@@ -159,29 +164,29 @@ fn a_hold_is_of_all_its_lines_or_of_none() {
         let hour = Some(START.plus_millis(HOUR_MS));
         let year = Some(START.plus_millis(367 * 24 * HOUR_MS));
         let refused = [
-            (hold(&[("p2", "1"), ("p1", "1")], Purpose::Market, hour), "on-hold: on hold for Ada"),
-            (hold(&[("c1", "3")], Purpose::Market, hour), "on-hold: for Ada"),
-            (hold(&[("c1", "6")], Purpose::Market, hour), "not-enough: 6 requested, 2 available"),
-            (hold(&[("p2", "2")], Purpose::Market, hour), "not-enough: 2 requested, 1 available"),
-            (
-                hold(&[("p2", "1"), ("p2", "1")], Purpose::Market, hour),
-                "not-enough: 2 requested, 1 available",
-            ),
-            (hold(&[], Purpose::Market, hour), "invalid: a hold has 1 to"),
+            (hold(&[("p2", "1"), ("p1", "1")], Purpose::Market, hour), on_hold_for("Ada")),
+            (hold(&[("c1", "3")], Purpose::Market, hour), on_hold_for("Ada")),
+            (hold(&[("c1", "6")], Purpose::Market, hour), not_enough(6, 2)),
+            (hold(&[("p2", "2")], Purpose::Market, hour), not_enough(2, 1)),
+            (hold(&[("p2", "1"), ("p2", "1")], Purpose::Market, hour), not_enough(2, 1)),
+            (hold(&[], Purpose::Market, hour), invalid("lines", ShelfReason::HoldLines { limit: 200 })),
             (
                 hold(&[("p2", "1")], Purpose::Customer, Some(START)),
-                "invalid: the end of a hold must be later than now",
+                invalid("until", ShelfReason::HoldEndsInPast),
             ),
-            (hold(&[("p2", "1")], Purpose::Customer, year), "invalid: at most one year"),
-            (hold(&[("p2", "0")], Purpose::Customer, None), "invalid: more than 0"),
-            (hold(&[("p2", "1"), ("no", "1")], Purpose::Customer, None), "unknown-code: no"),
+            (hold(&[("p2", "1")], Purpose::Customer, year), invalid("until", ShelfReason::HoldTooLong)),
+            (
+                hold(&[("p2", "0")], Purpose::Customer, None),
+                invalid("lines.0.quantity", QuantityError::NotPositive),
+            ),
+            (hold(&[("p2", "1"), ("no", "1")], Purpose::Customer, None), unknown_code("no")),
         ];
         for (command, expected) in refused {
             shop.refuses(command, expected).await;
         }
         assert_eq!(shop.ok(EndHold { id: held.id }).await, 4);
-        shop.refuses(EndHold { id: held.id }, "hold-over: has ended (ended)").await;
-        shop.refuses(EndHold { id: HoldGroupId::from_raw(7) }, "no-such: there is no hold 7").await;
+        shop.refuses(EndHold { id: held.id }, hold_over("ended")).await;
+        shop.refuses(EndHold { id: HoldGroupId::from_raw(7) }, no_such(Thing::Hold, 7)).await;
         assert!(shop.ledger.open_holds(None, 10).await.unwrap().is_empty());
         audit::clean(&shop).await;
     });
@@ -193,10 +198,9 @@ fn a_basket_is_held_for_ten_minutes() {
         shop.ok(add(vec![piece("p1", 100), piece("p2", 100)])).await;
         let held = shop.ok(basket(&[("p1", "1"), ("p2", "1")])).await;
         assert_eq!(held.until, Some(START.plus_millis(10 * MINUTE_MS)));
-        shop.refuses(sale_of("p1", 100), "on-hold: for a sale in progress until May 17, 2026, 10:10 AM UTC")
-            .await;
+        shop.refuses(sale_of("p1", 100), on_hold(HeldFor::Sale)).await;
         shop.clock.advance_millis(BASKET_MS - 1);
-        shop.refuses(sale_of("p1", 100), "on-hold: for a sale in progress").await;
+        shop.refuses(sale_of("p1", 100), on_hold(HeldFor::Sale)).await;
         assert_eq!(shop.ok(SweepHolds).await, 0);
         shop.clock.advance_millis(1);
         assert!(shop.ledger.has_expired_holds().await.unwrap());
@@ -205,7 +209,7 @@ fn a_basket_is_held_for_ten_minutes() {
         assert_eq!(shop.number("SELECT CAST(COUNT(*) AS BIGINT) FROM hold WHERE state = 'expired'").await, 1);
         assert_eq!(shop.ok(SweepHolds).await, 1);
         assert_eq!(shop.ok(SweepHolds).await, 0);
-        shop.refuses(EndHold { id: held.id }, "hold-over: has ended (expired)").await;
+        shop.refuses(EndHold { id: held.id }, hold_over("expired")).await;
         shop.ok(hold(&[("p2", "1")], Purpose::Order, None)).await;
         audit::clean(&shop).await;
     });

@@ -1,12 +1,15 @@
 //! Counting the shelf while the shop goes on selling.
 
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::ids::StockCountId;
 use domain::stock::{ReturnDisposition, StockReason};
+use ledger::Rejection;
+use ledger::rejection::HeldFor;
 use ledger::shelf::{
-    BeginStockCount, Counted, DropStockCount, FinishStockCount, NewItem, Purpose, ScanFinding,
+    BeginStockCount, Counted, DropStockCount, FinishStockCount, LeftReason, NewItem, Purpose, ScanFinding,
     ScanStockCount, StockCountState,
 };
 
@@ -37,7 +40,7 @@ async fn scanned(shop: &Shop, scan: ScanStockCount) -> String {
         ScanFinding::More => "more".to_owned(),
         ScanFinding::Again => "again".to_owned(),
         ScanFinding::Unknown => "unknown".to_owned(),
-        ScanFinding::NotExpected(words) => format!("not expected ({words})"),
+        ScanFinding::NotExpected(why) => format!("not expected ({why:?})"),
     };
     format!("{} {finding} {counted}", scanned.sku)
 }
@@ -100,10 +103,10 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
             assert_eq!(scanned(&shop, scan).await, expected);
         }
         let sold = scanned(&shop, scan(id, "p3", None)).await;
-        assert!(sold.starts_with("p3 not expected (Item p3 (p3) was already sold on store"), "{sold}");
+        assert!(sold.starts_with("p3 not expected (AlreadySold { code: \"p3\""), "{sold}");
         let damaged = scanned(&shop, scan(id, "p4", None)).await;
         assert!(
-            damaged.starts_with("p4 not expected (Item p4 (p4) is no longer in stock: damage"),
+            damaged.starts_with("p4 not expected (Gone ") && damaged.contains("why: Some(Damage)"),
             "{damaged}"
         );
         let expected = "missing p2 p5 c2; differing p3 1/0 p4 1/0 c1 9/10 w1 20 oz/16 oz; strays STRAY 2";
@@ -122,8 +125,16 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
         let kept =
             "missing ; differing p2 0/1 p3 1/0 p4 1/0 p5 0/1 c1 9/10 c2 0/5 w1 20 oz/16 oz; strays STRAY 2";
         assert_eq!(findings(&shop, id).await, kept);
-        shop.refuses(finish(id, true), "invalid: stock_count: this count is already finished").await;
-        shop.refuses(scan(id, "p1", None), "invalid: stock_count: this count is already finished").await;
+        shop.refuses(
+            finish(id, true),
+            invalid("stock_count", ShelfReason::CountOver { state: "finished".to_owned() }),
+        )
+        .await;
+        shop.refuses(
+            scan(id, "p1", None),
+            invalid("stock_count", ShelfReason::CountOver { state: "finished".to_owned() }),
+        )
+        .await;
         audit::clean(&shop).await;
     });
 }
@@ -189,12 +200,16 @@ fn what_is_held_and_missing_is_left_for_a_person() {
         let id = begin(&shop).await;
         shop.ok(scan(id, "c1", Some("3"))).await;
         let done = shop.ok(finish(id, true)).await;
-        let left: Vec<String> = done.left.iter().map(|l| format!("{}: {}", l.sku, l.reason)).collect();
-        assert_eq!(left.len(), 2, "{left:?}");
-        assert!(
-            left.iter().all(|l| l.contains("on hold for Ada") && l.contains("release the hold")),
-            "{left:?}"
-        );
+        assert_eq!(done.left.len(), 2, "{:?}", done.left);
+        for left in &done.left {
+            let LeftReason::OnHold(why) = &left.reason else { panic!("{left:?}") };
+            let ada = HeldFor::Name("Ada".to_owned());
+            assert!(matches!(&**why, Rejection::OnHold { for_whom, .. } if *for_whom == ada), "{why:?}");
+        }
+        let kept = shop.ledger.stock_count(id).await.unwrap();
+        let kept = shop.ledger.stock_count_findings(&kept, 100).await.unwrap();
+        let kept: Vec<_> = kept.differing.iter().filter_map(|line| line.left.clone()).collect();
+        assert!(matches!(kept.as_slice(), [LeftReason::OnHold(_), LeftReason::OnHold(_)]), "{kept:?}");
         assert_eq!(on_hand(&shop, &["p1", "p2", "c1"]).await, "p1 1, p2 0, c1 10");
         audit::clean(&shop).await;
     });
@@ -215,7 +230,7 @@ fn only_what_was_counted_or_one_style_or_nothing_is_booked() {
         let style = Some(shop.ledger.styles().await.unwrap()[0].id);
         let of_style = BeginStockCount { style, note: String::new(), who: String::new() };
         let id = shop.ok(of_style.clone()).await;
-        shop.refuses(of_style, "invalid: stock_count: another stock count is in progress").await;
+        shop.refuses(of_style, invalid("stock_count", ShelfReason::CountInProgress)).await;
         shop.ok(scan(id, "h1", None)).await;
         let view = shop.ledger.stock_count(id).await.unwrap();
         let progress = shop.ledger.stock_count_progress(&view, 5).await.unwrap();
@@ -225,7 +240,11 @@ fn only_what_was_counted_or_one_style_or_nothing_is_booked() {
 
         let id = begin(&shop).await;
         assert_eq!(shop.ok(DropStockCount { id, who: "maker".to_owned() }).await, StockCountState::Dropped);
-        shop.refuses(finish(id, true), "invalid: stock_count: this count is already dropped").await;
+        shop.refuses(
+            finish(id, true),
+            invalid("stock_count", ShelfReason::CountOver { state: "dropped".to_owned() }),
+        )
+        .await;
         assert_eq!(on_hand(&shop, &["p1", "w1"]).await, "p1 1, w1 16 oz");
         let states: Vec<StockCountState> =
             shop.ledger.stock_counts(10).await.unwrap().iter().map(|v| v.state).collect();
@@ -243,16 +262,16 @@ fn what_cannot_be_counted_is_refused() {
         let last = in_store.chars().last().unwrap();
         let slip = format!("{}{}", &in_store[..12], if last == '0' { '1' } else { '0' });
         let refused = [
-            (scan(id, "p1", Some("2")), "invalid: quantity: there is only one of each piece"),
-            (scan(id, "c1", Some("1.5")), "invalid: quantity: 1.5 is not a whole number"),
-            (scan(id, "w1", None), "invalid: quantity: weigh it"),
-            (scan(id, &slip, None), "wrong-digit: has a wrong digit"),
-            (scan(StockCountId::from_raw(7), "p1", None), "no-such: there is no count 7"),
+            (scan(id, "p1", Some("2")), invalid("quantity", ShelfReason::OnlyOne)),
+            (scan(id, "c1", Some("1.5")), invalid("quantity", QuantityError::NotWhole { value: dec("1.5") })),
+            (scan(id, "w1", None), invalid("quantity", ShelfReason::WeightMissing)),
+            (scan(id, &slip, None), wrong_digit(5)),
+            (scan(StockCountId::from_raw(7), "p1", None), no_such(Thing::StockCount, 7)),
         ];
         for (scan, expected) in refused {
             shop.refuses(scan, expected).await;
         }
-        shop.refuses(finish(StockCountId::from_raw(7), true), "no-such: there is no count 7").await;
+        shop.refuses(finish(StockCountId::from_raw(7), true), no_such(Thing::StockCount, 7)).await;
         assert_eq!(shop.ok(scan(id, "p1", Some("0"))).await.finding, ScanFinding::Fewer);
     });
 }

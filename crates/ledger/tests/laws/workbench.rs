@@ -1,6 +1,7 @@
 //! Finishing pieces: the price and its calculation, the work, the photographs, each piece by itself.
 
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::pricing::Calculation;
@@ -100,7 +101,7 @@ fn a_price_by_hand_needs_its_reason_and_keeps_it() {
         let by_hand = NewPiece { price: Some(usd(3900)), cost: Some(usd(4000)), ..beanie("6.35 ONZ") };
         let outcome = shop.ok(finish(vec![by_hand.clone()])).await.remove(0);
         let PieceOutcome::Refused(rejection) = outcome else { panic!("{outcome:?}") };
-        assert_eq!(rejection.to_string(), "reason: enter the reason for the price override");
+        invalid("reason", ShelfReason::NoOverrideReason).check(&rejection, shop.engine);
         let reason = "a dropped stitch at the brim".to_owned();
         let done = finished(&shop, NewPiece { price_reason: reason.clone(), ..by_hand }).await;
         assert_eq!((done.item.price.price(), done.margin), (usd(3900), Some(usd(-100))));
@@ -126,8 +127,8 @@ fn each_piece_of_a_sheet_is_judged_by_itself() {
         let unknown = picture("c", 50).name;
         let rows: Vec<(NewPiece, &str)> = vec![
             (beanie("6.35 ONZ"), ""),
-            (beanie(""), "offers.price: there is no price"),
-            (piece_of("Moor cowl", "6 ONZ"), "style: there is no style “Moor cowl”"),
+            (beanie(""), "\"offers.price\", reason: Shelf(NoPrice)"),
+            (piece_of("Moor cowl", "6 ONZ"), "UnknownStyle { name: \"Moor cowl\" }"),
             (
                 NewPiece {
                     color: String::new(),
@@ -135,23 +136,26 @@ fn each_piece_of_a_sheet_is_judged_by_itself() {
                     price: Some(usd(1)),
                     ..piece_of("", "")
                 },
-                "name: this may not be empty",
+                "\"name\", reason: Text(Empty)",
             ),
-            (NewPiece { rows: Some(0), ..beanie("6 ONZ") }, "rows: enter a number from 1 to 1000000"),
-            (NewPiece { minutes: Some(-5), ..beanie("6 ONZ") }, "minutes: enter a number from 1 to 1000000"),
             (
-                NewPiece { photographs: vec![unknown], ..beanie("6 ONZ") },
-                "photographs: a photograph is missing",
+                NewPiece { rows: Some(0), ..beanie("6 ONZ") },
+                "\"rows\", reason: Shelf(WorkOutOfRange { limit: 1000000 })",
             ),
+            (
+                NewPiece { minutes: Some(-5), ..beanie("6 ONZ") },
+                "\"minutes\", reason: Shelf(WorkOutOfRange { limit: 1000000 })",
+            ),
+            (NewPiece { photographs: vec![unknown], ..beanie("6 ONZ") }, "Shelf(PhotographMissing)"),
             (
                 NewPiece { note: "card 4000 0000 0000 0002".to_owned(), ..beanie("6 ONZ") },
-                "note: this looks like a payment card",
+                "\"note\", reason: Text(CardNumber)",
             ),
             (
                 NewPiece { price: Some(eur(100)), price_reason: "fair".to_owned(), ..beanie("6 ONZ") },
-                "EUR is not the shop's currency",
+                "OtherCurrency { given: EUR, own: USD }",
             ),
-            (NewPiece { cost: Some(usd(-1)), ..beanie("6 ONZ") }, "cost: this may not be below 0"),
+            (NewPiece { cost: Some(usd(-1)), ..beanie("6 ONZ") }, "\"cost\", reason: Shop(Negative)"),
             (beanie("5.9 ONZ"), ""),
         ];
         let (pieces, expected): (Vec<_>, Vec<_>) = rows.into_iter().unzip();
@@ -161,7 +165,7 @@ fn each_piece_of_a_sheet_is_judged_by_itself() {
             match outcome {
                 PieceOutcome::Finished(_) => assert_eq!(expected, ""),
                 PieceOutcome::Refused(rejection) => {
-                    let said = rejection.to_string();
+                    let said = format!("{rejection:?}");
                     assert!(!expected.is_empty() && said.contains(expected), "on {:?}: {said}", shop.engine);
                 }
             }
@@ -177,7 +181,7 @@ fn no_more_than_a_hundred_at_once() {
     on_each(|shop| async move {
         with_beanies(&shop).await;
         let pieces = vec![beanie("6 ONZ"); MAX_PIECES_AT_ONCE + 1];
-        shop.refuses(finish(pieces), "invalid: you can save at most 100 pieces at once").await;
+        shop.refuses(finish(pieces), invalid("pieces", ShelfReason::TooManyPieces { limit: 100 })).await;
         let outcomes = shop.ok(finish(vec![beanie("6 ONZ"); MAX_PIECES_AT_ONCE])).await;
         assert!(outcomes.iter().all(|o| matches!(o, PieceOutcome::Finished(_))));
         audit::clean(&shop).await;
@@ -205,7 +209,8 @@ fn a_price_is_told_before_anything_is_kept() {
         check("63.5 ONZ", false);
         check("5.89 ONZ", false);
         let refused = shop.ledger.price_piece(&piece_of("Moor cowl", "6 ONZ")).await.unwrap_err();
-        assert!(refused.to_string().contains("there is no style “Moor cowl”"), "{refused}");
+        let reason = ShelfReason::UnknownStyle { name: "Moor cowl".to_owned() };
+        invalid("style", reason).check(refused.rejection().unwrap(), shop.engine);
         assert_eq!(shop.number("SELECT COUNT(*) FROM item").await, 3);
     });
 }

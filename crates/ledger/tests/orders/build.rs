@@ -11,6 +11,7 @@ use domain::order::{
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use domain::weight::WeightUnit;
+use ledger::CommandError;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::{OrderOutcome, TakeFetched, TakeOrders};
 use ledger::people::Audited;
@@ -162,7 +163,12 @@ pub(crate) async fn books(shop: &TestShop) -> String {
     )
 }
 
-/// An outcome in a few words.
+/// Why a command was refused, as its variants and their figures.
+pub(crate) fn why(failure: &CommandError) -> String {
+    failure.rejection().map_or_else(|| failure.to_string(), |rejection| format!("{rejection:?}"))
+}
+
+/// An outcome in a few words; a refusal as its variants and their figures.
 pub(crate) fn told(outcome: &OrderOutcome) -> String {
     match outcome {
         OrderOutcome::Taken { sale, filled, held: 0, short, refunds, .. } => {
@@ -173,7 +179,7 @@ pub(crate) fn told(outcome: &OrderOutcome) -> String {
         }
         OrderOutcome::Known { refunds, .. } => format!("known, {refunds} refunds"),
         OrderOutcome::Changed { refunds, .. } => format!("changed, {refunds} refunds"),
-        OrderOutcome::Rejected(rejection) => format!("rejected: {rejection}"),
+        OrderOutcome::Rejected(rejection) => format!("rejected: {rejection:?}"),
     }
 }
 

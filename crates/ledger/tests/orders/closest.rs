@@ -1,6 +1,6 @@
 //! Which pieces are most similar, and what the Online room remembers.
 
-use crate::build::{ZERO, asked, code};
+use crate::build::{ZERO, asked, code, why};
 use crate::harness::{TestShop, shops, usd};
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::{Measure, Quantity};
@@ -126,18 +126,18 @@ async fn texts_are_written_all_or_none() {
         };
         let write = async |texts| {
             let done = shop.ledger.execute(None, &WriteTexts { texts }).await;
-            done.map(|d| d.answer).map_err(|e| e.to_string())
+            done.map(|d| d.answer).map_err(|e| why(&e))
         };
         assert_eq!(write(vec![new("A", "", "Warm."), new("B", "", "Soft.")]).await, Ok(2));
         let text = async |sku: &str| shop.ledger.item(&code(sku)).await.unwrap().description;
         for (texts, expected) in [
             (
                 vec![new("A", "Warm.", "Warmer."), new("B", "", "Softer.")],
-                "B: the text of Thing B was changed",
+                "\"B\", reason: Shelf(TextChanged { title: \"Thing B\"",
             ),
-            (vec![new("A", "Warm.", "4000 0000 0000 0002")], "payment card"),
-            (vec![new("A", "Warm.", "x"), new("C", "", "x")], "no item has the code C"),
-            (Vec::new(), "1 to 500 texts"),
+            (vec![new("A", "Warm.", "4000 0000 0000 0002")], "CardNumber"),
+            (vec![new("A", "Warm.", "x"), new("C", "", "x")], "UnknownCode { code: \"C\""),
+            (Vec::new(), "TextCount { limit: 500 }"),
         ] {
             let refused = write(texts).await.unwrap_err();
             assert!(refused.contains(expected), "{refused}");
@@ -161,13 +161,18 @@ async fn layouts_texts_and_failures_are_kept() {
         let keep = async |name: &str, text: &str, revision: i64| {
             let (name, text, who) = (name.to_owned(), text.to_owned(), "maker".to_owned());
             let done = shop.ledger.execute(None, &KeepLayout { name, text, revision, who }).await;
-            done.map(|d| d.answer).map_err(|e| e.to_string())
+            done.map(|d| d.answer).map_err(|e| why(&e))
         };
         assert_eq!(keep("Fair", "feed = 1\r\n", 0).await, Ok(1));
         assert_eq!(keep("Fair", "feed = 2", 1).await, Ok(2));
-        assert!(keep("Fair", "feed = 3", 1).await.unwrap_err().contains("was changed by someone else"));
-        assert!(keep("", "x", 0).await.unwrap_err().contains("may not be empty"));
-        assert!(keep("Long", &"x".repeat(20_001), 0).await.unwrap_err().contains("more than 20000"));
+        assert!(
+            keep("Fair", "feed = 3", 1)
+                .await
+                .unwrap_err()
+                .contains("Stale { what: Layout { name: \"Fair\" }, expected: 1, current: 2")
+        );
+        assert!(keep("", "x", 0).await.unwrap_err().contains("Text(Empty)"));
+        assert!(keep("Long", &"x".repeat(20_001), 0).await.unwrap_err().contains("TooLong { limit: 20000 }"));
         assert_eq!(keep("apple", "x", 0).await, Ok(1));
         let names: Vec<String> = shop.ledger.layouts().await.unwrap().into_iter().map(|l| l.name).collect();
         assert_eq!(names, ["apple", "Fair"], "sorted without case");

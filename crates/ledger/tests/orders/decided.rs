@@ -1,6 +1,6 @@
 //! What a person decides about a short line, and what the online shop sends about it later.
 
-use crate::build::{asked, books, code, later, line, order, refund, stock, stock_up, take, told};
+use crate::build::{asked, books, code, later, line, order, refund, stock, stock_up, take, told, why};
 use crate::harness::{TestShop, shops, usd};
 use domain::day::Moment;
 use domain::order::{Customer, IncomingOrder, OrderStatus};
@@ -217,17 +217,21 @@ async fn what_cannot_be_is_refused_and_leaves_everything() {
         take(&shop, &order("H-3", vec![line("P3", "1", "40.00")])).await;
         let before = (lines(&shop, "H-2").await, books(&shop).await);
         let refusals = [
-            ("H-2", instead("P1"), "is the item that was ordered"),
-            ("H-2", instead("NOTHING"), "no item has the code"),
-            ("H-2", instead("ROV"), "is not sold by the same unit"),
-            ("H-2", instead("P3"), "is on hold for Linden"),
-            ("H-2", LineChoice::Fill, "was already sold"),
-            ("H-2", LineChoice::Release(basket), "is for a different item"),
-            ("H-3", LineChoice::Release(basket), "being paid at the counter"),
-            ("H-3", LineChoice::Release(domain::ids::HoldGroupId::from_raw(7)), "there is no hold 7"),
+            ("H-2", instead("P1"), "NotASubstitute { title: \"Thing P1\""),
+            ("H-2", instead("NOTHING"), "UnknownCode { code: \"NOTHING\""),
+            ("H-2", instead("ROV"), "OtherUnit"),
+            ("H-2", instead("P3"), "Name(\"Linden\")"),
+            ("H-2", LineChoice::Fill, "AlreadySold"),
+            ("H-2", LineChoice::Release(basket), "HoldOfOtherItem"),
+            ("H-3", LineChoice::Release(basket), "HoldBeingPaid"),
+            (
+                "H-3",
+                LineChoice::Release(domain::ids::HoldGroupId::from_raw(7)),
+                "NoSuch { what: Hold, id: \"7\"",
+            ),
         ];
         for (number, choice, expected) in refusals {
-            let refused = decide(&shop, number, choice.clone()).await.unwrap_err().to_string();
+            let refused = why(&decide(&shop, number, choice.clone()).await.unwrap_err());
             assert!(refused.contains(expected), "{}, {choice:?}: {refused}", shop.engine);
         }
         assert_eq!((lines(&shop, "H-2").await, books(&shop).await), before);
@@ -243,12 +247,12 @@ async fn what_cannot_be_is_refused_and_leaves_everything() {
             reason: String::new(),
             who: "maker".to_owned(),
         };
-        let said = shop.ledger.execute(None, &refund(&unpaid)).await.unwrap_err().to_string();
-        assert!(said.contains("not paid yet"), "{said}");
+        let said = why(&shop.ledger.execute(None, &refund(&unpaid)).await.unwrap_err());
+        assert!(said.contains("NotPaid"), "{said}");
         let short = detail(&shop, "H-2").await;
         shop.ledger.execute(None, &refund(&short)).await.unwrap();
-        let said = shop.ledger.execute(None, &refund(&short)).await.unwrap_err().to_string();
-        assert!(said.contains("already refunded by maker"), "{said}");
+        let said = why(&shop.ledger.execute(None, &refund(&short)).await.unwrap_err());
+        assert!(said.contains("choice: \"refunded\", who: \"maker\""), "{said}");
         clean(&shop).await;
         shop.end().await;
     }
@@ -373,7 +377,7 @@ async fn a_line_that_is_dropped_gives_back_what_was_sold_instead() {
         let mut dearer = later(&half, 3);
         dearer.lines[0] = line("P1", "1", "41.00");
         let refused = told(&take(&shop, &dearer).await);
-        assert!(refused.contains("was settled by a person"), "{refused}");
+        assert!(refused.contains("SubstituteChanged"), "{refused}");
         clean(&shop).await;
         shop.end().await;
     }

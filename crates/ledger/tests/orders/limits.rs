@@ -20,17 +20,14 @@ fn absurd() -> Vec<(IncomingOrder, &'static str)> {
     let whole = |price| IncomingLine { price: LinePrice::Line(price), ..line("KIT", "1", "12.00") };
     let one = || order("X", vec![line("KIT", "1", "12.00")]);
     vec![
-        (order("X", vec![line("KIT", "1000001", "0.01")]), "the most that one line may have"),
-        (order("X", vec![line("KIT", "1000000", "1000.01")]), "the most that one amount may be"),
-        (order("X", vec![whole(beyond())]), "the most that one amount may be"),
-        (order("X", vec![whole(most()), line("ROV", "1", "0.01")]), "the most that one amount may be"),
-        (IncomingOrder { shipping: beyond(), ..one() }, "the most that one amount may be"),
-        (IncomingOrder { shipping: most(), ..one() }, "the most that one amount may be"),
-        (IncomingOrder { fee: beyond(), ..one() }, "the most that one amount may be"),
-        (
-            order("X", vec![IncomingLine { tax: beyond(), ..line("KIT", "1", "12.00") }]),
-            "the most that one amount",
-        ),
+        (order("X", vec![line("KIT", "1000001", "0.01")]), "Quantity(OverLimit"),
+        (order("X", vec![line("KIT", "1000000", "1000.01")]), "Money(OverLimit"),
+        (order("X", vec![whole(beyond())]), "Money(OverLimit"),
+        (order("X", vec![whole(most()), line("ROV", "1", "0.01")]), "Money(OverLimit"),
+        (IncomingOrder { shipping: beyond(), ..one() }, "Money(OverLimit"),
+        (IncomingOrder { shipping: most(), ..one() }, "Money(OverLimit"),
+        (IncomingOrder { fee: beyond(), ..one() }, "Money(OverLimit"),
+        (order("X", vec![IncomingLine { tax: beyond(), ..line("KIT", "1", "12.00") }]), "Money(OverLimit"),
     ]
 }
 

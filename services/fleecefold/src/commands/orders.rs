@@ -7,6 +7,7 @@ use crate::exit_status::{CliError, Ending};
 use crate::table::{Column, Table, TableForm};
 use domain::order::OrderStatus;
 use ledger::orders::{OrderLineState, OrderView, SettleStatus, SettledStatus};
+use ledger::rejection::Thing;
 use ledger::{Access, Ledger, Rejection};
 
 /// The most orders that are listed; the pages and the API have the rest.
@@ -79,7 +80,7 @@ fn items(order: &OrderView) -> String {
 async fn settle(ledger: &Ledger, args: OrderArgs, is: SettledStatus) -> Result<Ending, CliError> {
     let OrderArgs { number, channel, reason } = args;
     let found = ledger.order_numbered(&channel, &number).await?;
-    let named = || Rejection::no_such("order", format!("{number} on {channel}"));
+    let named = || Rejection::no_such(Thing::Order, format!("{number} on {channel}"));
     let order = found.ok_or_else(|| CliError::Shop(named().into()))?;
     let command = SettleStatus { order, is, reason, who: WHO.to_owned() };
     let settled = ledger.execute(None, &command).await?.answer;

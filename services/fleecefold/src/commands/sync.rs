@@ -9,6 +9,7 @@ use crate::table::{Column, Table, TableForm};
 use domain::codes::Code;
 use domain::day::{Day, Moment};
 use ledger::online::{ConnectionStatus, EndConnection, EnterOtherId, LiveConnection, SendAgain};
+use ledger::rejection::Thing;
 use ledger::{Access, Ledger, Rejection};
 use std::fs::File;
 use std::io::{self, Read, Write};
@@ -74,7 +75,7 @@ fn spoken(folder: Option<PathBuf>) -> Live {
 async fn named(ledger: &Ledger, name: &str) -> Result<LiveConnection, CliError> {
     let all = ledger.live_connections().await?;
     let found = all.into_iter().find(|one| one.name == name);
-    found.ok_or_else(|| CliError::Shop(Rejection::no_such("live connection", name).into()))
+    found.ok_or_else(|| CliError::Shop(Rejection::no_such(Thing::LiveConnection, name).into()))
 }
 
 fn read(file: &Path) -> Result<String, CliError> {
@@ -230,8 +231,7 @@ fn moment(ledger: &Ledger, text: &str) -> Result<Moment, CliError> {
     if let Ok(day) = Day::parse(text) {
         return Ok(ledger.shop().zone.start_of(day));
     }
-    let reason = format!("“{text}” is not a day; write it like 2026-06-01");
-    Moment::parse_rfc3339(text).map_err(|_| CliError::Shop(Rejection::invalid("since", reason).into()))
+    Moment::parse_rfc3339(text).map_err(|_| CliError::Since { text: text.to_owned() })
 }
 
 async fn reread(

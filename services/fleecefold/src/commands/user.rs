@@ -8,6 +8,7 @@ use crate::table::{Column, Table, TableForm};
 use domain::people::Role;
 use domain::text;
 use ledger::people::{AddPerson, EditPerson, EndPerson, PersonView, Phc, TurnOffSecondFactor};
+use ledger::rejection::Thing;
 use ledger::{Access, Ledger, Rejection};
 use std::io::{self, BufRead, IsTerminal};
 
@@ -58,20 +59,14 @@ async fn set_password(ledger: &Ledger, name: &str) -> Result<(), CliError> {
 
 fn new_password(name: &str) -> Result<Phc, CliError> {
     let password = password()?;
-    till::check_password(&password, name)
-        .map_err(|weak| Rejection::invalid("password", weak))
-        .map_err(refused)?;
+    till::check_password(&password, name).map_err(|weak| CliError::WeakPassword(weak.to_string()))?;
     till::hash_secret(&password).ok_or(CliError::Hash)
 }
 
 async fn find(ledger: &Ledger, name: &str) -> Result<PersonView, CliError> {
     let folded = text::fold(name.trim());
     let found = ledger.people().await?.into_iter().find(|person| text::fold(&person.name) == folded);
-    found.ok_or_else(|| refused(Rejection::no_such("person", name)))
-}
-
-fn refused(rejection: Rejection) -> CliError {
-    CliError::Shop(rejection.into())
+    found.ok_or_else(|| CliError::Shop(Rejection::no_such(Thing::Person, name).into()))
 }
 
 /// Asks twice at a terminal without showing it; otherwise reads one line of standard input.
@@ -82,7 +77,7 @@ fn password() -> Result<String, CliError> {
         if password == ask("repeat the password: ")? {
             return Ok(password);
         }
-        return Err(refused(Rejection::invalid("password", "the two passwords differ; nothing was changed")));
+        return Err(CliError::PasswordsDiffer);
     }
     let mut line = String::new();
     io::stdin().lock().read_line(&mut line).map_err(CliError::Password)?;

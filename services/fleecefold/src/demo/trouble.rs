@@ -26,7 +26,7 @@ pub(crate) enum DemoError {
         why: String,
     },
     /// An order that the shop rejected.
-    #[error("the demo's order {number} was rejected")]
+    #[error("the demo's order {number} was rejected: {}", words::rejection(source))]
     Order {
         number: String,
         #[source]

@@ -37,7 +37,7 @@ fn an_order_with_an_unknown_status_is_marked_by_its_number() {
         assert!(list(&["--attention"]).is_empty());
         assert_eq!(place.stock("Ridge beanie"), "0 0");
         assert_eq!(place.stock("Moor cowl"), "1 0");
-        place.run(&["orders", "paid", "9"]).expect(1).told("order 9 has a status that is known");
+        place.run(&["orders", "paid", "9"]).expect(1).told("order 9 has a known status");
         place.run(&["orders", "paid", "10"]).expect(1).told("there is no order 10 on online");
         place.run(&["orders", "paid"]).expect(2).told("<NUMBER>");
         place.run(&["orders", "list", "--attention"]).expect(0).told("no order needs attention");

@@ -92,8 +92,11 @@ fn a_shop_is_connected_told_and_ended() {
         );
         assert!(!json.contains("s3cret"), "{json}");
         place.run(&["sync", "end", "village"]).expect(0);
-        place.run(&["sync", "end", "village"]).expect(1).told("there is no live connection village");
-        with(&["put", "village"]).expect(1).told("there is no live connection village");
+        place
+            .run(&["sync", "end", "village"])
+            .expect(1)
+            .told("there is no connection to an online shop named village");
+        with(&["put", "village"]).expect(1).told("there is no connection to an online shop named village");
         place.run(&["check"]).expect(0);
     }
 }
@@ -142,6 +145,9 @@ fn what_cannot_be_used_is_said_with_its_line() {
     // Nothing answers there, and the secret is missing too.
     place.run(&["sync", "now", "village"]).expect(1).told("wait");
     place.run(&["sync", "test", "village"]).expect(1).told("there is no secret “village”");
-    place.run(&["sync", "now", "nowhere"]).expect(1).told("there is no live connection nowhere");
+    place
+        .run(&["sync", "now", "nowhere"])
+        .expect(1)
+        .told("there is no connection to an online shop named nowhere");
     place.run(&["sync", "status", "--format", "xml"]).expect(2);
 }

@@ -198,7 +198,7 @@ impl<T: Row> Adding<'_, T> {
         if row < self.before.rows {
             self.progress.rows_done = row + 1;
             return match self.before.refused.remove(&row) {
-                Some(rejection) => self.rejects.push(&Reject::refused(place, rejection.to_string())),
+                Some(rejection) => self.rejects.push(&Reject::refused(place, words::rejection(&rejection))),
                 None => Ok(()),
             };
         }
@@ -224,7 +224,7 @@ impl<T: Row> Adding<'_, T> {
                 RowOutcome::Updated { .. } => self.tally.updated += 1,
                 RowOutcome::Unchanged { .. } => self.tally.unchanged += 1,
                 RowOutcome::Refused(rejection) => {
-                    self.rejects.push(&Reject::refused(place, rejection.to_string()))?;
+                    self.rejects.push(&Reject::refused(place, words::rejection(&rejection)))?;
                 }
             }
         }

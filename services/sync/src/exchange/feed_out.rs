@@ -15,6 +15,7 @@ use domain::money::Currency;
 use domain::stock::{Availability, ListingState};
 use feeds::{CsvOutError, Feed, Format, Layout, ListingCsv, PublishError, content_hash, publish, write_csvw};
 use ledger::online::{Delivered, ListingPage, ListingRow, RunKind};
+use ledger::rejection::Thing;
 use ledger::{CommandError, Ledger, Rejection, Shop, StorageError};
 use std::fs;
 use std::io::{self, BufWriter, Write};
@@ -97,7 +98,7 @@ pub enum FeedOutError {
     Stream(#[source] io::Error),
     #[error("writing the listings failed; nothing was recorded")]
     Writer(#[source] tokio::task::JoinError),
-    #[error(transparent)]
+    #[error("{}", words::failure(.0))]
     Ledger(#[from] CommandError),
 }
 
@@ -163,7 +164,7 @@ async fn found(ledger: &Ledger, connection: ConnectionId, what: What) -> Result<
     let What::Again(id) = what else { return Ok(what) };
     let runs = ledger.feed_runs(connection, RUNS_LOOKED_AT).await?;
     match runs.iter().find(|r| r.id == id) {
-        None => Err(Rejection::NoSuch { what: "run".to_owned(), id: id.to_string() }.into()),
+        None => Err(Rejection::no_such(Thing::Run, id).into()),
         Some(run) if run.kind == RunKind::All => Ok(What::All),
         Some(_) => Ok(what),
     }

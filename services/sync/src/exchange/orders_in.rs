@@ -226,7 +226,7 @@ impl Taking<'_> {
                 refunds
             }
             OrderOutcome::Rejected(rejection) => {
-                let (whose, why) = (format!("order {}", order.number), rejection.to_string());
+                let (whose, why) = (format!("order {}", order.number), words::rejection(&rejection));
                 let why = if why.starts_with(&whose) { why } else { format!("{whose}: {why}") };
                 return self.rejects.push(&Reject::refused(place, why));
             }

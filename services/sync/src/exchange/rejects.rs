@@ -48,7 +48,7 @@ pub enum IntakeError {
     /// The thread that read the file failed.
     #[error("reading the file failed; nothing after the last complete chunk was taken in")]
     Reader(#[source] tokio::task::JoinError),
-    #[error(transparent)]
+    #[error("{}", words::failure(.0))]
     Ledger(#[from] CommandError),
     /// It stopped in the middle, and part of the file is taken in.
     #[error(

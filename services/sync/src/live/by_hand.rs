@@ -11,7 +11,7 @@ use super::runtime::{ConnectionRuntime, Live};
 use super::secrets::SecretError;
 use super::signature::HookKey;
 use super::understood;
-use crate::words::tell_all;
+use crate::chain::tell_all;
 use domain::channel::Channel;
 use domain::day::Moment;
 use feeds::connection::{ConnectionError, ConnectionFile, Pull, SecretName, Signed};
@@ -20,6 +20,7 @@ use ledger::online::{
     Claimed, ConnectionStatus, HurryConnection, LiveConnection, NewPieces, NoteContact, PullState,
     RereadOrders, SaveConnection, TroubleOf,
 };
+use ledger::rejection::{OnlineReason, Thing};
 use ledger::{CommandError, Ledger, Rejection};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
@@ -130,7 +131,7 @@ impl Tried {
 pub(super) async fn named(ledger: &Ledger, name: &str) -> Result<LiveConnection, CommandError> {
     let mut connections = ledger.live_connections().await?;
     let at = connections.iter().position(|c| c.name == name);
-    let at = at.ok_or_else(|| Rejection::no_such("live connection", name))?;
+    let at = at.ok_or_else(|| Rejection::no_such(Thing::LiveConnection, name))?;
     Ok(connections.swap_remove(at))
 }
 
@@ -347,7 +348,7 @@ pub async fn reread(
     let connection = named(ledger, name).await?;
     let has_orders = live.reach(&connection, ledger.now()).is_ok_and(|reach| reach.file.orders.is_some());
     if !has_orders {
-        let reason = format!("{name} has no [orders] that could be asked for; see its text");
+        let reason = OnlineReason::NoOrders { connection: name.to_owned() };
         return Err(Rejection::invalid("connection", reason).into());
     }
     let before = status_of(ledger, &connection).await?;
@@ -400,7 +401,7 @@ async fn told_of(
     let after = status_of(ledger, &connection).await?;
     let Some(after) = after else {
         let name = connection.name;
-        return Err(Rejection::no_such("live connection", name).into());
+        return Err(Rejection::no_such(Thing::LiveConnection, name).into());
     };
     let is_held_up = after.oldest_unsent.is_some() || after.quiet_until.is_some();
     if is_held_up && !after.last_trouble.is_empty() && !troubles.contains(&after.last_trouble) {

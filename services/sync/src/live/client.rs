@@ -7,7 +7,7 @@ use super::links;
 use super::secrets::{Secret, SecretError};
 use super::tls;
 use super::token::{Shown, Tokens};
-use crate::words::tell_all;
+use crate::chain::tell_all;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use domain::day::Moment;

@@ -9,7 +9,7 @@ use super::orders;
 use super::reconcile;
 use super::rng::Rng;
 use super::runtime::{ConnectionRuntime, Live};
-use crate::words::tell_all;
+use crate::chain::tell_all;
 use domain::day::Moment;
 use domain::delivery::{NoAnswer, Reply};
 use ledger::online::{FetchedDue, FillConnection, LiveConnection, MessagesDue, QuietConnection, TroubleOf};

@@ -56,7 +56,7 @@ async fn again(hand: &ConnectionContext<'_>, kept: &DeferredOrder) -> Result<Opt
     };
     match rejection {
         Some(rejection) if is_tie(&rejection) => decide(hand, kept, changed, &rejection).await,
-        rejection => Ok(rejection.map(|rejection| rejection.to_string())),
+        rejection => Ok(rejection.as_ref().map(words::rejection)),
     }
 }
 
@@ -68,7 +68,7 @@ async fn decide(
     changed: Moment,
     rejection: &Rejection,
 ) -> Result<Option<String>, CommandError> {
-    let Some(pull) = &hand.reach.file.orders else { return Ok(Some(rejection.to_string())) };
+    let Some(pull) = &hand.reach.file.orders else { return Ok(Some(words::rejection(rejection))) };
     if let Some(one) = &pull.one {
         return fetch_one(hand, pull, one, kept).await;
     }
@@ -83,7 +83,7 @@ async fn decide(
         let reread = RereadOrders { connection, since: changed.min(now), who };
         hand.ledger.execute(None, &reread).await?;
     }
-    Ok(Some(rejection.to_string()))
+    Ok(Some(words::rejection(rejection)))
 }
 
 async fn fetch_one(
@@ -121,7 +121,7 @@ async fn fetch_one(
         return Ok(Some(format!("what was asked for as order {} is another", kept.number)));
     }
     let refusals = hand.from().book_fetched(orders).await?;
-    Ok(refusals.into_iter().flatten().next().map(|rejection| rejection.to_string()))
+    Ok(refusals.into_iter().flatten().next().as_ref().map(words::rejection))
 }
 
 /// With the layout that read it, either the list's or the webhooks': the one that can read it counts.

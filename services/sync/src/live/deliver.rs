@@ -10,7 +10,7 @@ use super::look::{self, Looked};
 use super::message::{Kind, Message};
 use super::orders;
 use super::results::{self, OnOne};
-use crate::words::tell_all;
+use crate::chain::tell_all;
 use domain::delivery::{NoAnswer, Reply, Verdict, back_off, is_gone, says_gone, stale_too_often, verdict};
 use domain::ids::ItemId;
 use domain::stock::{Availability, ListingState};

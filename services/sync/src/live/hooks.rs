@@ -3,7 +3,7 @@
 use super::intake::{From, Read};
 use super::runtime::Live;
 use super::signature::{HookHeaders, HookKey, SignatureError, verify_header, verify_standard};
-use crate::words::tell_all;
+use crate::chain::tell_all;
 use domain::ids::ConnectionId;
 use feeds::connection::{Hooks, Signed};
 use feeds::{FeedError, PageReading, orders_of_page};
@@ -110,7 +110,9 @@ async fn book(
     // Without randomness, a kept order is tried again at once and then like the others.
     let done = match (From { ledger, connection, dice: 0, walk_began: None }).take(orders).await {
         Ok(done) => done,
-        Err(CommandError::Rejected(rejection)) => return Ok(HookAnswer::StorageError(rejection.to_string())),
+        Err(CommandError::Rejected(rejection)) => {
+            return Ok(HookAnswer::StorageError(words::rejection(&rejection)));
+        }
         Err(trouble) => return Err(trouble),
     };
     let see = SeeHook { connection: connection.id, message: message.to_owned() };

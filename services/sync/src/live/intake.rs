@@ -104,7 +104,7 @@ impl From<'_> {
                         done.taken += 1;
                         continue;
                     }
-                    let why = (field_of(&rejection), rejection.to_string());
+                    let why = (field_of(&rejection), words::rejection(&rejection));
                     self.keep(number, raw, why).await?;
                     done.kept += 1;
                 }

@@ -233,7 +233,7 @@ async fn one_page(
     match from.take(orders).await {
         Ok(_) => {}
         Err(CommandError::Rejected(rejection)) => {
-            return Ok(Err(PageError::NotKept { what: WHAT, words: rejection.to_string() }));
+            return Ok(Err(PageError::NotKept { what: WHAT, words: words::rejection(&rejection) }));
         }
         Err(trouble) => return Err(trouble),
     }

@@ -15,8 +15,8 @@ use super::rng::Rng;
 use super::runtime::Live;
 use super::theirs::Theirs;
 use super::turned::Turned;
+use crate::chain::tell_all;
 use crate::exchange::{CompareRun, IntakeError, Ours, read_listed};
-use crate::words::tell_all;
 use domain::ids::{ConnectionId, ItemId};
 use feeds::connection::{NextPage, Pull};
 use feeds::{PageReading, json_at, listings_of_page};
@@ -53,7 +53,7 @@ pub enum ReconcileError {
     /// The connection's text cannot be used.
     #[error("the connection cannot be used: {0}")]
     Text(#[from] feeds::connection::ConnectionError),
-    #[error(transparent)]
+    #[error("{}", words::failure(.0))]
     Ledger(#[from] CommandError),
 }
 
@@ -68,8 +68,12 @@ pub enum NotReconciled {
     #[error("{words}")]
     Fetch { words: String },
     #[error("{words}")]
-    Broken { words: String },
-    #[error(transparent)]
+    Broken {
+        /// Why.
+        words: String,
+    },
+    /// The ledger.
+    #[error("{}", words::failure(.0))]
     Ledger(#[from] CommandError),
 }
 
@@ -81,7 +85,7 @@ pub async fn reconcile(
     dice: u64,
 ) -> Result<Reconciled, NotReconciled> {
     let connection = named(ledger, name).await?;
-    let broken = |error: &dyn std::error::Error| NotReconciled::Broken { words: tell_all(error) };
+    let broken = |error: &(dyn std::error::Error + 'static)| NotReconciled::Broken { words: tell_all(error) };
     let reach = live.reach(&connection, ledger.now()).map_err(|e| broken(&e))?;
     let name = || name.to_owned();
     if reach.file.listed.is_none() {

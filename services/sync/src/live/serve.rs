@@ -3,7 +3,7 @@
 use super::cycle::{CycleOptions, Part, When, one};
 use super::rng::Rng;
 use super::runtime::Live;
-use crate::words::tell_all;
+use crate::chain::tell_all;
 use domain::day::Moment;
 use domain::delivery::REQUEST_TIMEOUT;
 use domain::ids::{ConnectionId, ItemId};

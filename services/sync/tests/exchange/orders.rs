@@ -172,7 +172,7 @@ async fn money_given_back_without_goods_comes_with_a_later_file() {
     assert_eq!((books.refunds.to_string(), books.units), ("10.00".to_owned(), 3));
     assert_eq!(shop.stock("KIT").await, "1 0", "nothing came back");
     let (booked, reason) = refunds("1,2026-06-14,,,-108.01,,,R4").await;
-    assert!(booked == 0 && reason.contains("only 108.00 can still be refunded"), "{reason}");
+    assert!(booked == 0 && reason.contains("only $108.00 can still be refunded"), "{reason}");
     let (booked, reason) = refunds("1,2026-06-14,,,5.00,,,R5").await;
     assert!(booked == 0 && reason.contains("orderQuantity"), "{reason}");
 }

@@ -322,7 +322,7 @@ async fn an_order_is_taken_though_a_refund_of_it_waits_for_a_person() {
     let kept = ground.ledger.kept_orders(connection, 9).await.unwrap();
     assert_eq!(kept.len(), 1);
     assert!(
-        kept[0].words.contains("refund R1 of order 640 is of goods that still wait"),
+        kept[0].words.contains("refund R1 of order 640 is for items that are not sold yet"),
         "{}",
         kept[0].words
     );

@@ -20,7 +20,7 @@ mod tests;
 mod words;
 
 use crate::app::App;
-use crate::pages::form::Form;
+use crate::pages::form::{Faults, Form};
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
 use crate::request::caller::Access;
@@ -29,6 +29,7 @@ use axum::response::Response;
 use domain::ids::BasketId;
 use domain::people::Permission;
 use ledger::{Command, Rejection};
+use words::Wrong;
 
 pub(crate) fn routes() -> Vec<Route> {
     let sell = Access::With(Permission::Sell);
@@ -71,16 +72,16 @@ pub(crate) fn routes() -> Vec<Route> {
 async fn run_form<C: Command>(
     app: &App,
     form: &Form,
-    command: Result<C, Rejection>,
-) -> Result<Result<C::Answer, Rejection>, Problem> {
+    command: Result<C, Faults>,
+) -> Result<Result<C::Answer, Wrong>, Problem> {
     let command = match command {
         Ok(command) => command,
-        Err(rejection) => return Ok(Err(rejection)),
+        Err(faults) => return Ok(Err(Wrong::Typed(faults))),
     };
     match app.ledger.answer(Some(&form.key), &command).await?.answer {
         // The first of two requests is still running: the second is asked to try again.
         Err(rejection @ Rejection::StillRunning) => Err(rejection.into()),
-        answer => Ok(answer),
+        answer => Ok(answer.map_err(Wrong::Refused)),
     }
 }
 
@@ -100,11 +101,11 @@ async fn answer(
     app: &App,
     form: &Form,
     basket: Option<BasketId>,
-    outcome: Result<BasketId, Rejection>,
+    outcome: Result<BasketId, Wrong>,
 ) -> Result<Response, Problem> {
     match outcome {
         Ok(basket) => done(app, form, basket).await,
-        Err(rejection) => redisplay(app, form, basket, &rejection, None).await,
+        Err(wrong) => redisplay(app, form, basket, wrong, None).await,
     }
 }
 
@@ -113,7 +114,7 @@ async fn redisplay(
     app: &App,
     form: &Form,
     basket: Option<BasketId>,
-    rejection: &Rejection,
+    wrong: impl Into<Wrong>,
     weigh: Option<slip::Weigh>,
 ) -> Result<Response, Problem> {
     let shop = app.ledger.shop();
@@ -126,7 +127,7 @@ async fn redisplay(
     };
     // Asking for the weight is not a fault.
     if weigh.is_none() || !form.text("quantity").is_empty() {
-        slip.faults = words::faults(&shop, rejection, app.ledger.now());
+        slip.faults = wrong.into().faults(app);
     }
     slip.weigh = weigh;
     if form.has("part") {

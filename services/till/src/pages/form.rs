@@ -121,7 +121,7 @@ impl Form {
         // Without the seal: the form is the same if its sender signed in again before sending it once more.
         let body = serde_json::to_vec(&pairs).unwrap_or_default();
         let key = Key::new(scope, &given, &body)
-            .map_err(|rejection| Problem::new(Kind::Malformed, rejection.to_string()))?
+            .map_err(|rejection| Problem::new(Kind::Malformed, words::rejection(&rejection)))?
             .sent_by(caller.actor());
         Ok(Self { key, caller, pairs })
     }

@@ -2,6 +2,8 @@
 
 use super::{Kind, Problem, ProblemDocument, ProblemItem, SoldDocument};
 use domain::limits::AboveLimit;
+use domain::stock::StockReason;
+use ledger::rejection::Refundable;
 use ledger::{CommandError, Rejection, SoldAs, StorageError};
 
 /// The text of a failure about which the caller learns nothing more.
@@ -64,9 +66,9 @@ impl Problem {
 impl From<Rejection> for Problem {
     fn from(rejection: Rejection) -> Self {
         if let Rejection::Invalid { field, reason } = &rejection {
-            return Self::invalid(pointer_of(field), reason);
+            return Self::invalid(pointer_of(field), words::reason(reason));
         }
-        let mut problem = Self::new(kind_of(&rejection), rejection.to_string());
+        let mut problem = Self::new(kind_of(&rejection), words::rejection(&rejection));
         if let Rejection::TooOften { seconds } = &rejection {
             problem = problem.wait(*seconds);
         }
@@ -107,23 +109,23 @@ fn fill(document: &mut ProblemDocument, rejection: Rejection) {
     match rejection {
         Rejection::AlreadySold { code, title, sold } => {
             document.item = item(code, title);
-            document.sold = Some(sold.into());
+            document.sold = Some((*sold).into());
         }
         Rejection::Gone { code, title, why } => {
             document.item = item(code, title);
-            document.why = Some(why);
+            document.why = Some(why.map_or("", StockReason::code).to_owned());
         }
         Rejection::OnHold { code, title, for_whom, until } => {
             document.item = item(code, title);
-            document.for_whom = Some(for_whom);
-            document.until = until.map(|u| u.to_string());
+            document.for_whom = Some(words::held_for(&for_whom).to_owned());
+            document.until = until.map(|until| until.at.to_string());
         }
         Rejection::NotEnough { code, title, asked, free } => {
             document.item = item(code, title);
-            (document.asked, document.free) = (Some(asked), Some(free));
+            (document.asked, document.free) = (Some(asked.to_string()), Some(free.to_string()));
         }
         Rejection::MoreThanSold { asked, left, .. } => {
-            (document.asked, document.left) = (Some(asked), Some(left));
+            (document.asked, document.left) = (Some(plain(asked)), Some(plain(left)));
         }
         Rejection::UnknownCode { code } | Rejection::CodeTaken { code, .. } => document.code = Some(code),
         Rejection::WrongDigit { code, expected } => {
@@ -149,11 +151,19 @@ fn fill(document: &mut ProblemDocument, rejection: Rejection) {
     }
 }
 
+/// As a program reads it.
+fn plain(amount: Refundable) -> String {
+    match amount {
+        Refundable::Goods(quantity) => quantity.to_string(),
+        Refundable::Money(money) => money.to_string(),
+    }
+}
+
 impl From<SoldAs> for SoldDocument {
     fn from(sold: SoldAs) -> Self {
         Self {
             channel: sold.channel,
-            at: sold.at.to_string(),
+            at: sold.at.at.to_string(),
             receipt: sold.receipt.map(|r| r.to_string()),
             order: sold.order,
         }
@@ -173,8 +183,10 @@ fn pointer_of(field: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use domain::day::Moment;
+    use domain::day::{Moment, ShopTime, Zone};
     use domain::limits::LimitName;
+    use domain::quantity::{Measure, Quantity};
+    use ledger::rejection::{Edited, HeldFor, NotVoidable, RefundOfWhat, SalesReason, Thing};
 
     fn above() -> AboveLimit {
         let (asked, allowed) = ("30".to_owned(), "20".to_owned());
@@ -183,14 +195,20 @@ mod tests {
 
     fn refusals() -> Vec<(Rejection, &'static str, u16, &'static str)> {
         let text = |t: &str| t.to_owned();
-        let at = Moment::from_millis(1_770_000_000_000);
-        let sold = SoldAs { channel: text("store"), at, receipt: Some(7), order: None };
+        let at = ShopTime { at: Moment::from_millis(1_770_000_000_000), zone: Zone::utc() };
+        let pieces = |count| Quantity::from_stock_units(count, Measure::Units).expect("a quantity");
+        let sold = Box::new(SoldAs { channel: text("store"), at: at.clone(), receipt: Some(7), order: None });
         let (code, title) = (text("A-1"), text("Moor cowl"));
         let sku = || (code.clone(), title.clone());
         let ((c1, t1), (c2, t2), (c3, t3), (c4, t4)) = (sku(), sku(), sku(), sku());
-        let aside = Rejection::OnHold { code: c3, title: t3, for_whom: text("Ann"), until: Some(at) };
-        let too_few = Rejection::NotEnough { code: c4, title: t4, asked: text("3"), free: text("2") };
-        let too_much = Rejection::MoreThanSold { title: text("cowl"), asked: text("2"), left: text("1") };
+        let aside =
+            Rejection::OnHold { code: c3, title: t3, for_whom: HeldFor::Name(text("Ann")), until: Some(at) };
+        let too_few = Rejection::NotEnough { code: c4, title: t4, asked: pieces(3), free: pieces(2) };
+        let too_much = Rejection::MoreThanSold {
+            what: RefundOfWhat::Line(text("cowl")),
+            asked: Refundable::Goods(pieces(2)),
+            left: Refundable::Goods(pieces(1)),
+        };
         let differs = Rejection::OrderDiffers { channel: text("online"), number: text("9") };
         let same_date = Rejection::SameDateOtherContents { channel: text("online"), number: text("9") };
         let waits = Rejection::RefundWaits { number: text("9"), refund: text("R1") };
@@ -199,17 +217,27 @@ mod tests {
             (Rejection::UnknownCode { code: text("X") }, "unknown-code", 404, "/code"),
             (Rejection::WrongDigit { code: text("X"), expected: 3 }, "wrong-digit", 422, "/checkDigit"),
             (Rejection::AlreadySold { code: c1, title: t1, sold }, "already-sold", 409, "/sold/receipt"),
-            (Rejection::Gone { code: c2, title: t2, why: text("damage") }, "gone", 409, "/why"),
+            (Rejection::Gone { code: c2, title: t2, why: Some(StockReason::Damage) }, "gone", 409, "/why"),
             (aside, "on-hold", 409, "/until"),
             (too_few, "not-enough", 409, "/free"),
             (Rejection::KeyReused, "key-reused", 422, "/detail"),
             (Rejection::StillRunning, "still-running", 409, "/detail"),
-            (Rejection::no_such("sale", 5), "no-such", 404, "/detail"),
+            (Rejection::no_such(Thing::Sale, 5), "no-such", 404, "/detail"),
             (Rejection::HoldOver { id: text("5"), state: text("taken") }, "hold-over", 409, "/state"),
-            (Rejection::invalid("weight.value", "no"), "invalid", 422, "/errors/0/pointer"),
+            (Rejection::invalid("weight.value", SalesReason::NoAmount), "invalid", 422, "/errors/0/pointer"),
             (too_much, "more-than-sold", 422, "/left"),
-            (Rejection::NotVoidable { id: text("5"), reason: text("late") }, "not-voidable", 409, "/detail"),
-            (Rejection::Stale { what: text("item"), expected: 1, current: 2 }, "stale", 412, "/revision"),
+            (
+                Rejection::NotVoidable { id: text("5"), reason: NotVoidable::NotToday },
+                "not-voidable",
+                409,
+                "/detail",
+            ),
+            (
+                Rejection::Stale { what: Edited::CurrentSale, expected: 1, current: 2 },
+                "stale",
+                412,
+                "/revision",
+            ),
             (Rejection::CodeTaken { code: text("X"), title: text("cowl") }, "code-taken", 409, "/code"),
             (differs, "order-differs", 409, "/detail"),
             (same_date, "same-date-other-contents", 409, "/detail"),
@@ -225,7 +253,7 @@ mod tests {
     #[test]
     fn every_refusal_has_its_type_its_status_and_its_members() {
         for (rejection, code, status, member) in refusals() {
-            let words = rejection.to_string();
+            let words = words::rejection(&rejection);
             let problem = Problem::from(rejection);
             assert_eq!(problem.kind().code(), code);
             let text = serde_json::to_value(problem.into_document()).expect("a document");

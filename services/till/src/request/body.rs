@@ -100,7 +100,7 @@ fn scope(request: &Request, who: &str) -> String {
 /// The key carries who is acting, whose limits the ledger checks.
 fn key(scope: &str, given: &str, bytes: &[u8], caller: &Caller) -> Result<Key, Problem> {
     let key = Key::new(scope, given, bytes)
-        .map_err(|rejection| Problem::new(Kind::Malformed, rejection.to_string()))?;
+        .map_err(|rejection| Problem::new(Kind::Malformed, words::rejection(&rejection)))?;
     Ok(key.sent_by(caller.actor()))
 }
 

@@ -7,7 +7,7 @@ use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OnlineReason, Rejection, Thing};
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, KeptOrderId};
@@ -71,7 +71,7 @@ impl Command for DeferOrder {
     async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
         super::live(tx.db(), self.connection).await?;
         if self.raw.len() > MAX_RAW_BYTES || self.raw.contains('\0') {
-            let reason = format!("order {}: at most {MAX_RAW_BYTES} bytes of text are kept", self.number);
+            let reason = OnlineReason::OrderTooLong { number: self.number.clone(), limit: MAX_RAW_BYTES };
             return Err(Rejection::invalid("order", reason).into());
         }
         let id = tx.next_id()?;
@@ -98,7 +98,7 @@ impl Command for DeferOrder {
         .fetch_one(tx.db())
         .await?;
         if count.try_get::<i64, _>("count")? > MAX_KEPT {
-            let reason = format!("{MAX_KEPT} orders of this connection wait already; look at them first");
+            let reason = OnlineReason::TooManyDeferred { limit: MAX_KEPT };
             return Err(Rejection::invalid("order", reason).into());
         }
         tx.notify_on_commit();
@@ -220,7 +220,7 @@ impl Command for RetryDeferredOrder {
         .execute(tx.db())
         .await?;
         if done.rows_affected() == 0 {
-            return Err(Rejection::no_such("kept order", self.id).into());
+            return Err(Rejection::no_such(Thing::DeferredOrder, self.id).into());
         }
         tx.notify_on_commit();
         Ok(())
@@ -246,7 +246,7 @@ impl Command for DropDeferredOrder {
             .bind(self.id.raw())
             .fetch_optional(tx.db())
             .await?
-            .ok_or_else(|| Rejection::no_such("kept order", self.id))?;
+            .ok_or_else(|| Rejection::no_such(Thing::DeferredOrder, self.id))?;
         let (number, words): (String, String) = (row.try_get("number")?, row.try_get("message")?);
         activity_log::note(tx, &who, Audited::KeptOrderDropped, &number, &words).await
     }

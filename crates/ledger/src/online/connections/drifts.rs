@@ -8,7 +8,7 @@ use crate::shelf::stock::raise_revision;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OnlineReason, Rejection, Thing};
 use crate::store::sql::{in_text, insert_rows_or, padded};
 use crate::store::tables;
 use async_trait::async_trait;
@@ -111,7 +111,7 @@ impl Command for SettleDrift {
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
-        let gone = || Rejection::no_such("difference", self.id);
+        let gone = || Rejection::no_such(Thing::Difference, self.id);
         let row = sqlx::query("SELECT connection_id, item_id, sku, field FROM difference WHERE id = $1")
             .bind(self.id.raw())
             .fetch_optional(tx.db())
@@ -126,10 +126,7 @@ impl Command for SettleDrift {
             }
             DriftChoice::TellOurs => {
                 let item = row.try_get::<Option<i64>, _>("item_id")?.ok_or_else(|| {
-                    Rejection::invalid(
-                        "choice",
-                        format!("there is no item {sku} here; ignore it, or remove it from the online shop"),
-                    )
+                    Rejection::invalid("choice", OnlineReason::NoItemHere { sku: sku.clone() })
                 })?;
                 mend(tx, connection, vec![ItemId::from_raw(item)], 0, 0).await?;
                 ("DELETE FROM difference WHERE id = $1", format!("{field} told anew"))

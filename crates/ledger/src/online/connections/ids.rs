@@ -7,7 +7,7 @@ use crate::shelf::lookup;
 use crate::shelf::stock::raise_revision;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OnlineReason, Rejection};
 use crate::store::sql::{MAX_ROWS, in_text, insert_rows_or, padded};
 use crate::store::tables;
 use async_trait::async_trait;
@@ -128,16 +128,11 @@ const GOES_ON: &str = "UPDATE delivery SET dead_letter_revision = 0, due_ms = 0,
 fn checked(id: &str) -> Result<String, Rejection> {
     let id = id.trim();
     if id.is_empty() || others_word(id).is_empty() {
-        let reason =
-            format!("enter the ID as the online shop shows it, 1 to {MAX_OTHER_CHARS} printable characters");
-        return Err(Rejection::invalid("id", reason));
+        return Err(Rejection::invalid("id", OnlineReason::NotAnId { limit: MAX_OTHER_CHARS }));
     }
     // These mean another folder in an address.
     if matches!(id, "." | "..") {
-        return Err(Rejection::invalid(
-            "id",
-            format!("“{id}” cannot be used in a web address; check the ID"),
-        ));
+        return Err(Rejection::invalid("id", OnlineReason::IdNotInAddress { id: id.to_owned() }));
     }
     Ok(id.to_owned())
 }
@@ -162,8 +157,7 @@ impl Command for EnterOtherId {
         .fetch_optional(tx.db())
         .await?;
         if let Some(row) = taken {
-            let reason =
-                format!("{id} is already the ID of {}; check it again", row.try_get::<String, _>("sku")?);
+            let reason = OnlineReason::IdTaken { id, sku: row.try_get("sku")? };
             return Err(Rejection::invalid("id", reason).into());
         }
         // The item first, as everywhere; with a revision of its own, because everything about the

@@ -43,7 +43,7 @@ pub use troubles::{ConnectionTrouble, NoteUnsigned, TroubleOf};
 use crate::store::Ledger;
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OnlineReason, Rejection, Thing};
 use crate::store::storage_error::StorageError;
 use domain::day::Moment;
 use domain::delivery::LEASE;
@@ -90,14 +90,14 @@ async fn live(connection: &mut AnyConnection, id: ConnectionId) -> Result<(), Co
         .fetch_optional(connection)
         .await?;
     if found.is_none() {
-        return Err(Rejection::no_such("live connection", id).into());
+        return Err(Rejection::no_such(Thing::LiveConnection, id).into());
     }
     Ok(())
 }
 
 fn at_most(what: &str, count: usize) -> Result<(), Rejection> {
     if count > LIVE_AT_ONCE {
-        return Err(Rejection::invalid(what, format!("at most {LIVE_AT_ONCE} are taken at once")));
+        return Err(Rejection::invalid(what, OnlineReason::TooManyAtOnce { limit: LIVE_AT_ONCE }));
     }
     Ok(())
 }

@@ -8,7 +8,7 @@ use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OnlineReason, Rejection};
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::ConnectionId;
@@ -188,8 +188,7 @@ impl Command for RereadOrders {
         super::live(tx.db(), self.connection).await?;
         let now = tx.now();
         if self.since > now {
-            let reason = "this date is in the future; choose the date to import orders from";
-            return Err(Rejection::invalid("since", reason).into());
+            return Err(Rejection::invalid("since", OnlineReason::SinceInFuture).into());
         }
         sqlx::query(REREAD)
             .bind(self.connection.raw())

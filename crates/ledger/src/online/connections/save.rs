@@ -4,11 +4,11 @@ use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{OnlineReason, Rejection, Thing};
 use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::ids::ConnectionId;
-use domain::text;
+use domain::text::{self, TextError};
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use sqlx::any::AnyRow;
@@ -83,22 +83,20 @@ fn checked_name(name: &str) -> Result<String, Rejection> {
     let first = name.bytes().next().is_some_and(|b| b.is_ascii_lowercase());
     let rest = name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
     if !first || !rest || name.len() > MAX_NAME {
-        let reason =
-            format!("use lowercase letters, digits and hyphens, at most {MAX_NAME}, such as village");
-        return Err(Rejection::invalid("name", reason));
+        return Err(Rejection::invalid("name", OnlineReason::ConnectionName { limit: MAX_NAME }));
     }
     if name == "feed" {
-        return Err(Rejection::invalid("name", "feed is the name of the files' connection; choose another"));
+        return Err(Rejection::invalid("name", OnlineReason::ReservedName { name: name.to_owned() }));
     }
     Ok(name.to_owned())
 }
 
 fn checked_text(text: &str) -> Result<String, Rejection> {
     if text.len() > MAX_TEXT_BYTES {
-        return Err(Rejection::invalid("text", format!("this has more than {MAX_TEXT_BYTES} bytes")));
+        return Err(Rejection::invalid("text", OnlineReason::TextTooLarge { limit: MAX_TEXT_BYTES }));
     }
     if let Some(odd) = text.chars().find(|c| c.is_control() && !['\n', '\r', '\t'].contains(c)) {
-        let reason = format!("this holds a character that cannot be printed (U+{:04X})", u32::from(odd));
+        let reason = TextError::NotPrintable { code: u32::from(odd) };
         return Err(Rejection::invalid("text", reason));
     }
     Ok(text.replace("\r\n", "\n"))
@@ -116,11 +114,7 @@ async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> R
     .fetch_optional(tx.db())
     .await?;
     let Some(other) = other else { return Ok(()) };
-    let reason = format!(
-        "the connection {} already imports the orders of {channel}, and two online shops may use the same order \
-         number. Use another channel, or leave out [orders] and [hooks]",
-        other.try_get::<String, _>("name")?
-    );
+    let reason = OnlineReason::OrdersTaken { connection: other.try_get("name")?, channel: channel.clone() };
     Err(Rejection::invalid("channel", reason).into())
 }
 
@@ -171,7 +165,7 @@ impl Command for SaveConnection {
         .fetch_one(tx.db())
         .await?;
         if count.try_get::<i64, _>("count")? > MAX_CONNECTIONS {
-            let reason = format!("a shop has at most {MAX_CONNECTIONS} connections; end one first");
+            let reason = OnlineReason::TooManyConnections { limit: MAX_CONNECTIONS };
             return Err(Rejection::invalid("name", reason).into());
         }
         let detail = if revision == 1 { "new".to_owned() } else { format!("changed, revision {revision}") };
@@ -206,7 +200,7 @@ impl Command for EndConnection {
         .bind(now)
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Rejection::no_such("live connection", &self.name))?;
+        .ok_or_else(|| Rejection::no_such(Thing::LiveConnection, &self.name))?;
         activity_log::note(tx, &who, Audited::ConnectionEnded, &self.name, "").await?;
         tx.notify_on_commit();
         Ok(ConnectionId::from_raw(row.try_get("id")?))

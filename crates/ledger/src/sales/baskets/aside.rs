@@ -6,7 +6,7 @@ use super::{insert, take_open};
 use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason, Thing};
 use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::channel::Channel;
@@ -47,7 +47,7 @@ impl Command for SetBasketAside {
             .map(|(_, code, quantity)| HoldLine { code: code.clone(), quantity })
             .collect();
         if lines.is_empty() {
-            return Err(Rejection::invalid("slip", "this sale has no items to hold").into());
+            return Err(Rejection::invalid("slip", SalesReason::NothingToHold).into());
         }
         let new = NewHold { lines, purpose: Purpose::Customer, for_whom, until: self.until };
         let hold = new.run(tx).await?;
@@ -79,11 +79,10 @@ impl Command for BasketFromHold {
             .bind(self.hold.raw())
             .fetch_optional(tx.db())
             .await?
-            .ok_or_else(|| Rejection::no_such("hold", self.hold))?;
+            .ok_or_else(|| Rejection::no_such(Thing::Hold, self.hold))?;
         let purpose = Purpose::from_code(&row.try_get::<String, _>("purpose")?);
         if !matches!(purpose, Some(Purpose::Customer | Purpose::Market)) {
-            let reason = "this hold belongs to another sale or an order, which releases it";
-            return Err(Rejection::invalid("hold", reason).into());
+            return Err(Rejection::invalid("hold", SalesReason::HoldOfAnother).into());
         }
         let ended = holds::end_group(tx, self.hold).await?;
         if ended.is_empty() {

@@ -6,7 +6,7 @@ use crate::shelf::holds::expire_of_item;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason, ShelfReason};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::LineKind;
@@ -139,11 +139,7 @@ async fn apply(
         BasketChange::AddPaper { kind, title, amount } => {
             own_money("amount", *amount, tx.shop().currency)?;
             if *kind == LineKind::Goods || amount.is_zero() {
-                return Err(Rejection::invalid(
-                    "amount",
-                    "a gift certificate or deposit must be more than 0",
-                )
-                .into());
+                return Err(Rejection::invalid("amount", SalesReason::CertificateOfNothing).into());
             }
             let title = text::name(title).field("title")?;
             content.add(What::Paper { kind: *kind, title, amount: *amount }).map(Some)
@@ -154,9 +150,7 @@ async fn apply(
             }
             let line = content.line(*line)?;
             if off.is_some() && matches!(line.what, What::Paper { .. }) {
-                return Err(
-                    Rejection::invalid("off", "a gift certificate or deposit cannot be discounted").into()
-                );
+                return Err(Rejection::invalid("off", SalesReason::CertificateDiscounted).into());
             }
             (line.off, line.reason) = (*off, reason_of(*off, reason)?);
             Ok(Some(line.number))
@@ -189,9 +183,7 @@ async fn set_quantity(
     asked: Asked,
 ) -> Result<(), CommandError> {
     let What::Goods { code, quantity, .. } = &mut content.line(line)?.what else {
-        return Err(
-            Rejection::invalid("quantity", "a gift certificate or deposit has a quantity of 1").into()
-        );
+        return Err(Rejection::invalid("quantity", SalesReason::CertificateQuantity).into());
     };
     let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
     // Typed without a unit, it is in the line's unit.
@@ -204,7 +196,7 @@ async fn set_quantity(
 
 fn refuse_two_of_a_piece(kind: ItemKind, stock_units: i64) -> Result<(), CommandError> {
     if kind == ItemKind::Piece && stock_units > 1 {
-        return Err(Rejection::invalid("quantity", "there is only one of each piece").into());
+        return Err(Rejection::invalid("quantity", ShelfReason::OnlyOne).into());
     }
     Ok(())
 }
@@ -225,7 +217,7 @@ async fn add(
         (Some(asked), _) => asked,
         (None, Measure::Units) => Asked::ONE,
         (None, Measure::Thousandths(unit)) => {
-            let reason = format!("{} is sold by weight; enter the weight in {unit}", found.title);
+            let reason = SalesReason::WeightMissing { title: found.title, unit };
             return Err(Rejection::invalid("quantity", reason).into());
         }
     };
@@ -237,8 +229,7 @@ async fn add(
     });
     if let Some((number, quantity)) = here {
         if found.kind == ItemKind::Piece {
-            let reason =
-                format!("{} ({}) is already in this sale, and there is only one", found.title, found.sku);
+            let reason = SalesReason::AlreadyInSale { title: found.title, sku: found.sku };
             return Err(Rejection::invalid("code", reason).into());
         }
         if found.measure == Measure::Units {

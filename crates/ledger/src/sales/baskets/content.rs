@@ -3,7 +3,7 @@
 use crate::sales::ring_up::{SaleLineIn, TenderIn};
 use crate::shelf::lookup::Found;
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason, Thing};
 use crate::store::storage_error::StorageError;
 use domain::basket::{LineKind, MAX_LINES, line_amount};
 use domain::codes::Code;
@@ -71,7 +71,7 @@ impl Content {
 
     pub(crate) fn line(&mut self, number: u32) -> Result<&mut Line, CommandError> {
         let line = self.lines.iter_mut().find(|line| line.number == number);
-        line.ok_or_else(|| Rejection::no_such("line of this sale", number).into())
+        line.ok_or_else(|| Rejection::no_such(Thing::SaleLine, number).into())
     }
 
     /// Item, code and quantity of each line of goods.
@@ -149,7 +149,7 @@ impl Line {
                     .field("quantity")?
             }
             (What::Goods { .. }, None) => {
-                return Err(Rejection::invalid("lines", "a line without its item").into());
+                return Err(Rejection::invalid("lines", SalesReason::LineWithoutItem).into());
             }
             (What::Paper { amount, .. }, _) => *amount,
         };

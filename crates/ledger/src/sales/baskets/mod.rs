@@ -16,7 +16,7 @@ pub use view::{BasketLineView, BasketState, BasketSummary, BasketView, Pulse};
 
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Edited, Rejection, SalesReason, Thing};
 use content::Content;
 use domain::channel::Channel;
 use domain::ids::{BasketId, HoldGroupId, SaleId};
@@ -63,10 +63,10 @@ async fn not_open(tx: &mut Tx, id: BasketId) -> Result<NotOpen, CommandError> {
         .bind(id.raw())
         .fetch_optional(tx.db())
         .await?;
-    let Some(row) = row else { return Ok(NotOpen::Other(Rejection::no_such("slip", id))) };
+    let Some(row) = row else { return Ok(NotOpen::Other(Rejection::no_such(Thing::CurrentSale, id))) };
     Ok(match row.try_get::<Option<i64>, _>("sale_id")? {
         Some(sale) => NotOpen::Paid(SaleId::from_raw(sale)),
-        None => NotOpen::Other(Rejection::invalid("slip", "this sale was discarded; start a new one")),
+        None => NotOpen::Other(Rejection::invalid("slip", SalesReason::Discarded)),
     })
 }
 
@@ -75,14 +75,14 @@ async fn take_open(tx: &mut Tx, id: BasketId, known: Option<i64>) -> Result<Slip
     let slip = match take(tx, id).await? {
         Ok(slip) => slip,
         Err(NotOpen::Paid(_)) => {
-            return Err(Rejection::invalid("slip", "this sale is complete; start a new one").into());
+            return Err(Rejection::invalid("slip", SalesReason::Completed).into());
         }
         Err(NotOpen::Other(rejection)) => return Err(rejection.into()),
     };
     match known {
         Some(expected) if expected != slip.revision - 1 => {
-            let what = "the slip".to_owned();
-            Err(Rejection::Stale { what, expected, current: slip.revision - 1 }.into())
+            let current = slip.revision - 1;
+            Err(Rejection::Stale { what: Edited::CurrentSale, expected, current }.into())
         }
         _ => Ok(slip),
     }
@@ -92,8 +92,7 @@ impl Slip {
     /// Rejects if the lines may no longer change.
     fn refuse_if_paying(&self) -> Result<(), Rejection> {
         if self.content.paying {
-            let reason = "this sale is being paid; go back to it before you change it";
-            return Err(Rejection::invalid("slip", reason));
+            return Err(Rejection::invalid("slip", SalesReason::BeingPaid));
         }
         Ok(())
     }

@@ -7,7 +7,7 @@ use crate::sales::ring_up::{self, NewSale, TenderIn};
 use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::{self, BasketError, LineMoney};
@@ -44,7 +44,7 @@ impl Command for HoldBasket {
             slip.content.lines.retain(|line| !self.without.contains(&line.number));
         }
         if slip.content.lines.is_empty() {
-            return Err(Rejection::invalid("slip", "this sale has no items to pay for").into());
+            return Err(Rejection::invalid("slip", SalesReason::NothingToPay).into());
         }
         // Whatever would reject the sale rejects it now, before money is received.
         exact(tx, &slip).await?;
@@ -158,16 +158,11 @@ impl Command for PayBasket {
             Err(NotOpen::Other(rejection)) => return Err(rejection.into()),
         };
         if !slip.content.paying {
-            let reason = "choose how the customer pays first, so that the items are held";
-            return Err(Rejection::invalid("slip", reason).into());
+            return Err(Rejection::invalid("slip", SalesReason::NotPaying).into());
         }
         let (sale, money, due) = exact(tx, &slip).await?;
         if due != self.due {
-            let reason = format!(
-                "the total is now {}, not {}. Check the sale and try again",
-                due.shown(),
-                self.due.shown()
-            );
+            let reason = SalesReason::TotalChanged { now: due, shown: self.due };
             return Err(Rejection::invalid("due", reason).into());
         }
         slip.content.tenders.push(ring_up::checked_tender(&self.tender)?);
@@ -240,9 +235,7 @@ impl Command for LeaveBasket {
         if !slip.content.tenders.is_empty() {
             let taken = Money::sum(slip.content.tenders.iter().map(|t| t.amount), tx.shop().currency);
             let taken = taken.stored("basket.content")?;
-            let reason =
-                format!("{} was already paid. Go back to the sale and return it first", taken.shown());
-            return Err(Rejection::invalid("slip", reason).into());
+            return Err(Rejection::invalid("slip", SalesReason::AlreadyPaid { taken }).into());
         }
         let_go(tx, &mut slip).await?;
         slip.content.paying = false;

@@ -6,12 +6,12 @@ use crate::shelf::items::stored_weight;
 use crate::shelf::{lookup, styles};
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, Thing};
 use crate::store::sql::{in_text, padded};
 use crate::store::storage_error::StorageError;
 use domain::basket::LineKind;
 use domain::channel::Channel;
-use domain::day::Moment;
+use domain::day::{Moment, Zone};
 use domain::discount::Off;
 use domain::ids::{BasketId, HoldGroupId, ItemId, SaleId};
 use domain::money::{Currency, Money};
@@ -165,7 +165,7 @@ impl Ledger {
         .bind(id.raw())
         .fetch_optional(&mut *connection)
         .await?
-        .ok_or_else(|| Rejection::no_such("slip", id))?;
+        .ok_or_else(|| Rejection::no_such(Thing::CurrentSale, id))?;
         let content = Content::read(&row.try_get::<String, _>("content")?)?;
         let state = state(&row.try_get::<String, _>("state")?)?;
         let hold = row.try_get::<Option<i64>, _>("hold_group")?.map(HoldGroupId::from_raw);
@@ -175,7 +175,7 @@ impl Ledger {
         };
         let items = items(&mut connection, &content, currency).await?;
         let gone = match state {
-            BasketState::Open => gone(&mut connection, &content, &items, &own).await?,
+            BasketState::Open => gone(&mut connection, &content, &items, (&own, &self.shop().zone)).await?,
             BasketState::Paid | BasketState::Left => HashMap::new(),
         };
         let lines: Vec<BasketLineView> = content
@@ -235,7 +235,7 @@ impl Ledger {
             .bind(id.raw())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Rejection::no_such("slip", id))?;
+            .ok_or_else(|| Rejection::no_such(Thing::CurrentSale, id))?;
         let ids = ids(&Content::read(&row.try_get::<String, _>("content")?)?);
         let mut items = 0;
         for chunk in ids.chunks(crate::store::sql::MAX_ROWS) {
@@ -343,7 +343,7 @@ async fn gone(
     connection: &mut AnyConnection,
     content: &Content,
     items: &HashMap<ItemId, Item>,
-    own: &HashMap<ItemId, i64>,
+    (own, zone): (&HashMap<ItemId, i64>, &Zone),
 ) -> Result<HashMap<ItemId, Rejection>, CommandError> {
     let mut wanted: BTreeMap<ItemId, i64> = BTreeMap::new();
     for (id, _, asked) in content.goods() {
@@ -358,7 +358,7 @@ async fn gone(
         if free >= stock_units {
             continue;
         }
-        match lookup::explain_to(connection, id, stock_units).await {
+        match lookup::explain_to(connection, id, stock_units, zone).await {
             Ok(rejection) => {
                 gone.insert(id, rejection);
             }

@@ -7,7 +7,7 @@ pub use view::{Closed, DrawerEntry, Turn};
 
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason, Thing};
 use crate::store::settings::own_money;
 use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
@@ -117,9 +117,7 @@ fn refuse_too_much(expected: i64) -> Result<(), Rejection> {
     if expected.abs() <= MAX_DRAWER {
         return Ok(());
     }
-    let reason = "the drawer would hold more cash than it can. Check the amount, or close the drawer and \
-                  open it again";
-    Err(Rejection::invalid("amount", reason))
+    Err(Rejection::invalid("amount", SalesReason::DrawerFull))
 }
 
 struct Entry<'a> {
@@ -181,8 +179,7 @@ impl Command for OpenDrawer {
         .execute(tx.db())
         .await?;
         if opened.rows_affected() == 0 {
-            let reason = "this drawer is already open. Close it before you open it again";
-            return Err(Rejection::invalid("channel", reason).into());
+            return Err(Rejection::invalid("channel", SalesReason::DrawerOpen).into());
         }
         let entry = Entry { kind: EntryKind::Float, amount: float, source: None, reason: "" };
         enter(tx, id.raw(), entry, &who).await?;
@@ -247,7 +244,7 @@ async fn by_hand(
     let currency = tx.shop().currency;
     own_money("amount", amount, currency)?;
     if amount.is_zero() {
-        return Err(Rejection::invalid("amount", "enter an amount above 0").into());
+        return Err(Rejection::invalid("amount", SalesReason::NoAmount).into());
     }
     let reason = text::name(reason).field("reason")?;
     let who = text::short(who).field("who")?;
@@ -278,12 +275,12 @@ async fn why_not(
         .bind(turn.raw())
         .fetch_optional(tx.db())
         .await?;
-    let Some(row) = row else { return Ok(Rejection::no_such("drawer turn", turn)) };
+    let Some(row) = row else { return Ok(Rejection::no_such(Thing::DrawerTurn, turn)) };
     if row.try_get::<Option<i64>, _>("closed_ms")?.is_some() {
-        return Ok(Rejection::invalid("turn", "this drawer is closed; open it first"));
+        return Ok(Rejection::invalid("turn", SalesReason::DrawerClosed));
     }
     let there = Money::from_minor(row.try_get("expected")?, currency).stored("drawer_turn.expected")?;
-    Ok(Rejection::invalid("amount", format!("the drawer should hold only {}", there.shown())))
+    Ok(Rejection::invalid("amount", SalesReason::DrawerHolds { expected: there }))
 }
 
 /// Counts the cash and closes the drawer.

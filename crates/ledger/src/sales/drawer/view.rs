@@ -3,7 +3,7 @@
 use super::EntryKind;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, Thing};
 use domain::cash::Count;
 use domain::channel::Channel;
 use domain::day::Moment;
@@ -120,7 +120,7 @@ impl Ledger {
             .bind(id.raw())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Rejection::no_such("drawer turn", id))?;
+            .ok_or_else(|| Rejection::no_such(Thing::DrawerTurn, id))?;
         turn(&row, self.shop().currency)
     }
 

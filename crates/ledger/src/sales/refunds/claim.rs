@@ -4,7 +4,7 @@
 use super::{NewRefund, OfSale, RefundOf, SoldLine};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{RefundOfWhat, Refundable, Rejection, SalesReason, Thing};
 use domain::ids::SaleId;
 use domain::money::{Currency, Money};
 use domain::quantity::Quantity;
@@ -23,13 +23,13 @@ pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> R
     .bind(new.sale.raw())
     .fetch_optional(tx.db())
     .await?
-    .ok_or_else(|| Rejection::invalid("sale", "this sale was voided, so there is nothing to refund"))?;
+    .ok_or_else(|| Rejection::invalid("sale", SalesReason::SaleVoided))?;
     let before = Money::from_minor(row.try_get("shipping")?, sale.shipping.currency())
         .stored("sale_refunded.shipping")?;
     let left = sale.shipping.minus(before).field("shipping")?;
     let shipping = if new.lines.is_empty() && new.shipping.is_zero() { left } else { new.shipping };
     if shipping.is_negative() {
-        return Err(Rejection::invalid("shipping", "refunded shipping may not be below 0").into());
+        return Err(Rejection::invalid("shipping", SalesReason::NegativeShipping).into());
     }
     let done = sqlx::query(
         "UPDATE sale_refunded SET shipping = shipping + $2 WHERE sale_id = $1 AND shipping + $2 <= shipping_sold",
@@ -39,8 +39,8 @@ pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> R
     .execute(tx.db())
     .await?;
     if done.rows_affected() == 0 {
-        let (asked, left) = (shipping.to_string(), left.to_string());
-        return Err(Rejection::MoreThanSold { title: "shipping".to_owned(), asked, left }.into());
+        let (asked, left) = (Refundable::Money(shipping), Refundable::Money(left));
+        return Err(Rejection::MoreThanSold { what: RefundOfWhat::Shipping, asked, left }.into());
     }
     Ok(shipping)
 }
@@ -74,18 +74,17 @@ pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wa
         let line = sold
             .iter()
             .find(|l| l.id == asked.line)
-            .ok_or_else(|| Rejection::no_such("line of this sale", asked.line))?;
+            .ok_or_else(|| Rejection::no_such(Thing::SaleLine, asked.line))?;
         if wanted.iter().any(|(l, ..)| l.id == line.id) {
-            return Err(
-                Rejection::invalid("lines", format!("{} is on two lines of the refund", line.title)).into()
-            );
+            let reason = SalesReason::LineTwice { title: line.title.clone() };
+            return Err(Rejection::invalid("lines", reason).into());
         }
         if line.item.is_none() && asked.fate == ReturnDisposition::Shelf {
-            let reason = format!("{} is not a stock item, so it cannot be returned to stock", line.title);
+            let reason = SalesReason::NotStock { title: line.title.clone() };
             return Err(Rejection::invalid("fate", reason).into());
         }
         if matches!(asked.what, RefundOf::Money(_)) && asked.fate != ReturnDisposition::Open {
-            let reason = format!("of {} money alone is given back; no goods come back", line.title);
+            let reason = SalesReason::MoneyAloneOf { title: line.title.clone() };
             return Err(Rejection::invalid("fate", reason).into());
         }
         wanted.push((line, asked.what, asked.fate));
@@ -139,19 +138,18 @@ pub(super) async fn claim_part(
 }
 
 fn more_than_sold(line: &SoldLine, error: RefundError) -> CommandError {
-    let shown = |stock_units| {
-        Quantity::from_stock_units(stock_units, line.book.quantity.measure())
-            .map(|q| q.to_string())
-            .unwrap_or_default()
+    let goods = |stock_units| {
+        Quantity::from_stock_units(stock_units, line.book.quantity.measure()).map(Refundable::Goods)
     };
+    let what = RefundOfWhat::Line(line.title.clone());
     match error {
-        RefundError::MoreThanSold { asked, left, .. } => {
-            Rejection::MoreThanSold { title: line.title.clone(), asked: shown(asked), left: shown(left) }
-                .into()
-        }
+        RefundError::MoreThanSold { asked, left, .. } => match (goods(asked), goods(left)) {
+            (Ok(asked), Ok(left)) => Rejection::MoreThanSold { what, asked, left }.into(),
+            (Err(error), _) | (_, Err(error)) => Rejection::invalid("quantity", error).into(),
+        },
         RefundError::MoreMoney { asked, left } => {
-            let (asked, left) = (asked.to_string(), left.to_string());
-            Rejection::MoreThanSold { title: line.title.clone(), asked, left }.into()
+            let (asked, left) = (Refundable::Money(asked), Refundable::Money(left));
+            Rejection::MoreThanSold { what, asked, left }.into()
         }
         other => Rejection::invalid("quantity", other).into(),
     }

@@ -6,7 +6,7 @@ use crate::books::figures::{book_line, put_back};
 use crate::people::activity_log::{self, Audited};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason, Thing};
 use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::ids::{ItemId, RefundId, RefundLineId, SaleId, SaleLineId};
@@ -41,7 +41,7 @@ impl Command for DecideReturn {
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         if self.fate == ReturnDisposition::Open {
-            return Err(Rejection::invalid("fate", "choose shelf or written-off").into());
+            return Err(Rejection::invalid("fate", SalesReason::NoDisposition).into());
         }
         let who = text::short(&self.who).field("who")?;
         let shop = tx.shop();
@@ -53,9 +53,9 @@ impl Command for DecideReturn {
         .bind(self.line.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Rejection::no_such("line of a refund", self.line))?;
+        .ok_or_else(|| Rejection::no_such(Thing::RefundLine, self.line))?;
         if row.try_get::<i64, _>("back_stock_units")? == 0 {
-            return Err(Rejection::invalid("line", "money alone was given back; no goods come back").into());
+            return Err(Rejection::invalid("line", SalesReason::MoneyAlone).into());
         }
         let line = SoldLine {
             id: SaleLineId::from_raw(row.try_get("line_id")?),
@@ -73,11 +73,7 @@ impl Command for DecideReturn {
         .execute(tx.db())
         .await?;
         if claimed.rows_affected() == 0 {
-            return Err(Rejection::invalid(
-                "fate",
-                "these items were already returned to stock or written off",
-            )
-            .into());
+            return Err(Rejection::invalid("fate", SalesReason::DispositionDecided).into());
         }
         let (code, sale): (String, i64) = (row.try_get("code")?, row.try_get("sale_id")?);
         let detail = format!("{} after the refund of sale {}", fate_words(self.fate), SaleId::from_raw(sale));

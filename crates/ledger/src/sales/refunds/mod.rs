@@ -18,7 +18,7 @@ use crate::sales::{limits, payments};
 use crate::shelf::stock::{self, EntryReason};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason, Thing};
 use async_trait::async_trait;
 use claim::{claim_part, claim_sale, wanted};
 use domain::basket::{Given, TenderKind};
@@ -166,7 +166,7 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
         }
     }
     if parts.is_empty() && shipping.is_zero() {
-        return Err(Rejection::invalid("lines", "everything in this sale has already been refunded").into());
+        return Err(Rejection::invalid("lines", SalesReason::AllRefunded).into());
     }
     let id = RefundId::from_raw(tx.next_id()?);
     // The sale's row has been ours since its claim, so no payment comes in between.
@@ -213,7 +213,7 @@ async fn read_sale(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<OfSa
         .bind(sale.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Rejection::no_such("sale", sale))?;
+        .ok_or_else(|| Rejection::no_such(Thing::Sale, sale))?;
     Ok(OfSale {
         channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("sale.channel")?,
         shipping: Money::from_minor(row.try_get("shipping")?, currency).stored("sale.shipping")?,
@@ -253,7 +253,7 @@ async fn back_on_shelf(
     note: RefundNote<'_>,
 ) -> Result<(), CommandError> {
     let Some(item) = line.item else {
-        let reason = format!("{} is not a stock item, so it cannot be returned to stock", line.title);
+        let reason = SalesReason::NotStock { title: line.title.clone() };
         return Err(Rejection::invalid("fate", reason).into());
     };
     let because = EntryReason {

@@ -4,7 +4,7 @@
 use super::{NewRefund, RefundPart, RefundTender};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, SalesReason};
 use domain::basket::{Given, TenderKind};
 use domain::ids::SaleId;
 use domain::money::{Currency, Money};
@@ -46,11 +46,7 @@ pub(super) async fn settle(
         RefundTender::Parts(parts) => {
             let owed = parts.iter().filter(|p| p.0 == TenderKind::OnAccount).map(|p| p.1);
             if Money::sum(owed, currency).field("tender")?.minor() < less_owed.minor() {
-                let reason = format!(
-                    "this sale has an open balance of {}; {} of the refund must lower it first",
-                    debt.shown(),
-                    less_owed.shown()
-                );
+                let reason = SalesReason::BalanceFirst { balance: debt, part: less_owed };
                 return Err(Rejection::invalid("tender", reason).into());
             }
             (rounding_of(tx, new.sale, parts, due).await?, parts.clone())
@@ -59,7 +55,7 @@ pub(super) async fn settle(
     let total = due.plus(rounding).field("tender")?;
     let given = Money::sum(tenders.iter().map(|t| t.1), currency).field("tender")?;
     if given != total || tenders.iter().any(|t| t.1.is_negative()) {
-        let reason = format!("the refund is {}, but the payments add up to {}", total.shown(), given.shown());
+        let reason = SalesReason::RefundUnbalanced { total, given };
         return Err(Rejection::invalid("tender", reason).into());
     }
     let (goods, discounts, tax) = (sum.amount, sum.discount, sum.tax);

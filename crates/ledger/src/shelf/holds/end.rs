@@ -4,7 +4,7 @@
 use crate::shelf::stock::{Take, in_order};
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason, Thing};
 use domain::ids::{HoldGroupId, HoldId, ItemId};
 use sqlx::Row;
 
@@ -133,13 +133,13 @@ async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<R
     let Some(row) = row else {
         let rejection = over(tx, group).await?;
         return Ok(match rejection {
-            Rejection::HoldOver { .. } => Rejection::invalid("hold", "that hold is for a different item"),
+            Rejection::HoldOver { .. } => Rejection::invalid("hold", ShelfReason::HoldOfOtherItem),
             other => other,
         });
     };
     let state: String = row.try_get("state")?;
     Ok(match state.as_str() {
-        "open" => Rejection::invalid("hold", "that sale is being paid at the counter; wait until it is done"),
+        "open" => Rejection::invalid("hold", ShelfReason::HoldBeingPaid),
         state => Rejection::HoldOver { id: group.to_string(), state: state.to_owned() },
     })
 }
@@ -169,9 +169,9 @@ pub(crate) async fn over(tx: &mut Tx, group: HoldGroupId) -> Result<Rejection, C
             if row.try_get::<String, _>("state")? == "open"
                 && row.try_get::<String, _>("purpose")? == "order" =>
         {
-            Rejection::invalid("hold", "this is held for an order; release that hold first")
+            Rejection::invalid("hold", ShelfReason::HoldOfOrder)
         }
         Some(row) => Rejection::HoldOver { id: group.to_string(), state: row.try_get("state")? },
-        None => Rejection::no_such("hold", group),
+        None => Rejection::no_such(Thing::Hold, group),
     })
 }

@@ -15,7 +15,7 @@ use crate::shelf::lookup;
 use crate::shelf::stock::{Take, in_order};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason};
 use crate::store::sql::insert_rows;
 use crate::store::tables;
 use async_trait::async_trait;
@@ -127,7 +127,7 @@ impl Command for NewHold {
         };
         let for_whom = text::short(&self.for_whom).field("forWhom")?;
         if self.lines.is_empty() || self.lines.len() > MAX_LINES {
-            return Err(Rejection::invalid("lines", format!("a hold has 1 to {MAX_LINES} lines")).into());
+            return Err(Rejection::invalid("lines", ShelfReason::HoldLines { limit: MAX_LINES }).into());
         }
         let codes: Vec<Code> = self.lines.iter().map(|l| l.code.clone()).collect();
         let found = lookup::find_all(tx, &codes).await?;
@@ -155,10 +155,10 @@ impl NewHold {
             (Purpose::Basket, _) => Ok(Some(now.plus_millis(BASKET_MS))),
             (_, None) => Ok(None),
             (_, Some(until)) if until <= now => {
-                Err(Rejection::invalid("until", "the end of a hold must be later than now").into())
+                Err(Rejection::invalid("until", ShelfReason::HoldEndsInPast).into())
             }
             (_, Some(until)) if until > now.plus_millis(MAX_HOLD_MS) => {
-                Err(Rejection::invalid("until", "a hold can last at most one year").into())
+                Err(Rejection::invalid("until", ShelfReason::HoldTooLong).into())
             }
             (_, until) => Ok(until),
         }

@@ -6,6 +6,7 @@ use crate::shelf::lookup;
 use crate::shelf::stock::{EntryReason, Take, enter, try_add, try_take};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows;
 use crate::store::storage_error::StorageError;
 use crate::store::tables;
@@ -47,8 +48,32 @@ pub struct NotBooked {
     pub sku: String,
     /// Its name.
     pub title: String,
-    /// The reason in words, with what to do.
-    pub reason: String,
+    /// Why.
+    pub reason: LeftReason,
+}
+
+/// Why a difference was not booked.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LeftReason {
+    /// More than the books have, of what is not simply added to.
+    NotAdded(Box<Rejection>),
+    /// What is missing is on hold.
+    OnHold(Box<Rejection>),
+    /// So much was sold since that the difference is more than what is left.
+    SoldSince,
+}
+
+impl LeftReason {
+    /// As it stands with the count; nothing if the difference was booked.
+    pub(super) fn read(text: &str) -> Result<Option<Self>, CommandError> {
+        let read = (!text.is_empty()).then(|| serde_json::from_str(text)).transpose();
+        Ok(read.map_err(StorageError::KeptAnswer)?)
+    }
+
+    fn written(&self) -> Result<String, CommandError> {
+        Ok(serde_json::to_string(self).map_err(StorageError::KeptAnswer)?)
+    }
 }
 
 /// One item's difference, to be booked.
@@ -138,12 +163,13 @@ impl FinishStockCount {
         left: &[NotBooked],
     ) -> Result<(), CommandError> {
         let mark = tx.next_id()?;
-        let words = |sku: &str| left.iter().find(|l| l.sku == sku).map_or("", |l| l.reason.as_str());
-        let rows: Vec<(i64, i64, i64, &str)> = differences
-            .iter()
-            .filter(|d| d.is_missing)
-            .map(|d| (d.item.raw(), -d.stock_units, d.stock_units, words(&d.sku)))
-            .collect();
+        let words = |sku: &str| {
+            let left = left.iter().find(|l| l.sku == sku);
+            left.map_or_else(|| Ok(String::new()), |left| left.reason.written())
+        };
+        let row = |d: &Difference| Ok((d.item.raw(), -d.stock_units, d.stock_units, words(&d.sku)?));
+        let missing = differences.iter().filter(|d| d.is_missing);
+        let rows = missing.map(row).collect::<Result<Vec<_>, CommandError>>()?;
         insert_rows(
             tx.db(),
             &tables::STOCK_COUNT_LINE,
@@ -157,20 +183,20 @@ impl FinishStockCount {
                     .bind(*booked)
                     .bind(mark)
                     .bind(done)
-                    .bind((*words).to_owned())
+                    .bind(words.clone())
                     .bind(self.who.clone())
             },
         )
         .await?;
         for difference in differences.iter().filter(|d| !d.is_missing) {
-            let words = words(&difference.sku);
+            let words = words(&difference.sku)?;
             sqlx::query(
                 "UPDATE stock_count_line SET difference = $3, left_message = $4 WHERE stock_count_id = $1 AND item_id = $2",
             )
             .bind(self.id.raw())
             .bind(difference.item.raw())
             .bind(if words.is_empty() { difference.stock_units } else { 0 })
-            .bind(words.to_owned())
+            .bind(words)
             .execute(tx.db())
             .await?;
         }
@@ -179,11 +205,11 @@ impl FinishStockCount {
 }
 
 /// Books one difference; returns why not, if it could not be booked.
-async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, CommandError> {
+async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<LeftReason>, CommandError> {
     let (item, stock_units) = (difference.item, difference.stock_units);
     if stock_units > 0 {
         let refused = try_add(tx, item, stock_units, StockReason::Count).await?;
-        return Ok(refused.map(|r| format!("{r}; refund it by its receipt, or find out how it came back")));
+        return Ok(refused.map(|refused| LeftReason::NotAdded(Box::new(refused))));
     }
     let take = Take { item, stock_units: -stock_units, from_hold: 0 };
     if try_take(tx, &take, StockReason::Count).await? {
@@ -193,11 +219,11 @@ async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, Co
         sqlx::query("SELECT on_hand FROM item WHERE id = $1").bind(item.raw()).fetch_one(tx.db()).await?;
     if row.try_get::<i64, _>("on_hand")? >= take.stock_units {
         let why = lookup::explain(tx, item, take.stock_units).await?;
-        return Ok(Some(format!("{why}; release the hold, then count it by itself")));
+        return Ok(Some(LeftReason::OnHold(Box::new(why))));
     }
     if difference.is_missing {
         // Sold since it was read: everything is tried again, and no longer finds it missing.
         return Err(StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
-    Ok(Some("more was sold after the count than it left in stock; count it by itself".to_owned()))
+    Ok(Some(LeftReason::SoldSince))
 }

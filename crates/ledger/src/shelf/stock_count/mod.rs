@@ -8,14 +8,14 @@ mod finish;
 mod read;
 mod scan;
 
-pub use finish::{FinishStockCount, FinishedStockCount, NotBooked};
+pub use finish::{FinishStockCount, FinishedStockCount, LeftReason, NotBooked};
 pub use read::{CountedLine, StockCountFindings, StockCountProgress, StockCountView};
 pub use scan::{ScanFinding, ScanStockCount, Scanned};
 
 use crate::shelf::styles;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason, Thing};
 use async_trait::async_trait;
 use domain::ids::{StockCountId, StyleId};
 use domain::text;
@@ -87,8 +87,7 @@ impl Command for BeginStockCount {
         .execute(tx.db())
         .await?;
         if done.rows_affected() == 0 {
-            let reason = "another stock count is in progress; finish or cancel it first";
-            return Err(Rejection::invalid("stock_count", reason).into());
+            return Err(Rejection::invalid("stock_count", ShelfReason::CountInProgress).into());
         }
         Ok(StockCountId::from_raw(id))
     }
@@ -146,10 +145,9 @@ async fn over(tx: &mut Tx, id: StockCountId) -> Result<Rejection, CommandError> 
         .fetch_optional(tx.db())
         .await?;
     Ok(match row {
-        None => Rejection::no_such("count", id),
+        None => Rejection::no_such(Thing::StockCount, id),
         Some(row) => {
-            let state: String = row.try_get("state")?;
-            Rejection::invalid("stock_count", format!("this count is already {state}; start a new one"))
+            Rejection::invalid("stock_count", ShelfReason::CountOver { state: row.try_get("state")? })
         }
     })
 }

@@ -1,10 +1,10 @@
 //! Reading stock counts.
 
 use super::StockCountState;
-use super::finish::MISSING;
+use super::finish::{LeftReason, MISSING};
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, Thing};
 use domain::day::Moment;
 use domain::ids::{StockCountId, StyleId};
 use domain::quantity::Quantity;
@@ -67,8 +67,8 @@ pub struct CountedLine {
     /// The difference that was booked at the end.
     pub difference: Quantity,
     /// Why the difference was not booked; may be empty.
-    pub left: String,
-    /// Whether some of it is on hold.
+    pub left: Option<LeftReason>,
+    /// Whether some of it is set aside.
     pub is_held: bool,
 }
 
@@ -120,9 +120,14 @@ fn line(row: &AnyRow, is_missing: bool) -> Result<CountedLine, CommandError> {
     };
     let of_line: i64 = row.try_get("stock_units")?;
     let (counted, booked, difference, left) = if is_missing {
-        (0, of_line, -of_line, String::new())
+        (0, of_line, -of_line, None)
     } else {
-        (of_line, row.try_get("booked")?, row.try_get("difference")?, row.try_get("left_message")?)
+        (
+            of_line,
+            row.try_get("booked")?,
+            row.try_get("difference")?,
+            LeftReason::read(&row.try_get::<String, _>("left_message")?)?,
+        )
     };
     Ok(CountedLine {
         sku: row.try_get("sku")?,
@@ -170,7 +175,7 @@ impl Ledger {
             .bind(id.raw())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Rejection::no_such("count", id))?;
+            .ok_or_else(|| Rejection::no_such(Thing::StockCount, id))?;
         view(&row)
     }
 

@@ -4,7 +4,7 @@ use super::over;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::Rejection;
+use crate::store::rejection::{Rejection, ShelfReason};
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::ids::StockCountId;
@@ -57,7 +57,7 @@ pub enum ScanFinding {
     /// This piece was counted before.
     Again,
     /// It is recorded as gone, for this reason.
-    NotExpected(String),
+    NotExpected(Box<Rejection>),
     /// No item has the code.
     Unknown,
 }
@@ -104,8 +104,7 @@ impl Command for ScanStockCount {
             .await?;
         let (counted, booked): (i64, i64) = (row.try_get("stock_units")?, row.try_get("booked")?);
         if counted > MAX_STOCK_UNITS {
-            let reason = "that is more than a shop can hold; check “This is all of it” to count it again";
-            return Err(Rejection::invalid("quantity", reason).into());
+            return Err(Rejection::invalid("quantity", ShelfReason::CountTooLarge).into());
         }
         let finding = finding(tx, &found, before, counted, booked).await?;
         let shown = |stock_units| {
@@ -123,13 +122,13 @@ impl ScanStockCount {
         let asked = match (self.quantity, found.kind) {
             (Some(asked), _) => asked,
             (None, ItemKind::Weight) => {
-                return Err(Rejection::invalid("quantity", "weigh it and enter the weight").into());
+                return Err(Rejection::invalid("quantity", ShelfReason::WeightMissing).into());
             }
             (None, _) => Asked::ONE,
         };
         let stock_units = Quantity::resolve_or_zero(asked, found.measure).field("quantity")?.stock_units();
         if found.kind == ItemKind::Piece && stock_units > 1 {
-            return Err(Rejection::invalid("quantity", "there is only one of each piece").into());
+            return Err(Rejection::invalid("quantity", ShelfReason::OnlyOne).into());
         }
         Ok(stock_units)
     }
@@ -184,7 +183,7 @@ async fn finding(
     if found.kind == ItemKind::Piece {
         if counted > booked {
             let why = lookup::explain(tx, found.id, 1).await?;
-            return Ok(ScanFinding::NotExpected(why.to_string()));
+            return Ok(ScanFinding::NotExpected(Box::new(why)));
         }
         if before.is_some_and(|before| before == counted) {
             return Ok(ScanFinding::Again);

@@ -1,6 +1,7 @@
 //! Pauses that end early: through a person, a successful answer, or a corrected clock.
 
 use super::*;
+use crate::expected::*;
 use crate::harness::{DAY_MS, HOUR_MS, START, on_each};
 use domain::day::Moment;
 use ledger::online::{
@@ -87,7 +88,7 @@ fn orders_are_read_once_more_until_that_was_begun() {
         shop.ok(reread(2)).await;
         shop.ok(reread(3)).await;
         shop.ok(reread(1)).await;
-        shop.refuses(reread(-1), "invalid: ").await;
+        shop.refuses(reread(-1), invalid("since", OnlineReason::SinceInFuture)).await;
         let claim = |holder| ClaimPull { connection: village, what: PullOf::Orders, holder, early: false };
         let settle = |holder, reread_begun| SettlePull {
             connection: village,

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::audit;
+use crate::expected::*;
 use crate::ground::Engine;
 use crate::harness::{DAY_MS, on_each};
 use ledger::CommandError;
@@ -29,7 +30,7 @@ fn a_connection_is_saved_changed_and_ended() {
         assert_eq!(shop.ok(end("village")).await, first);
         assert_eq!(shop.ledger.live_connections().await.unwrap(), []);
         assert_eq!(shop.ledger.connection_statuses().await.unwrap(), []);
-        shop.refuses(end("village"), "no-such: there is no live connection village").await;
+        shop.refuses(end("village"), no_such(Thing::LiveConnection, "village")).await;
         assert_ne!(shop.ok(save("village", NewPieces::List)).await, first, "the name is free again");
         let acts: Vec<_> =
             shop.ledger.audit(None, 9).await.unwrap().iter().map(|a| a.detail.clone()).collect();
@@ -40,19 +41,27 @@ fn a_connection_is_saved_changed_and_ended() {
 #[test]
 fn what_cannot_be_a_connection_is_refused() {
     on_each(|shop| async move {
-        let check = async |save: SaveConnection, expected: &str| shop.refuses(save, expected).await;
-        check(save("feed", NewPieces::List), "invalid: feed is the name of the files' connection").await;
-        check(save("My shop", NewPieces::List), "invalid: name: use lowercase letters, digits and hyphens")
+        let check = async |save: SaveConnection, expected: Expected| shop.refuses(save, expected).await;
+        check(
+            save("feed", NewPieces::List),
+            invalid("name", OnlineReason::ReservedName { name: "feed".to_owned() }),
+        )
+        .await;
+        check(save("My shop", NewPieces::List), invalid("name", OnlineReason::ConnectionName { limit: 40 }))
             .await;
         let long = SaveConnection { text: "x".repeat(65_537), ..save("village", NewPieces::List) };
-        check(long, "invalid: text: this has more than 65536 bytes").await;
+        check(long, invalid("text", OnlineReason::TextTooLarge { limit: 65536 })).await;
         let nowhere = SaveConnection { channel: channel("moon"), ..save("village", NewPieces::List) };
-        check(nowhere, "invalid: moon").await;
-        shop.refuses(end("feed"), "no-such: there is no live connection feed").await;
+        check(nowhere, invalid("channel", ShopReason::UnknownChannel { channel: channel("moon") })).await;
+        shop.refuses(end("feed"), no_such(Thing::LiveConnection, "feed")).await;
         for number in 0..MAX_CONNECTIONS {
             shop.ok(save(&format!("v{number}"), NewPieces::Wait)).await;
         }
-        check(save("one-more", NewPieces::Wait), "invalid: a shop has at most 20 connections").await;
+        check(
+            save("one-more", NewPieces::Wait),
+            invalid("name", OnlineReason::TooManyConnections { limit: 20 }),
+        )
+        .await;
         shop.ok(save("v0", NewPieces::List)).await;
     });
 }
@@ -62,10 +71,12 @@ fn one_connection_of_a_channel_takes_its_orders() {
     on_each(|shop| async move {
         let takes = |name: &str| SaveConnection { takes_orders: true, ..save(name, NewPieces::Wait) };
         shop.ok(takes("village")).await;
-        let taken = "invalid: channel: the connection village already imports the orders of online";
-        shop.refuses(takes("harbour"), taken).await;
+        let of_online =
+            OnlineReason::OrdersTaken { connection: "village".to_owned(), channel: channel("online") };
+        let taken = || invalid("channel", of_online.clone());
+        shop.refuses(takes("harbour"), taken()).await;
         shop.ok(save("harbour", NewPieces::Wait)).await;
-        shop.refuses(takes("harbour"), taken).await;
+        shop.refuses(takes("harbour"), taken()).await;
         let market = SaveConnection { channel: channel("market"), ..takes("harbour") };
         shop.ok(market).await;
         shop.ok(takes("village")).await;
@@ -89,11 +100,8 @@ fn of_two_that_begin_to_take_a_channels_orders_at_once_one_does() {
                 (Err(CommandError::Rejected(rejection)), Ok(_)) => (&names[1], rejection),
                 other => panic!("{other:?}"),
             };
-            let words = refused.to_string();
-            assert!(
-                words.contains(&format!("connection {taken} already imports the orders of online")),
-                "{words}"
-            );
+            let reason = OnlineReason::OrdersTaken { connection: taken.clone(), channel: channel("online") };
+            invalid("channel", reason).check(&refused, shop.engine);
             shop.ok(end(taken)).await;
         }
     });
@@ -132,14 +140,14 @@ fn new_pieces_wait_where_a_person_puts_them_on() {
             after: None,
             who: String::new(),
         };
-        shop.refuses(unknown, "unknown-code: no item has the code p9").await;
+        shop.refuses(unknown, unknown_code("p9")).await;
         let nowhere = PutOnConnection {
             connection: ConnectionId::from_raw(1),
             codes: None,
             after: None,
             who: String::new(),
         };
-        shop.refuses(nowhere, "no-such: there is no live connection 1").await;
+        shop.refuses(nowhere, no_such(Thing::LiveConnection, 1)).await;
         audit::clean(&shop).await;
     });
 }

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{DAY_MS, HOUR_MS, on_each};
 use domain::ids::{DriftId, KeptOrderId};
 use ledger::online::{
@@ -158,8 +159,8 @@ fn an_order_that_cannot_be_taken_is_kept_and_tried_again() {
         assert_eq!(shop.ledger.connection_statuses().await.unwrap()[0].orders_kept, 1);
         let drop = |id| DropDeferredOrder { id, who: "owner".to_owned() };
         shop.ok(drop(left[0].id)).await;
-        shop.refuses(drop(left[0].id), "no-such: there is no kept order").await;
-        shop.refuses(drop(KeptOrderId::from_raw(7)), "no-such: there is no kept order 7").await;
+        shop.refuses(drop(left[0].id), none(Thing::DeferredOrder)).await;
+        shop.refuses(drop(KeptOrderId::from_raw(7)), no_such(Thing::DeferredOrder, 7)).await;
         audit::clean(&shop).await;
     });
 }
@@ -169,17 +170,28 @@ fn an_order_that_cannot_be_kept_is_refused() {
     on_each(|shop| async move {
         let village = village(&shop).await;
         let long = keep(village, "640", &"x".repeat(256 * 1024 + 1));
-        shop.refuses(long, "invalid: order: order 640: at most 262144 bytes of text are kept").await;
-        shop.refuses(keep(village, "640", "a\0"), "invalid: order 640").await;
-        shop.refuses(keep(ConnectionId::from_raw(1), "1", "{}"), "no-such: there is no live connection 1")
-            .await;
+        shop.refuses(
+            long,
+            invalid("order", OnlineReason::OrderTooLong { number: "640".to_owned(), limit: 262_144 }),
+        )
+        .await;
+        shop.refuses(
+            keep(village, "640", "a\0"),
+            invalid("order", OnlineReason::OrderTooLong { number: "640".to_owned(), limit: 262_144 }),
+        )
+        .await;
+        shop.refuses(keep(ConnectionId::from_raw(1), "1", "{}"), no_such(Thing::LiveConnection, 1)).await;
         let mut raw = shop.raw().await;
         let many = "INSERT INTO deferred_order (id, connection_id, number, raw_hash, raw, message, tries, due_ms, holder, lease_ms, \
             deferred_ms) WITH RECURSIVE n (v) AS (SELECT 1 UNION ALL SELECT v + 1 FROM n WHERE v < 10000) \
             SELECT v, $1, CAST(v AS TEXT), '', '', '', 0, 0, 0, 0, 0 FROM n";
         sqlx::query(many).bind(village.raw()).execute(&mut *raw).await.unwrap();
         drop(raw);
-        shop.refuses(keep(village, "x", "{}"), "invalid: 10000 orders of this connection wait already").await;
+        shop.refuses(
+            keep(village, "x", "{}"),
+            invalid("order", OnlineReason::TooManyDeferred { limit: 10000 }),
+        )
+        .await;
     });
 }
 
@@ -209,8 +221,12 @@ fn differences_are_asked_about_until_a_person_settles_them() {
         shop.ok(settle(ids[0], DriftChoice::TellOurs)).await;
         assert_eq!(waiting(&shop, village).await, "p1 2");
         shop.ok(settle(ids[1], DriftChoice::Leave)).await;
-        shop.refuses(settle(ids[2], DriftChoice::TellOurs), "invalid: choice: there is no item x here").await;
-        shop.refuses(settle(ids[0], DriftChoice::Leave), "no-such: there is no difference").await;
+        shop.refuses(
+            settle(ids[2], DriftChoice::TellOurs),
+            invalid("choice", OnlineReason::NoItemHere { sku: "x".to_owned() }),
+        )
+        .await;
+        shop.refuses(settle(ids[0], DriftChoice::Leave), none(Thing::Difference)).await;
         // The next comparison: ignored differences are not asked about again, unless a side changed.
         shop.ok(found(vec![drift("p2", second, "1", "2")])).await;
         assert_eq!(shown().await, "");

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::audit;
+use crate::expected::*;
 use crate::harness::{HOUR_MS, on_each};
 use ledger::online::{MendListings, PruneLive, QuietConnection, SendAgain};
 use ledger::shelf::{AdjustStock, Counted, PriceChange};
@@ -250,7 +251,7 @@ fn a_parked_message_blocks_nothing_and_comes_again() {
         assert_eq!(shop.ok(again(Some(code("p1")))).await, 1);
         assert_eq!(tell_all(&shop, village).await, "p1 2");
         assert_eq!(shop.ledger.parked(village, 9).await.unwrap(), []);
-        shop.refuses(again(Some(code("p9"))), "unknown-code: no item has the code p9").await;
+        shop.refuses(again(Some(code("p9"))), unknown_code("p9")).await;
         audit::clean(&shop).await;
     });
 }

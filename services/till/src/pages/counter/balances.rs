@@ -1,7 +1,7 @@
 //! Open balances: GET /counter/balances, and POST /counter/balances/{tender}, which takes a payment.
 
 use crate::app::App;
-use crate::pages::counter::{run_form, words};
+use crate::pages::counter::run_form;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
@@ -15,7 +15,6 @@ use axum::response::{IntoResponse, Response};
 use domain::basket::TenderKind;
 use domain::ids::{SaleId, TenderId};
 use domain::money::Money;
-use ledger::Rejection;
 use ledger::sales::Pay;
 
 /// Unpaid sales that are listed.
@@ -79,18 +78,18 @@ pub(crate) async fn pay(
     match (outcome, form.text("sale").parse::<SaleId>()) {
         (Ok(_), Ok(sale)) => Ok(see_other(&format!("/counter/sales/{sale}"))),
         (Ok(_), Err(_)) => Ok(see_other("/counter/balances")),
-        (Err(rejection), _) => {
-            let faults = words::faults(&app.ledger.shop(), &rejection, app.ledger.now());
+        (Err(wrong), _) => {
+            let faults = wrong.faults(&app);
             let page = Page { faults, ..Page::of(&app, &form.caller).await? };
             Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }
 }
 
-fn read(app: &App, tender: TenderId, form: &Form) -> Result<Pay, Rejection> {
+fn read(app: &App, tender: TenderId, form: &Form) -> Result<Pay, Faults> {
     let amount = Money::parse(form.text("amount"), app.ledger.shop().currency);
-    let amount = amount.map_err(|error| Rejection::invalid("amount", error))?;
+    let amount = amount.map_err(|error| Faults::one("amount", error.to_string()))?;
     let kind = TenderKind::from_code(form.text("by"));
-    let kind = kind.ok_or_else(|| Rejection::invalid("by", "choose how it was paid"))?;
+    let kind = kind.ok_or_else(|| Faults::one("by", "choose how it was paid"))?;
     Ok(Pay { tender, kind, amount, who: form.caller.who.clone() })
 }

@@ -2,7 +2,8 @@
 
 use crate::app::App;
 use crate::pages::counter::room::{channel_of, counters};
-use crate::pages::counter::{run_form, words};
+use crate::pages::counter::run_form;
+use crate::pages::counter::words::{self, Wrong};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
@@ -16,8 +17,8 @@ use domain::cash::{Count, denominations};
 use domain::channel::Channel;
 use domain::ids::TurnId;
 use domain::money::{Currency, Money};
+use ledger::Shop;
 use ledger::sales::{CloseDrawer, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
-use ledger::{Rejection, Shop};
 use serde::Deserialize;
 
 /// Entries and turns that are listed.
@@ -184,15 +185,15 @@ async fn wrong(
     app: &App,
     form: &Form,
     channel: &Channel,
-    rejection: &Rejection,
+    wrong: impl Into<Wrong>,
 ) -> Result<Response, Problem> {
-    let faults = words::faults(&app.ledger.shop(), rejection, app.ledger.now());
+    let faults = wrong.into().faults(app);
     let page = Page { faults, ..Page::of(app, &form.caller, channel, Some(form)).await? };
     Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 /// The fields `count.500` and so on; an empty one counts as none.
-fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Rejection> {
+fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Faults> {
     let mut counts = Vec::new();
     for amount in denominations(currency) {
         let text = form.text(&format!("count.{}", amount.minor()));
@@ -200,10 +201,7 @@ fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Rejection> {
             continue;
         }
         let wrong = |_| {
-            Rejection::invalid(
-                "counts",
-                format!("the count of {}: “{text}” is not a whole number", amount.shown()),
-            )
+            Faults::one("counts", format!("the count of {}: “{text}” is not a whole number", amount.shown()))
         };
         counts.push((amount, text.parse().map_err(wrong)?));
     }
@@ -218,7 +216,7 @@ pub(crate) async fn open(State(app): State<App>, form: Form) -> Result<Response,
     let command = counts.map(|counts| OpenDrawer { channel: channel.clone(), counts, who });
     match run_form(&app, &form, command).await? {
         Ok(_) => Ok(see_other(&format!("/counter/drawer?channel={channel}"))),
-        Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
+        Err(rejection) => wrong(&app, &form, &channel, rejection).await,
     }
 }
 
@@ -246,13 +244,13 @@ pub(crate) async fn cash(
     let channel = app.ledger.turn(turn).await?.channel;
     match move_cash(&app, &form, turn).await? {
         Ok(()) => Ok(see_other(&format!("/counter/drawer?channel={channel}"))),
-        Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
+        Err(rejection) => wrong(&app, &form, &channel, rejection).await,
     }
 }
 
-async fn move_cash(app: &App, form: &Form, turn: TurnId) -> Result<Result<(), Rejection>, Problem> {
+async fn move_cash(app: &App, form: &Form, turn: TurnId) -> Result<Result<(), Wrong>, Problem> {
     let amount = Money::parse(form.text("amount"), app.ledger.shop().currency);
-    let amount = amount.map_err(|error| Rejection::invalid("amount", error));
+    let amount = amount.map_err(|error| Faults::one("amount", error.to_string()));
     let (reason, who) = (form.text("reason").to_owned(), form.caller.who.clone());
     if form.text("do") == "take-out" {
         let command = amount.map(|amount| TakeOut { turn, amount, reason, who });
@@ -275,6 +273,6 @@ pub(crate) async fn close(
     let command = counts.map(|counts| CloseDrawer { turn, counts, note, who });
     match run_form(&app, &form, command).await? {
         Ok(_) => Ok(see_other(&format!("/counter/drawer/{turn}"))),
-        Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
+        Err(rejection) => wrong(&app, &form, &channel, rejection).await,
     }
 }

@@ -2,8 +2,9 @@
 
 use crate::app::App;
 use crate::pages::counter::room::channel_of;
+use crate::pages::counter::words::Wrong;
 use crate::pages::counter::{redisplay, run_form};
-use crate::pages::form::Form;
+use crate::pages::form::{Faults, Form};
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
 use crate::request::query::PathParam;
@@ -11,9 +12,9 @@ use axum::extract::State;
 use axum::response::Response;
 use domain::day::{Day, Moment};
 use domain::ids::{BasketId, HoldGroupId};
+use ledger::Shop;
 use ledger::orders::EndHold;
 use ledger::sales::{BasketFromHold, LeaveBasket, SetBasketAside};
-use ledger::{Rejection, Shop};
 
 /// POST /counter/{basket}/hold: the sale's goods are put on hold for a customer.
 pub(crate) async fn hold(
@@ -26,16 +27,16 @@ pub(crate) async fn hold(
     let command = until.map(|until| SetBasketAside { basket, revision, for_whom, until });
     match run_form(&app, &form, command).await? {
         Ok(_) => Ok(see_other("/counter#on-hold")),
-        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, Some(basket), rejection, None).await,
     }
 }
 
 /// The end of a day in the shop's zone.
-fn until(form: &Form, shop: &Shop) -> Result<Option<Moment>, Rejection> {
+fn until(form: &Form, shop: &Shop) -> Result<Option<Moment>, Faults> {
     if form.text("until").is_empty() {
         return Ok(None);
     }
-    let wrong = |error: domain::day::DayError| Rejection::invalid("until", error);
+    let wrong = |error: domain::day::DayError| Faults::one("until", error.to_string());
     let day = Day::parse(form.text("until")).map_err(wrong)?;
     let noon = shop.zone.read(&day.to_string()).map_err(wrong)?;
     Ok(Some(shop.zone.end_of_day(noon)))
@@ -49,7 +50,7 @@ pub(crate) async fn discard(
 ) -> Result<Response, Problem> {
     match run_form(&app, &form, Ok(LeaveBasket { basket })).await? {
         Ok(()) => Ok(see_other("/counter")),
-        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, Some(basket), rejection, None).await,
     }
 }
 
@@ -61,7 +62,7 @@ pub(crate) async fn settle(
 ) -> Result<Response, Problem> {
     match ring_up_or_release(&app, &form, hold).await? {
         Ok(path) => Ok(see_other(&path)),
-        Err(rejection) => redisplay(&app, &form, None, &rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, None, rejection, None).await,
     }
 }
 
@@ -70,7 +71,7 @@ async fn ring_up_or_release(
     app: &App,
     form: &Form,
     hold: HoldGroupId,
-) -> Result<Result<String, Rejection>, Problem> {
+) -> Result<Result<String, Wrong>, Problem> {
     if form.text("do") == "end" {
         let released = run_form(app, form, Ok(EndHold { id: hold })).await?;
         return Ok(released.map(|_| "/counter".to_owned()));

@@ -3,7 +3,7 @@
 use crate::app::App;
 use crate::pages::counter::room::channel_of;
 use crate::pages::counter::{answer, run_form};
-use crate::pages::form::Form;
+use crate::pages::form::{Faults, Form};
 use crate::problem::Problem;
 use crate::request::query::PathParam;
 use axum::extract::State;
@@ -13,7 +13,6 @@ use domain::discount::Off;
 use domain::ids::BasketId;
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
-use ledger::Rejection;
 use ledger::sales::{BasketChange, ChangeBasket, OpenBasket};
 
 /// The form's default for the name on the receipt.
@@ -33,23 +32,23 @@ pub(crate) async fn line(
     answer(&app, &form, Some(basket), outcome.map(|_| basket)).await
 }
 
-fn read(form: &Form, currency: Currency) -> Result<BasketChange, Rejection> {
+fn read(form: &Form, currency: Currency) -> Result<BasketChange, Faults> {
     let off = match form.text("off") {
         "" => None,
-        text => Some(Off::parse(text, currency).map_err(|error| Rejection::invalid("off", error))?),
+        text => Some(Off::parse(text, currency).map_err(|error| Faults::one("off", error.to_string()))?),
     };
     let reason = form.text("reason").to_owned();
     if form.text("do") == "whole" {
         return Ok(BasketChange::Discount { off, reason });
     }
-    let line =
-        form.text("line").parse().map_err(|_| Rejection::no_such("line of this sale", form.text("line")))?;
+    let gone = |_| Faults::one("", "this line is no longer in the sale");
+    let line = form.text("line").parse().map_err(gone)?;
     if form.text("do") == "remove" {
         return Ok(BasketChange::Remove { line });
     }
     let quantity = match form.text("quantity") {
         "" => None,
-        text => Some(Asked::parse(text, None).map_err(|error| Rejection::invalid("quantity", error))?),
+        text => Some(Asked::parse(text, None).map_err(|error| Faults::one("quantity", error.to_string()))?),
     };
     Ok(BasketChange::Line { line, quantity, off, reason })
 }
@@ -75,10 +74,11 @@ pub(crate) async fn paper(
     answer(&app, &form, Some(basket), outcome.map(|_| basket)).await
 }
 
-fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Rejection> {
+fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Faults> {
     let kind = LineKind::from_code(form.text("kind"));
-    let kind = kind.ok_or_else(|| Rejection::invalid("kind", "choose gift certificate or deposit"))?;
-    let amount = Money::parse(form.text("amount"), currency).map_err(|e| Rejection::invalid("amount", e))?;
+    let kind = kind.ok_or_else(|| Faults::one("kind", "choose gift certificate or deposit"))?;
+    let amount =
+        Money::parse(form.text("amount"), currency).map_err(|e| Faults::one("amount", e.to_string()))?;
     let named = match (kind, form.text("title")) {
         (LineKind::Deposit, "" | GIFT_CERTIFICATE) => "Deposit",
         (_, "") => GIFT_CERTIFICATE,

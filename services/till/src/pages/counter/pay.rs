@@ -3,7 +3,8 @@
 
 use crate::app::App;
 use crate::pages::counter::slip::{Slip, left};
-use crate::pages::counter::{redisplay, run_form, words};
+use crate::pages::counter::words::{self, Wrong};
+use crate::pages::counter::{redisplay, run_form};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
@@ -19,8 +20,8 @@ use domain::cash::denominations;
 use domain::day::Day;
 use domain::ids::BasketId;
 use domain::money::{Currency, Money};
+use ledger::Shop;
 use ledger::sales::{BasketState, BasketView, HoldBasket, PayBasket, StopPaying, TenderIn};
-use ledger::{Rejection, Shop};
 use serde::Deserialize;
 
 /// Amounts that customers often hand over, offered as buttons.
@@ -157,7 +158,7 @@ pub(crate) async fn hold(
             "/counter/{basket}/pay?by={}",
             kind_of(&app.ledger.shop(), form.text("by")).code()
         ))),
-        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, Some(basket), rejection, None).await,
     }
 }
 
@@ -177,24 +178,22 @@ pub(crate) async fn take(
             None => see_other(&format!("/counter/{basket}/pay?by={}", form.text("then"))),
         }),
         // Read again: it may have been discarded, or its hold may have expired.
-        Err(rejection) => wrong(&app, &form, &app.ledger.basket(basket).await?, &rejection),
+        Err(rejection) => wrong(&app, &form, &app.ledger.basket(basket).await?, rejection),
     }
 }
 
-fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Rejection> {
+fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Faults> {
     let shop = app.ledger.shop();
     let kind = kind_of(&shop, form.text("by"));
     let given = if form.has("given") { form.text("given") } else { form.text("amount") };
     let amount = money(given, shop.currency, "amount");
     let amount = match given {
-        "" => {
-            left(&shop, view, kind).map_err(|_| Rejection::invalid("amount", "enter the amount received"))?
-        }
+        "" => left(&shop, view, kind).map_err(|_| Faults::one("amount", "enter the amount received"))?,
         _ => amount?,
     };
     let (customer, due) = match kind {
         TenderKind::OnAccount => {
-            let day = Day::parse(form.text("day")).map_err(|error| Rejection::invalid("day", error))?;
+            let day = Day::parse(form.text("day")).map_err(|error| Faults::one("day", error.to_string()))?;
             (form.text("customer").to_owned(), Some(day))
         }
         _ => (String::new(), None),
@@ -204,14 +203,14 @@ fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Rejectio
     Ok(PayBasket { basket: view.id, due: due_now, tender, who: form.caller.who.clone() })
 }
 
-fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Rejection> {
-    Money::parse(text, currency).map_err(|error| Rejection::invalid(field, error))
+fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Faults> {
+    Money::parse(text, currency).map_err(|error| Faults::one(field, error.to_string()))
 }
 
 /// The page again, with what was typed and its faults.
-fn wrong(app: &App, form: &Form, view: &BasketView, rejection: &Rejection) -> Result<Response, Problem> {
+fn wrong(app: &App, form: &Form, view: &BasketView, wrong: Wrong) -> Result<Response, Problem> {
     let mut page = Page::of(app, &form.caller, view, kind_of(&app.ledger.shop(), form.text("by")))?;
-    page.faults = words::faults(&app.ledger.shop(), rejection, app.ledger.now());
+    page.faults = wrong.faults(app);
     page.typed = Typed {
         amount: form.text("amount").to_owned(),
         customer: form.text("customer").to_owned(),
@@ -228,7 +227,7 @@ pub(crate) async fn cancel(
 ) -> Result<Response, Problem> {
     match run_form(&app, &form, Ok(StopPaying { basket })).await? {
         Ok(_) => Ok(see_other(&format!("/counter/{basket}"))),
-        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, Some(basket), rejection, None).await,
     }
 }
 

@@ -1,7 +1,8 @@
 //! Refunds: GET and POST /counter/sales/{sale}/refund
 
 use crate::app::App;
-use crate::pages::counter::{run_form, words};
+use crate::pages::counter::run_form;
+use crate::pages::counter::words::{self, Wrong};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
@@ -14,9 +15,8 @@ use axum::response::{IntoResponse, Response};
 use domain::basket::{LineKind, TenderKind};
 use domain::ids::SaleId;
 use domain::money::{Currency, Money};
-use domain::quantity::{Asked, Measure, Quantity};
+use domain::quantity::{Asked, Measure, Quantity, QuantityError};
 use domain::stock::ReturnDisposition;
-use ledger::Rejection;
 use ledger::sales::{NewRefund, RefundLine, RefundOf, RefundTender, SaleView, SoldLine};
 
 /// How money can be refunded; the unpaid amount is always lowered first.
@@ -118,11 +118,11 @@ pub(crate) async fn refund(
     match run_form(&app, &form, refund).await? {
         Ok(_) if form.text("do") == "exchange" => Ok(see_other("/counter")),
         Ok(_) => Ok(see_other(&format!("/counter/sales/{sale}"))),
-        Err(rejection) => Ok(wrong(&app, &form, &app.ledger.sale(sale).await?, &rejection)),
+        Err(rejection) => Ok(wrong(&app, &form, &app.ledger.sale(sale).await?, rejection)),
     }
 }
 
-fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, Rejection> {
+fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, Faults> {
     let everything = form.text("do") == "all";
     let mut lines = Vec::new();
     for sold in sale.lines.iter().filter(|sold| left(sold).is_some()) {
@@ -131,7 +131,7 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
         if typed.is_empty() && !everything {
             continue;
         }
-        let wrong = |error| Rejection::invalid(sold.line.title.clone(), error);
+        let wrong = |error: QuantityError| Faults::one(&sold.line.title, error.to_string());
         let what = if everything {
             RefundOf::Rest
         } else {
@@ -145,16 +145,16 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
     }
     let shipping = match form.text("shipping") {
         "" => Money::zero(currency),
-        text => Money::parse(text, currency).map_err(|error| Rejection::invalid("shipping", error))?,
+        text => Money::parse(text, currency).map_err(|error| Faults::one("shipping", error.to_string()))?,
     };
     if lines.is_empty() && shipping.is_zero() {
-        return Err(Rejection::invalid("lines", "enter a quantity for at least one item"));
+        return Err(Faults::one("lines", "enter a quantity for at least one item"));
     }
     if form.text("reason").is_empty() {
-        return Err(Rejection::invalid("reason", "enter the reason for the refund"));
+        return Err(Faults::one("reason", "enter the reason for the refund"));
     }
     let kind = TenderKind::from_code(form.text("by")).filter(|kind| WAYS.contains(kind));
-    let kind = kind.ok_or_else(|| Rejection::invalid("by", "choose how the money is refunded"))?;
+    let kind = kind.ok_or_else(|| Faults::one("by", "choose how the money is refunded"))?;
     Ok(NewRefund {
         sale: sale.id,
         lines,
@@ -166,8 +166,8 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
     })
 }
 
-fn wrong(app: &App, form: &Form, sale: &SaleView, rejection: &Rejection) -> Response {
-    let faults = words::faults(&app.ledger.shop(), rejection, app.ledger.now());
+fn wrong(app: &App, form: &Form, sale: &SaleView, wrong: Wrong) -> Response {
+    let faults = wrong.faults(app);
     let page = Page { faults, ..Page::of(app, &form.caller, sale, Some(form)) };
     (StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response()
 }

@@ -18,8 +18,8 @@ use domain::codes::Code;
 use domain::day::Day;
 use domain::ids::SaleId;
 use domain::stock::ReturnDisposition;
+use ledger::Shop;
 use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale};
-use ledger::{Rejection, Shop};
 use serde::Deserialize;
 
 /// Sales that are listed at once.
@@ -220,14 +220,14 @@ pub(crate) async fn void(
     let who = form.caller.who.clone();
     let reason = form.text("reason").to_owned();
     let command = if reason.is_empty() {
-        Err(Rejection::invalid("reason", "enter the reason; it is kept in the books"))
+        Err(Faults::one("reason", "enter the reason; it is kept in the books"))
     } else {
         Ok(VoidSale { sale, reason, who })
     };
     match run_form(&app, &form, command).await? {
         Ok(()) => Ok(see_other(&format!("/counter/sales/{sale}"))),
-        Err(rejection) => {
-            let faults = words::faults(&app.ledger.shop(), &rejection, app.ledger.now());
+        Err(wrong) => {
+            let faults = wrong.faults(&app);
             let page = One { faults, ..One::of(&app, &form.caller, &app.ledger.sale(sale).await?) };
             Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }

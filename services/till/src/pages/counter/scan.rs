@@ -3,8 +3,9 @@
 use crate::app::App;
 use crate::pages::counter::room::channel_of;
 use crate::pages::counter::slip::Weigh;
+use crate::pages::counter::words::Wrong;
 use crate::pages::counter::{done, redisplay, run_form};
-use crate::pages::form::Form;
+use crate::pages::form::{Faults, Form};
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
 use crate::request::query::PathParam;
@@ -37,7 +38,7 @@ async fn scan(app: &App, form: &Form, basket: Option<BasketId>) -> Result<Respon
     }
     let change = match read(form) {
         Ok(change) => change,
-        Err(rejection) => return redisplay(app, form, basket, &rejection, weigh(app, form).await).await,
+        Err(rejection) => return redisplay(app, form, basket, rejection, weigh(app, form).await).await,
     };
     let laid = if let Some(basket) = basket {
         run_form(app, form, Ok(ChangeBasket { basket, revision: None, change })).await?.map(|_| basket)
@@ -48,23 +49,24 @@ async fn scan(app: &App, form: &Form, basket: Option<BasketId>) -> Result<Respon
     };
     match laid {
         Ok(basket) => done(app, form, basket).await,
-        Err(Rejection::UnknownCode { .. }) if is_word(form.text("code")) => {
+        Err(Wrong::Refused(Rejection::UnknownCode { .. })) if is_word(form.text("code")) => {
             let words = form_urlencoded::byte_serialize(form.text("code").as_bytes()).collect::<String>();
             Ok(see_other(&format!("{path}?find={words}")))
         }
-        Err(rejection) => {
-            let of_weight = matches!(&rejection, Rejection::Invalid { field, .. } if field == "quantity");
+        Err(wrong) => {
+            let of_weight =
+                matches!(&wrong, Wrong::Refused(Rejection::Invalid { field, .. }) if field == "quantity");
             let weigh = if of_weight { weigh(app, form).await } else { None };
-            redisplay(app, form, basket, &rejection, weigh).await
+            redisplay(app, form, basket, wrong, weigh).await
         }
     }
 }
 
-fn read(form: &Form) -> Result<BasketChange, Rejection> {
-    let code = Code::parse(form.text("code")).map_err(|error| Rejection::invalid("code", error))?;
+fn read(form: &Form) -> Result<BasketChange, Faults> {
+    let code = Code::parse(form.text("code")).map_err(|error| Faults::one("code", error.to_string()))?;
     let quantity = match form.text("quantity") {
         "" => None,
-        text => Some(Asked::parse(text, None).map_err(|error| Rejection::invalid("quantity", error))?),
+        text => Some(Asked::parse(text, None).map_err(|error| Faults::one("quantity", error.to_string()))?),
     };
     Ok(BasketChange::Add { code, quantity })
 }

@@ -1,5 +1,6 @@
 //! The counter's sentences: who has a piece, since when, and what can be done.
 
+use crate::app::App;
 use crate::pages::form::Faults;
 use domain::basket::TenderKind;
 use domain::channel::Channel;
@@ -44,7 +45,7 @@ fn sold(shop: &Shop, sold: &SoldAs, now: Moment) -> String {
         (None, Some(receipt)) => format!(", receipt {receipt}"),
         (None, None) => String::new(),
     };
-    format!("{place} {}{by}. Not charged.", ago(shop, sold.at, now))
+    format!("{place} {}{by}. Not charged.", ago(shop, sold.at.at, now))
 }
 
 /// Why a line is not available, for display below its name.
@@ -52,23 +53,53 @@ pub(crate) fn gone(shop: &Shop, rejection: &Rejection, now: Moment) -> String {
     match rejection {
         Rejection::AlreadySold { sold: by, .. } => format!("Sold {}", sold(shop, by, now)),
         Rejection::OnHold { for_whom, until, .. } => {
-            let until = until.map(|u| format!(" {}", shop.zone.until(u))).unwrap_or_default();
-            format!("On hold for {for_whom}{until}. Not charged.")
+            let until = until.as_ref().map(|until| format!(" {}", until.until())).unwrap_or_default();
+            format!("On hold for {}{until}. Not charged.", ::words::held_for(for_whom))
         }
-        Rejection::Gone { why, .. } => format!("No longer in stock ({why}). Not charged."),
+        Rejection::Gone { why, .. } => format!("No longer in stock: {}. Not charged.", ::words::gone(*why)),
         Rejection::NotEnough { asked, free, .. } => {
             format!("{asked} requested, {free} available. Not charged.")
         }
-        other => format!("{other}. Not charged."),
+        other => format!("{}. Not charged.", ::words::rejection(other)),
+    }
+}
+
+/// Why a form of the counter is shown again.
+pub(crate) enum Wrong {
+    /// The shop's state refuses it.
+    Refused(Rejection),
+    /// It cannot be read.
+    Typed(Faults),
+}
+
+impl From<Rejection> for Wrong {
+    fn from(rejection: Rejection) -> Self {
+        Self::Refused(rejection)
+    }
+}
+
+impl From<Faults> for Wrong {
+    fn from(faults: Faults) -> Self {
+        Self::Typed(faults)
+    }
+}
+
+impl Wrong {
+    /// For the page.
+    pub(crate) fn faults(self, app: &App) -> Faults {
+        match self {
+            Self::Refused(rejection) => faults(&app.ledger.shop(), &rejection, app.ledger.now()),
+            Self::Typed(faults) => faults,
+        }
     }
 }
 
 /// A rejection, at its field or at the head of the page.
-pub(crate) fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults {
+fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults {
     match rejection {
-        Rejection::Invalid { field, reason } => Faults::one(field, reason.clone()),
+        Rejection::Invalid { field, reason } => Faults::one(field, ::words::reason(reason)),
         Rejection::UnknownCode { .. } | Rejection::WrongDigit { .. } => {
-            Faults::one("code", rejection.to_string())
+            Faults::one("code", ::words::rejection(rejection))
         }
         Rejection::AlreadySold { title, .. }
         | Rejection::OnHold { title, .. }
@@ -79,7 +110,7 @@ pub(crate) fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults 
         Rejection::Stale { .. } => {
             Faults::one("", "This sale was changed somewhere else. Check it below and try again.")
         }
-        other => Faults::one("", other.to_string()),
+        other => Faults::one("", ::words::rejection(other)),
     }
 }
 
@@ -120,6 +151,7 @@ pub(crate) fn stripes(colors: &str) -> Vec<String> {
 mod tests {
     use super::*;
     use crate::testing::TestShop;
+    use domain::day::ShopTime;
 
     #[tokio::test]
     async fn how_long_ago_is_said_in_words() {
@@ -144,12 +176,15 @@ mod tests {
         let now = Moment::from_millis(1_779_019_200_000);
         let by = |channel: &str, order: Option<&str>| SoldAs {
             channel: channel.to_owned(),
-            at: now.plus_millis(-12_000),
+            at: ShopTime { at: now.plus_millis(-12_000), zone: shop.zone.clone() },
             receipt: Some(7),
             order: order.map(str::to_owned),
         };
-        let sold =
-            |by| Rejection::AlreadySold { code: "COWL".to_owned(), title: "Moor cowl".to_owned(), sold: by };
+        let sold = |by| Rejection::AlreadySold {
+            code: "COWL".to_owned(),
+            title: "Moor cowl".to_owned(),
+            sold: Box::new(by),
+        };
         let check = |rejection: Rejection, expected: &str| assert_eq!(gone(&shop, &rejection, now), expected);
         check(sold(by("online", Some("H-1182"))), "Sold online 12 seconds ago, order H-1182. Not charged.");
         check(sold(by("store", None)), "Sold at Farm store 12 seconds ago, receipt 7. Not charged.");

@@ -145,7 +145,11 @@ fn preview_shown(preview: &RepricePreview, currency: Currency) -> PreviewShown {
         more: preview.changes.len().saturating_sub(SHOWN),
         same: preview.same,
         by_hand: preview.by_hand,
-        impossible: preview.impossible.clone(),
+        impossible: preview
+            .impossible
+            .iter()
+            .map(|(sku, why)| (sku.clone(), words::not_priced(why)))
+            .collect(),
         sum: signed(preview.changes.iter().map(difference).sum(), currency),
         mark: preview.mark.clone(),
     }

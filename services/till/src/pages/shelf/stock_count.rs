@@ -34,7 +34,6 @@ pub(crate) struct LineShown {
 pub(crate) fn line(line: &CountedLine) -> LineShown {
     let (counted, booked) = (line.counted.stock_units(), line.booked.stock_units());
     let words = match (line.kind, counted.cmp(&booked)) {
-        _ if !line.left.is_empty() => line.left.as_str(),
         (_, std::cmp::Ordering::Equal) => "matches",
         (ItemKind::Piece, std::cmp::Ordering::Less) if line.is_held => "missing, on hold for a customer",
         (ItemKind::Piece, std::cmp::Ordering::Less) => "missing",
@@ -53,7 +52,7 @@ pub(crate) fn line(line: &CountedLine) -> LineShown {
         counted: line.counted.to_string(),
         booked: line.booked.to_string(),
         difference: format!("{sign}{}", line.difference),
-        words: words.to_owned(),
+        words: line.left.as_ref().map_or_else(|| words.to_owned(), ::words::left),
         agrees: counted == booked,
     }
 }
@@ -74,7 +73,7 @@ pub(crate) fn said(scanned: &Scanned) -> Said {
         ScanFinding::Fewer => (format!("Counted {counted} so far; recorded stock is {booked}."), true),
         ScanFinding::More => (format!("Counted {counted}; recorded stock is {booked}."), false),
         ScanFinding::Again => ("Already counted. It still counts as one.".to_owned(), true),
-        ScanFinding::NotExpected(why) => (format!("Not expected: {why}."), false),
+        ScanFinding::NotExpected(why) => (format!("Not expected: {}.", ::words::rejection(why)), false),
         ScanFinding::Unknown => {
             ("No item has this code. It is noted; set the item aside and check it later.".to_owned(), false)
         }

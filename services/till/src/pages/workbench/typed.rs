@@ -170,14 +170,14 @@ impl Typed {
 
 /// The field of the form that a refusal of the ledger is about.
 pub(crate) fn at_field(rejection: &Rejection) -> (&str, String) {
-    let Rejection::Invalid { field, reason } = rejection else { return ("", rejection.to_string()) };
+    let Rejection::Invalid { field, reason } = rejection else { return ("", words::rejection(rejection)) };
     let field = match field.as_str() {
         "offers.price" => "price",
         "weight.value" => "weight",
         "image" => "photographs",
         other => other,
     };
-    (field, reason.clone())
+    (field, words::reason(reason))
 }
 
 fn heard<T, E: Display>(field: &str, read: Result<T, E>, faults: &mut Faults) -> Option<T> {

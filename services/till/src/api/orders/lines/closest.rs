@@ -9,6 +9,7 @@ use axum::extract::State;
 use domain::codes::Code;
 use ledger::Rejection;
 use ledger::orders::Closest;
+use ledger::rejection::Thing;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -59,8 +60,7 @@ pub(crate) async fn list_closest(
     OrderLinePath { order, line }: OrderLinePath,
 ) -> Result<Json<ClosestShown>, Problem> {
     let detail = app.ledger.order(order).await?;
-    let found =
-        detail.line(line).ok_or_else(|| Problem::from(Rejection::no_such("line of this order", line)))?;
+    let found = detail.line(line).ok_or_else(|| Problem::from(Rejection::no_such(Thing::OrderLine, line)))?;
     let code = Code::parse(&found.line.code)
         .map_err(|error| Problem::new(Kind::StorageError, "a line without its code").because(&error))?;
     let closest = app.ledger.closest(&code, found.line.quantity, CLOSEST_SHOWN).await?;

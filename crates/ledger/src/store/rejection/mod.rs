@@ -1,9 +1,34 @@
-//! Why the shop's own state refused a command, as data: the same answer can be kept by key and
-//! shown on any surface.
+//! Why the shop's own state refused a command, as data alone: an answer can be kept by key, a test can
+//! compare it, and each surface makes its own sentence of it.
 
-use domain::day::{Moment, Zone};
+mod books;
+mod online;
+mod orders;
+mod people;
+mod reason;
+mod sales;
+mod shelf;
+mod shop;
+mod subject;
+#[cfg(test)]
+mod tests;
+
+pub use books::BooksReason;
+pub use online::OnlineReason;
+pub use orders::OrdersReason;
+pub use people::PeopleReason;
+pub use reason::Reason;
+pub use sales::SalesReason;
+pub use shelf::{NotPriced, ShelfReason};
+pub use shop::ShopReason;
+pub use subject::{Edited, HeldFor, NotVoidable, RefundOfWhat, Refundable, Thing};
+
+use domain::day::ShopTime;
 use domain::limits::AboveLimit;
+use domain::quantity::Quantity;
+use domain::stock::StockReason;
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use std::fmt;
 
 /// By whom and when something was sold.
@@ -12,39 +37,23 @@ pub struct SoldAs {
     /// On which channel.
     pub channel: String,
     /// When.
-    pub at: Moment,
+    pub at: ShopTime,
     /// The receipt, for a sale rung up here.
     pub receipt: Option<i64>,
     /// The order, for a sale that came in as one.
     pub order: Option<String>,
 }
 
-impl fmt::Display for SoldAs {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "on {} on {} UTC", self.channel, Zone::utc().shown(self.at))?;
-        if let Some(order) = &self.order {
-            write!(f, ", order {order}")?;
-        } else if let Some(receipt) = self.receipt {
-            write!(f, ", receipt {receipt}")?;
-        }
-        Ok(())
-    }
-}
-
 /// A refusal: nothing was changed.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "refused", rename_all = "kebab-case")]
 pub enum Rejection {
     /// No item has the code.
-    #[error("no item has the code {code}; scan it again, or add the item first")]
     UnknownCode {
         /// The code.
         code: String,
     },
     /// The code has a wrong digit.
-    #[error(
-        "the code {code} has a wrong digit (its check digit should be {expected}); scan or type it again"
-    )]
     WrongDigit {
         /// The code.
         code: String,
@@ -52,65 +61,57 @@ pub enum Rejection {
         expected: u8,
     },
     /// Sold before.
-    #[error("{title} ({code}) was already sold {sold}; nothing was charged")]
     AlreadySold {
         /// The code.
         code: String,
         /// Its name.
         title: String,
         /// By whom and when.
-        sold: SoldAs,
+        sold: Box<SoldAs>,
     },
     /// Gone, but not by a sale.
-    #[error("{title} ({code}) is no longer in stock: {why}")]
     Gone {
         /// The code.
         code: String,
         /// Its name.
         title: String,
         /// What became of it.
-        why: String,
+        why: Option<StockReason>,
     },
     /// Set aside for somebody.
-    #[error("{title} ({code}) is on hold for {for_whom}{}", until_words(*.until))]
     OnHold {
         /// The code.
         code: String,
         /// Its name.
         title: String,
         /// For whom.
-        for_whom: String,
-        /// Until when.
-        until: Option<Moment>,
+        for_whom: HeldFor,
+        /// Until when; none for a hold without an end.
+        until: Option<ShopTime>,
     },
     /// Less free stock than was asked for.
-    #[error("{title} ({code}): {asked} requested, {free} available")]
     NotEnough {
         /// The code.
         code: String,
         /// Its name.
         title: String,
         /// What was asked for.
-        asked: String,
+        asked: Quantity,
         /// What is free.
-        free: String,
+        free: Quantity,
     },
     /// The key was used with another body.
-    #[error("this key was used for another request before; use a new key for a new request")]
     KeyReused,
     /// The first request with this key has not ended.
-    #[error("the first request with this key is still running; ask again in a moment with the same key")]
     StillRunning,
     /// There is no such thing.
-    #[error("there is no {what} {id}")]
     NoSuch {
         /// What kind of thing.
-        what: String,
+        what: Thing,
         /// How it was named.
         id: String,
     },
     /// The hold is over.
-    #[error("the hold {id} has ended ({state}); hold the items again")]
     HoldOver {
         /// The hold.
         id: String,
@@ -118,45 +119,38 @@ pub enum Rejection {
         state: String,
     },
     /// A value is wrong.
-    #[error("{field}: {reason}")]
     Invalid {
         /// Which field.
         field: String,
-        /// What is wrong and what to do.
-        reason: String,
+        /// What is wrong with it.
+        reason: Reason,
     },
     /// More given back than was sold.
-    #[error("{title}: you asked to refund {asked}, but only {left} can still be refunded")]
     MoreThanSold {
         /// What was sold.
-        title: String,
+        what: RefundOfWhat,
         /// What was asked.
-        asked: String,
+        asked: Refundable,
         /// What is left.
-        left: String,
+        left: Refundable,
     },
     /// A sale that cannot be undone this way.
-    #[error("sale {id} cannot be voided: {reason}")]
     NotVoidable {
         /// The sale.
         id: String,
         /// Why.
-        reason: String,
+        reason: NotVoidable,
     },
     /// Somebody else changed it meanwhile.
-    #[error(
-        "{what} was changed by someone else (revision {current}, not {expected}); reload it and make the change again"
-    )]
     Stale {
         /// What.
-        what: String,
+        what: Edited,
         /// The revision that the caller knew.
         expected: i64,
         /// The revision it has.
         current: i64,
     },
     /// The code finds another item.
-    #[error("the code {code} already belongs to {title}; each item needs its own code")]
     CodeTaken {
         /// The code.
         code: String,
@@ -164,18 +158,13 @@ pub enum Rejection {
         title: String,
     },
     /// Too many wrong tries to sign in.
-    #[error("too many wrong attempts; wait {seconds} s, then try again")]
     TooOften {
         /// How long to wait.
         seconds: i64,
     },
     /// More than the limits of whoever acts allow.
-    #[error(transparent)]
     AboveLimit(AboveLimit),
     /// An order came again with another body.
-    #[error(
-        "order {number} on {channel} was imported before with different contents; a change needs a later dateModified"
-    )]
     OrderDiffers {
         /// The channel.
         channel: String,
@@ -183,10 +172,6 @@ pub enum Rejection {
         number: String,
     },
     /// An order came with the dateModified that it had before, and other contents.
-    #[error(
-        "order {number} on {channel} has the same dateModified as before but different contents; fetch it again, or \
-         send it with a later dateModified"
-    )]
     SameDateOtherContents {
         /// The channel.
         channel: String,
@@ -194,10 +179,6 @@ pub enum Rejection {
         number: String,
     },
     /// Something of an order was given back whose goods are not sold yet.
-    #[error(
-        "refund {refund} of order {number} is of goods that still wait; choose for them in the Online room, or have \
-         the order paid, then take this in again"
-    )]
     RefundWaits {
         /// The order's number.
         number: String,
@@ -205,10 +186,6 @@ pub enum Rejection {
         refund: String,
     },
     /// An order's number came again for another purchase.
-    #[error(
-        "order {number} on {channel} was placed on another day and has no line in common with this one; \
-         if it is another purchase, give it its own number and import it again"
-    )]
     NumberUsedAgain {
         /// The channel.
         channel: String,
@@ -217,19 +194,43 @@ pub enum Rejection {
     },
 }
 
-fn until_words(until: Option<Moment>) -> String {
-    until.map(|until| format!(" until {} UTC", Zone::utc().shown(until))).unwrap_or_default()
+impl std::error::Error for Rejection {}
+
+impl fmt::Display for Rejection {
+    /// A short code for the log, such as `already-sold` or `invalid amount: sales/no-amount`. What people
+    /// read is made by the surface.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        // Data alone, of which nothing can fail to be written.
+        let value = serde_json::to_value(self).unwrap_or_default();
+        f.write_str(value["refused"].as_str().unwrap_or_default())?;
+        match self {
+            Self::Invalid { field, .. } => write!(f, " {field}: {}", path(&value["reason"])),
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Of which room a reason is, and which: `sales/no-amount`.
+fn path(reason: &Value) -> String {
+    let first = |value: &Value| value.as_object().and_then(|tagged| tagged.iter().next().map(owned));
+    let Some((room, inner)) = first(reason) else { return String::new() };
+    let name = inner.as_str().map(str::to_owned).or_else(|| first(&inner).map(|(name, _)| name));
+    name.map_or_else(|| room.clone(), |name| format!("{room}/{name}"))
+}
+
+fn owned((name, value): (&String, &Value)) -> (String, Value) {
+    (name.clone(), value.clone())
 }
 
 impl Rejection {
-    /// A value that is wrong, with the words of its own error.
-    pub fn invalid(field: impl Into<String>, reason: impl fmt::Display) -> Self {
-        Self::Invalid { field: field.into(), reason: reason.to_string() }
+    /// A value that is wrong.
+    pub fn invalid(field: impl Into<String>, reason: impl Into<Reason>) -> Self {
+        Self::Invalid { field: field.into(), reason: reason.into() }
     }
 
     /// There is no such thing.
-    pub fn no_such(what: &str, id: impl fmt::Display) -> Self {
-        Self::NoSuch { what: what.to_owned(), id: id.to_string() }
+    pub fn no_such(what: Thing, id: impl fmt::Display) -> Self {
+        Self::NoSuch { what, id: id.to_string() }
     }
 
     /// Whether the same key gets this answer for good. What may pass by itself (a hold that runs
