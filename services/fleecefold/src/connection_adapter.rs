@@ -7,8 +7,8 @@ use ledger::Ledger;
 use std::path::PathBuf;
 use std::sync::Arc;
 use sync::Watch;
+use sync::connections::{self, Limits, Live, NotReconciled, ReconcileError, Secrets};
 use sync::exchange::CompareRun;
-use sync::live::{self, Limits, Live, NotReconciled, ReconcileError, Secrets};
 use till::{
     AdapterFuture, ConnectionAdapter, ConnectionFault, FeedTrouble, GivenFile, Hook, HookAnswer, HookCheck,
     HookWork, NamedSecret, ReadConnection, Reconciled, Tried,
@@ -38,7 +38,7 @@ fn fault(error: impl std::fmt::Display) -> ConnectionFault {
 
 impl ConnectionAdapter for Shops {
     fn read_connection(&self, text: &str) -> Result<ReadConnection, ConnectionFault> {
-        let checked = live::check_connection(text).map_err(fault)?;
+        let checked = connections::check_connection(text).map_err(fault)?;
         let file = ConnectionFile::parse(text).map_err(fault)?;
         let secret = |name: &feeds::connection::SecretName| NamedSecret {
             name: name.as_str().to_owned(),
@@ -64,16 +64,16 @@ impl ConnectionAdapter for Shops {
 
     fn sync_now(&self, connection: String) -> AdapterFuture<'_, ()> {
         Box::pin(async move {
-            live::now(&self.ledger, &self.live, Some(&connection), random::number()).await?;
+            connections::now(&self.ledger, &self.live, Some(&connection), random::number()).await?;
             Ok(())
         })
     }
 
     fn try_connection(&self, connection: String) -> AdapterFuture<'_, Tried> {
         Box::pin(async move {
-            let tried = live::try_connection(&self.ledger, &self.live, &connection).await?;
+            let tried = connections::try_connection(&self.ledger, &self.live, &connection).await?;
             let is_well = tried.works();
-            let lines = |one: live::Asked| {
+            let lines = |one: connections::Asked| {
                 let first = format!("{}: {}", one.what, one.words);
                 std::iter::once(first).chain(one.understood)
             };
@@ -88,7 +88,7 @@ impl ConnectionAdapter for Shops {
 
     fn reconcile(&self, connection: String) -> AdapterFuture<'_, Reconciled> {
         Box::pin(async move {
-            let done = live::reconcile(&self.ledger, &self.live, &connection, random::number()).await;
+            let done = connections::reconcile(&self.ledger, &self.live, &connection, random::number()).await;
             done.map(told).map_err(|error| match error {
                 NotReconciled::Ledger(failure) => FeedTrouble::Ledger(failure),
                 other => FeedTrouble::Unreadable(other.to_string()),
@@ -100,7 +100,7 @@ impl ConnectionAdapter for Shops {
         Box::pin(async move {
             let given = put_down(&list.name, &list.bytes)?;
             let run = CompareRun { given: &given, layout: None, adopt: false, watch: Watch::new() };
-            let done = live::reconcile_given(&self.ledger, &self.live, &connection, &run).await;
+            let done = connections::reconcile_given(&self.ledger, &self.live, &connection, &run).await;
             done.map(told).map_err(|error| match error {
                 ReconcileError::File(error) => taken(error),
                 ReconcileError::Text(error) => FeedTrouble::Unreadable(error.to_string()),
@@ -111,7 +111,7 @@ impl ConnectionAdapter for Shops {
 
     fn refuse_hook<'a>(&'a self, connection: &'a str) -> HookCheck<'a> {
         Box::pin(async move {
-            match live::takes_hooks(&self.ledger, &self.live, connection).await {
+            match connections::takes_hooks(&self.ledger, &self.live, connection).await {
                 Ok(true) => None,
                 Ok(false) => Some(HookAnswer::NoSuch),
                 Err(failure) => {
@@ -125,15 +125,15 @@ impl ConnectionAdapter for Shops {
     fn take_hook(&self, hook: Hook) -> HookWork<'_> {
         Box::pin(async move {
             let Hook { connection, headers, body } = hook;
-            match live::take_hook(&self.ledger, &self.live, &connection, &headers, &body).await {
-                live::HookAnswer::Taken | live::HookAnswer::Seen | live::HookAnswer::PassedOver => {
-                    HookAnswer::Taken
-                }
-                live::HookAnswer::Kept => HookAnswer::Kept,
-                live::HookAnswer::Unknown => HookAnswer::NoSuch,
-                live::HookAnswer::Unsigned(_) => HookAnswer::NotSigned,
-                live::HookAnswer::Unreadable(error) => HookAnswer::Unreadable(error.to_string()),
-                live::HookAnswer::StorageError(words) => {
+            match connections::take_hook(&self.ledger, &self.live, &connection, &headers, &body).await {
+                connections::HookAnswer::Taken
+                | connections::HookAnswer::Seen
+                | connections::HookAnswer::PassedOver => HookAnswer::Taken,
+                connections::HookAnswer::Kept => HookAnswer::Kept,
+                connections::HookAnswer::Unknown => HookAnswer::NoSuch,
+                connections::HookAnswer::Unsigned(_) => HookAnswer::NotSigned,
+                connections::HookAnswer::Unreadable(error) => HookAnswer::Unreadable(error.to_string()),
+                connections::HookAnswer::StorageError(words) => {
                     tracing::warn!(connection, words, "a hook could not be taken");
                     HookAnswer::Busy
                 }
@@ -142,7 +142,7 @@ impl ConnectionAdapter for Shops {
     }
 }
 
-fn told(done: live::Reconciled) -> Reconciled {
+fn told(done: connections::Reconciled) -> Reconciled {
     let count = |number: usize| u64::try_from(number).unwrap_or(u64::MAX);
     let refused = match done.rejected {
         0 => Vec::new(),

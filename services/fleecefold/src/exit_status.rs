@@ -7,8 +7,8 @@ use std::error::Error;
 use std::io;
 use std::net::SocketAddr;
 use std::process::ExitCode;
+use sync::connections::CheckError;
 use sync::exchange::{FeedOutError, IntakeError};
-use sync::live::CheckError;
 use sync::{FolderError, GivenError};
 use till::{KeysError, ServeError};
 

@@ -9,8 +9,8 @@ use domain::day::Moment;
 use feeds::connection::SecretName;
 use std::error::Error;
 use std::io::{self, BufRead, Write};
-use sync::live::Secret;
-use sync::live::signature::{
+use sync::connections::Secret;
+use sync::connections::signature::{
     HookHeaders, HookKey, ID_HEADER, SIGNATURE_HEADER, TIME_HEADER, verify_standard,
 };
 

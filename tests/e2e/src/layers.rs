@@ -34,7 +34,7 @@ const fn layer(
 }
 
 /// Every folder with an order of its own. The ledger's is in [`crate::rooms`].
-pub const LAYERED: &[Layered] = &[TILL, PAGES, SYNC, LIVE, FEEDS];
+pub const LAYERED: &[Layered] = &[TILL, PAGES, SYNC, CONNECTIONS, FEEDS];
 
 /// The HTTP service.
 pub const TILL: Layered = Layered {
@@ -101,14 +101,14 @@ pub const SYNC: Layered = Layered {
         layer("tools", &["config", "pictures", "pipe", "spool", "watch", "words"], &[]),
         layer("exchange", &["exchange"], &["tools"]),
         layer("folders", &["folders"], &["tools", "exchange"]),
-        layer("live", &["live"], &["tools", "exchange"]),
+        layer("connections", &["connections"], &["tools", "exchange"]),
     ],
 };
 
 /// Live connections. The work of a cycle is one layer, because its steps call each other.
-pub const LIVE: Layered = Layered {
+pub const CONNECTIONS: Layered = Layered {
     sources: "services/sync/src",
-    within: &["live"],
+    within: &["connections"],
     layers: &[
         layer("wire", &["client", "hosts", "links", "secrets", "tls", "token"], &[]),
         layer("tools", &["place", "rate", "rng", "signature", "turned", "understood"], &["wire"]),

@@ -301,7 +301,8 @@ fn a_wrong_arrow_between_layers_is_found() {
         let found: Vec<String> = of.wrong_uses(path, source).into_iter().collect();
         assert_eq!(found, expected, "{path}: {source}");
     };
-    let (till, pages, live, feeds) = (&layers::TILL, &layers::PAGES, &layers::LIVE, &layers::FEEDS);
+    let (till, pages, connections, feeds) =
+        (&layers::TILL, &layers::PAGES, &layers::CONNECTIONS, &layers::FEEDS);
     check(till, "pages/online.rs", "use crate::api::listings::FEED;", &["api"]);
     check(till, "api/shop.rs", "use crate::pages::shown;", &["pages"]);
     check(till, "app.rs", "use crate::{edge::serve, problem::{Kind, Problem}};", &["edge"]);
@@ -315,8 +316,8 @@ fn a_wrong_arrow_between_layers_is_found() {
     check(pages, "pages/shelf/item.rs", "use super::read;", &[]);
     check(pages, "pages/shelf.rs", "use super::{frame::Frame, counter};", &["counter"]);
     check(pages, "api/shop.rs", "use crate::pages::counter;", &[]);
-    check(live, "live/client.rs", "use super::cycle::SyncCycle;", &["cycle"]);
-    check(live, "live/mod.rs", "use crate::live::cycle::SyncCycle;", &[]);
+    check(connections, "connections/client.rs", "use super::cycle::SyncCycle;", &["cycle"]);
+    check(connections, "connections/mod.rs", "use crate::connections::cycle::SyncCycle;", &[]);
     check(feeds, "record.rs", "use crate::orders::Order;", &["orders"]);
 
     let circle = Layered {

@@ -173,7 +173,7 @@ mod tests {
     #[test]
     fn each_file_can_be_connected_as_it_is() {
         for (name, file) in [("rooms", ROOMS), ("lots", LOTS), ("plates", PLATES)] {
-            let checked = sync::live::check_connection(file);
+            let checked = sync::connections::check_connection(file);
             assert!(checked.is_ok(), "{name}: {}", checked.err().map(|e| e.to_string()).unwrap_or_default());
         }
     }

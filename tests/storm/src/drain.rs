@@ -9,7 +9,7 @@ use axum::http::StatusCode;
 use domain::day::Moment;
 use ledger::online::ConnectionStatus;
 use std::time::Duration;
-use sync::live::{HookAnswer, SyncCycle, When};
+use sync::connections::{HookAnswer, SyncCycle, When};
 
 /// The longest time before a round's process crashes, in real microseconds.
 const DEATH_WITHIN_US: u64 = 12_000;

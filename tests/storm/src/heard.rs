@@ -17,7 +17,7 @@ use rust_decimal::Decimal;
 use std::net::Ipv4Addr;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
-use sync::live::{Live, Secrets, serve};
+use sync::connections::{Live, Secrets, serve};
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 
@@ -108,7 +108,7 @@ impl Listening {
              [out]\nto = \"/intake/{{sku}}\"\nnew_pieces = \"list\"\n",
             shop.base()
         );
-        let checked = sync::live::check_connection(&text).doing("read the connection")?;
+        let checked = sync::connections::check_connection(&text).doing("read the connection")?;
         ledger.execute(None, &checked.save(NAME, text, "owner")).await.doing("save the connection")?;
         let live = Arc::new(Live::new(Secrets::new(None), weather::PATIENT));
         let (stop, stopped) = oneshot::channel::<()>();

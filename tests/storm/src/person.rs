@@ -8,7 +8,7 @@ use domain::money::{Currency, Money};
 use ledger::online::{DeadLetter, DriftChoice, DropDeferredOrder, SendAgain, SettleDrift};
 use ledger::orders::{DecideLine, LineChoice, OrderLineState, OrderView};
 use ledger::shelf::{EditItem, PriceChange};
-use sync::live::LOST_THERE;
+use sync::connections::LOST_THERE;
 
 const MAX: usize = 1000;
 const WHO: &str = "storm";

@@ -5,7 +5,7 @@ use crate::plan::Plan;
 use fastrand::Rng;
 use pretend::{Fault, Faults};
 use std::time::Duration;
-use sync::live::Limits;
+use sync::connections::Limits;
 
 /// How long the senders wait for the shop, short enough for a storm.
 pub(crate) const LIMITS: Limits = Limits {

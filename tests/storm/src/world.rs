@@ -20,7 +20,7 @@ use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicI64;
-use sync::live::{Live, Secrets, take_hook};
+use sync::connections::{Live, Secrets, take_hook};
 use tokio::net::TcpListener;
 use tokio::task::JoinHandle;
 
@@ -102,7 +102,7 @@ impl World {
         let (faults, secret) = (weather::calm(&plan), secret_of(plan.shop));
         let shop = Shop::open(&plan, (&clock, &ahead_ms), faults, (hooks_to, HOOK_SECRET), secret).await?;
         let text = connection::text(&plan, &shop.base());
-        let checked = sync::live::check_connection(&text).doing("read the connection")?;
+        let checked = sync::connections::check_connection(&text).doing("read the connection")?;
         let save = checked.save(NAME, text, "owner");
         let connection = first.ledger.execute(None, &save).await.doing("save the connection")?.answer;
         Ok(Self {

@@ -94,7 +94,7 @@ pub(super) fn exchange(
     shops: &Shops,
     stop: watch::Receiver<bool>,
 ) -> impl Future<Output = ()> + Send + use<> {
-    sync::live::serve(ledger.clone(), Arc::clone(&shops.live), random::number(), told(stop))
+    sync::connections::serve(ledger.clone(), Arc::clone(&shops.live), random::number(), told(stop))
 }
 
 pub(super) struct Parts<'a> {

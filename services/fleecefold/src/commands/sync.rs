@@ -14,7 +14,7 @@ use ledger::{Access, Ledger, Rejection};
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
-use sync::live::{self, Limits, Live, NowDone, Secrets};
+use sync::connections::{self, Limits, Live, NowDone, Secrets};
 
 /// The most that is read of a text. A longer one is refused for its length and need not be read to its end.
 const MOST_READ: u64 = 1 << 20;
@@ -98,7 +98,7 @@ async fn connect(
     file: &Path,
 ) -> Result<Ending, CliError> {
     let text = read(file)?;
-    let checked = live::check_connection(&text)
+    let checked = connections::check_connection(&text)
         .map_err(|source| CliError::Connection { file: file.display().to_string(), source })?;
     let save = checked.save(&name, text, WHO);
     ledger.execute(None, &save).await?;
@@ -199,7 +199,7 @@ async fn enter_id(ledger: &Ledger, name: &str, code: Code, id: String) -> Result
 }
 
 async fn now(ledger: &Ledger, folder: Option<PathBuf>, name: Option<&str>) -> Result<Ending, CliError> {
-    let done = live::now(ledger, &spoken(folder), name, random::number()).await?;
+    let done = connections::now(ledger, &spoken(folder), name, random::number()).await?;
     Ok(done.iter().map(tell_now).fold(Ending::Done, worse))
 }
 
@@ -241,7 +241,7 @@ async fn reread(
     since: &str,
 ) -> Result<Ending, CliError> {
     let since = moment(ledger, since)?;
-    let done = live::reread(ledger, &spoken(folder), (name, since), WHO, random::number()).await?;
+    let done = connections::reread(ledger, &spoken(folder), (name, since), WHO, random::number()).await?;
     if done.troubles.is_empty() {
         eprintln!("{name}: orders since {} were read again", ledger.shop().zone.shown(since));
     }
@@ -249,7 +249,7 @@ async fn reread(
 }
 
 async fn test(ledger: &Ledger, folder: Option<PathBuf>, name: &str) -> Result<Ending, CliError> {
-    let tried = live::try_connection(ledger, &spoken(folder), name).await?;
+    let tried = connections::try_connection(ledger, &spoken(folder), name).await?;
     let mut out = io::stdout().lock();
     let shown = (|| {
         for one in &tried.asked {

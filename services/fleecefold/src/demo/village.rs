@@ -11,7 +11,7 @@ use std::io::{self, Write};
 use std::net::{Ipv4Addr, SocketAddr};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::Path;
-use sync::live::{Live, NotReconciled, check_connection, reconcile};
+use sync::connections::{Live, NotReconciled, check_connection, reconcile};
 
 /// The connection's name, which its secret shares, and the name of the secret that signs its hooks.
 const NAME: &str = "village";

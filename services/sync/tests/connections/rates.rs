@@ -3,7 +3,7 @@
 use crate::ground::{Ground, HOUR, NAME, OUT, SECOND, ok};
 use serde_json::json;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use sync::live::check_connection;
+use sync::connections::check_connection;
 use wiremock::matchers::{any, path};
 use wiremock::{Mock, Request, ResponseTemplate};
 

@@ -58,7 +58,7 @@ async fn a_key_in_the_query_goes_along_and_stays_nowhere() {
         "{:?} {:?} {:?}",
         ground.status().await,
         ground.ledger.parked(connection, 10).await.unwrap(),
-        sync::live::try_connection(&ground.ledger, &ground.live, "village").await.unwrap(),
+        sync::connections::try_connection(&ground.ledger, &ground.live, "village").await.unwrap(),
     );
     assert!(!kept.contains("hush&") && !kept.contains("hush%26"), "{kept}");
     assert!(kept.contains("it answered 422: … may not write"), "{kept}");
@@ -223,7 +223,7 @@ async fn without_a_token_nothing_is_sent_and_no_secret_is_shown() {
 async fn a_secret_for_tokens_has_a_colon() {
     let ground = with_token("").await;
     ground.secret("village", "no-colon");
-    let tried = sync::live::try_connection(&ground.ledger, &ground.live, "village").await.unwrap();
+    let tried = sync::connections::try_connection(&ground.ledger, &ground.live, "village").await.unwrap();
     let expected = "the secret “village” is used as = \"oauth\", and has no colon; write client:secret";
     assert_eq!(tried.troubles, [expected]);
 }

@@ -12,7 +12,7 @@ use ledger::shelf::{AddItems, NewItem, RowOutcome};
 use ledger::{Access, Ledger, ManualClock};
 use std::sync::Arc;
 use std::time::Duration;
-use sync::live::{Limits, Live, Secrets, SyncCycle, When, check_connection};
+use sync::connections::{Limits, Live, Secrets, SyncCycle, When, check_connection};
 use tempfile::TempDir;
 use wiremock::matchers::any;
 use wiremock::{Mock, MockServer, Request, ResponseTemplate};

@@ -1,16 +1,16 @@
 //! Sends many messages in one request, and decides what its answer means for each.
 
 use super::{FAILS_IN_A_ROW, Heard, Said, answers, hear, later, parked, told};
-use crate::live::cycle::ConnectionContext;
-use crate::live::message::{Message, batch_ask};
-use crate::live::results::{self, OnOne};
+use crate::connections::cycle::ConnectionContext;
+use crate::connections::message::{Message, batch_ask};
+use crate::connections::results::{self, OnOne};
 use domain::delivery::{Reply, Saying, Verdict, says_gone, verdict};
 use feeds::connection::BatchCall;
 use ledger::online::{Settled, SettledAs};
 
 /// Sends a batch. If it is refused, nobody knows which message caused that, so each is sent by itself; so is
 /// one that the answer does not mention.
-pub(in crate::live) async fn many(
+pub(in crate::connections) async fn many(
     hand: &ConnectionContext<'_>,
     call: &BatchCall,
     messages: Vec<Message>,

@@ -4,7 +4,7 @@ use crate::ground::{Ground, HOUR, OUT, SECOND, ok};
 use domain::codes::Code;
 use ledger::online::{DriftChoice, SettleDrift};
 use serde_json::{Value, json};
-use sync::live::{NotReconciled, reconcile};
+use sync::connections::{NotReconciled, reconcile};
 use wiremock::matchers::{any, method, path, query_param};
 use wiremock::{Mock, ResponseTemplate};
 

@@ -1,7 +1,7 @@
 //! What people do with a connection by hand.
 
 use crate::ground::{Ground, OUT, SECOND, ok};
-use sync::live::{When, check_connection, now, try_connection};
+use sync::connections::{When, check_connection, now, try_connection};
 use wiremock::matchers::{any, path};
 use wiremock::{Mock, ResponseTemplate};
 

@@ -5,7 +5,7 @@ use crate::orders::{LAYOUT, known, order, page, pages, tables};
 use domain::day::Moment;
 use serde_json::{Value, json};
 use std::sync::{Arc, Mutex};
-use sync::live::reread;
+use sync::connections::reread;
 use wiremock::matchers::{any, method, path, query_param};
 use wiremock::{Mock, Request, Respond, ResponseTemplate};
 

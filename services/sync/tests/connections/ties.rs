@@ -60,7 +60,7 @@ async fn what_cannot_be_asked_for_waits_and_says_why() {
         assert!(kept.len() == 1 && kept[0].words.contains(expected), "{expected}: {kept:?}");
     };
     check(ResponseTemplate::new(404), "it answered 404").await;
-    check(ResponseTemplate::new(410), sync::live::LOST_THERE).await;
+    check(ResponseTemplate::new(410), sync::connections::LOST_THERE).await;
     let other = order("2", "C1", "OrderCancelled", 0);
     check(ResponseTemplate::new(200).set_body_json(other), "what was asked for as order 1 is another").await;
     check(ResponseTemplate::new(200).set_body_raw("{", "application/json"), "cannot be read").await;

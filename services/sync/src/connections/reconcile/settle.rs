@@ -1,8 +1,8 @@
 //! What a comparison does about each difference: correct it, ask a person, or nothing because it is gone.
 
 use super::{ListOf, Reconciled, ToldBefore};
+use crate::connections::theirs::Theirs;
 use crate::exchange::Ours;
-use crate::live::theirs::Theirs;
 use domain::ids::{ConnectionId, ItemId};
 use domain::stock::ListingState;
 use feeds::compare::{Difference, compare};

@@ -10,7 +10,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 fn file(name: &str) -> PathBuf {
-    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/live/certificates").join(name)
+    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/connections/certificates").join(name)
 }
 
 /// Answers every request with success, with this certificate, until the test's process ends.

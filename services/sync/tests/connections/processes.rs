@@ -4,7 +4,7 @@ use crate::ground::{Ground, LIMITS, OUT, SECOND, ok};
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
-use sync::live::{SyncCycle, When, serve};
+use sync::connections::{SyncCycle, When, serve};
 use wiremock::matchers::{any, path};
 use wiremock::{Mock, ResponseTemplate};
 

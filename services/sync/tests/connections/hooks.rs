@@ -4,8 +4,8 @@ use crate::ground::{Ground, HOUR, OUT, SECOND, START};
 use domain::day::Moment;
 use feeds::connection::SecretName;
 use serde_json::json;
-use sync::live::signature::{HookKey, ID_HEADER, SIGNATURE_HEADER, TIME_HEADER};
-use sync::live::{HookAnswer, Secret, take_hook};
+use sync::connections::signature::{HookKey, ID_HEADER, SIGNATURE_HEADER, TIME_HEADER};
+use sync::connections::{HookAnswer, Secret, take_hook};
 
 /// The key of the specification's own tests, and another.
 pub(crate) const KEY: &str = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw";

@@ -8,7 +8,7 @@ use domain::stock::ItemKind;
 use ledger::online::{EndConnection, EnterOtherId};
 use serde_json::{Value, json};
 use std::time::Duration;
-use sync::live::SyncCycle;
+use sync::connections::SyncCycle;
 use wiremock::matchers::{method, path};
 use wiremock::{Mock, Request, Respond, ResponseTemplate};
 
