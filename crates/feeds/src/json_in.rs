@@ -32,7 +32,7 @@ impl<R: Read> JsonIn<R> {
     pub(crate) fn open(reader: R, reading: &Reading) -> Result<Self, FeedError> {
         let layout = reading.layout;
         let stream = if layout.format == Format::Json {
-            Stream::Document(Document::open(reader, &layout.each.stock_units, &layout.each.text)?)
+            Stream::Document(Document::open(reader, &layout.each.segments, &layout.each.text)?)
         } else {
             let mut rows = RowReader::new(reader, false).map_err(|source| FeedError::Read { source })?;
             let mark = sniff::mark(rows.window())?;
@@ -132,7 +132,7 @@ impl<R: Read> JsonIn<R> {
         layout: &Layout,
         into: &mut Vec<(Cells, String)>,
     ) -> Result<(), Problem> {
-        let Some(list) = find(record, &place.stock_units).map_err(Problem::new)? else { return Ok(()) };
+        let Some(list) = find(record, &place.segments).map_err(Problem::new)? else { return Ok(()) };
         for one in elements(list).map_err(Problem::new)? {
             let object = members(one.get()).map_err(Problem::new)?;
             refuse_unknown(&object, "", layout)?;
@@ -178,7 +178,7 @@ impl<R: Read> JsonIn<R> {
 }
 
 fn text_at(object: &Object, pointer: &Pointer, list: bool) -> Result<String, Cause> {
-    match find(object, &pointer.stock_units)? {
+    match find(object, &pointer.segments)? {
         Some(raw) => Ok(text(raw, list)?.into_owned()),
         None => Ok(String::new()),
     }
@@ -199,10 +199,10 @@ fn hash_of(object: &Object, layout: &Layout) -> String {
     let changing: Vec<&[String]> = CHANGES_WITH_ORDER
         .iter()
         .filter_map(|field| {
-            let stock_units = place(*field)?.pointer.stock_units.as_slice();
+            let segments = place(*field)?.pointer.segments.as_slice();
             // Everything about a customer is personal, whether it is mapped or not.
             let whole = [order::CUSTOMER, order::EMAIL].contains(field);
-            Some(if whole { stock_units.get(..1)? } else { stock_units })
+            Some(if whole { segments.get(..1)? } else { segments })
         })
         .collect();
     let mut bytes = Vec::new();
@@ -216,7 +216,7 @@ fn write_members(object: &Object, without: &[&[String]], bytes: &mut Vec<u8>) {
     for (name, value) in object {
         let below: Vec<&[String]> = without
             .iter()
-            .filter_map(|stock_units| stock_units.split_first())
+            .filter_map(|segments| segments.split_first())
             .filter(|(first, _)| *first == name)
             .map(|(_, rest)| rest)
             .collect();

@@ -3,7 +3,7 @@
 use crate::connection::JsonPointer;
 use crate::fields::{Feed, Kind, listing};
 use crate::hash;
-use crate::layout::{Format, Layout, MAX_STOCK_UNITS, Pointer};
+use crate::layout::{Format, Layout, MAX_SEGMENTS, Pointer};
 use crate::layout_extra::{ExtraValue, Part};
 use crate::layout_field::FieldMap;
 use crate::listing::{Listing, content_hash};
@@ -112,7 +112,7 @@ impl ListingMessages {
         // In the order of their places, so that members of a list are counted up.
         let mut fields: Vec<(usize, &FieldMap)> =
             layout.fields.iter().enumerate().filter_map(|(at, map)| Some((at, map.as_ref()?))).collect();
-        fields.sort_by(|(_, a), (_, b)| a.pointer.stock_units.cmp(&b.pointer.stock_units));
+        fields.sort_by(|(_, a), (_, b)| a.pointer.segments.cmp(&b.pointer.segments));
         for (place, map) in fields {
             let field = Feed::Listings.fields()[place].name;
             let is_constant = map.value.is_some();
@@ -193,7 +193,7 @@ impl ListingMessages {
 /// The body of a batch: the messages as a list at a place.
 pub fn json_batch(each: &JsonPointer, documents: &[Vec<u8>]) -> Vec<u8> {
     let mut out = Vec::with_capacity(documents.iter().map(|d| d.len() + 1).sum::<usize>() + 64);
-    for step in &each.0.stock_units {
+    for step in &each.0.segments {
         out.push(b'{');
         string(step, &mut out);
         out.push(b':');
@@ -206,7 +206,7 @@ pub fn json_batch(each: &JsonPointer, documents: &[Vec<u8>]) -> Vec<u8> {
         out.extend_from_slice(document);
     }
     out.push(b']');
-    out.extend(each.0.stock_units.iter().map(|_| b'}'));
+    out.extend(each.0.segments.iter().map(|_| b'}'));
     out
 }
 
@@ -217,12 +217,12 @@ enum Wrong {
 
 impl Node {
     fn put(&mut self, pointer: &Pointer, at: usize, leaf: Node) -> Result<(), Wrong> {
-        let Some(step) = pointer.stock_units.get(at) else { return Err(Wrong::Taken) };
-        if at >= MAX_STOCK_UNITS {
+        let Some(step) = pointer.segments.get(at) else { return Err(Wrong::Taken) };
+        if at >= MAX_SEGMENTS {
             return Err(Wrong::Gap);
         }
-        let is_last = at + 1 == pointer.stock_units.len();
-        let below = |leaf: Node| if is_last { leaf } else { container(&pointer.stock_units[at + 1]) };
+        let is_last = at + 1 == pointer.segments.len();
+        let below = |leaf: Node| if is_last { leaf } else { container(&pointer.segments[at + 1]) };
         let child = match self {
             Node::Field { .. } | Node::Extra(_) => return Err(Wrong::Taken),
             Node::Object(members) => {

@@ -105,10 +105,10 @@ pub fn json_each<'a>(bytes: &'a [u8], place: &JsonPointer) -> Option<Vec<&'a str
 fn raw_at<'a>(bytes: &'a [u8], place: &JsonPointer) -> Option<&'a str> {
     let mut raw = std::str::from_utf8(bytes).ok()?.trim();
     serde_json::from_str::<&RawValue>(raw).ok()?;
-    for step in &place.0.stock_units {
+    for segment in &place.0.segments {
         raw = match raw.as_bytes().first() {
-            Some(b'{') => members(raw).ok()?.into_iter().find(|(name, _)| name == step)?.1.get(),
-            Some(b'[') => elements(raw).ok()?.get(step.parse::<usize>().ok()?)?.get(),
+            Some(b'{') => members(raw).ok()?.into_iter().find(|(name, _)| name == segment)?.1.get(),
+            Some(b'[') => elements(raw).ok()?.get(segment.parse::<usize>().ok()?)?.get(),
             _ => return None,
         };
     }

@@ -125,11 +125,11 @@ enum State {
 
 impl<R: Read> Document<R> {
     /// Moves to the pointer.
-    pub(crate) fn open(inner: R, stock_units: &[String], pointer: &str) -> Result<Self, FeedError> {
+    pub(crate) fn open(inner: R, segments: &[String], pointer: &str) -> Result<Self, FeedError> {
         let buffer = vec![0; SNIFF_BYTES].into_boxed_slice();
         let bytes = Bytes { inner, buffer, at: 0, end: 0, line: 1 };
         let mut new = Self { bytes, open: Vec::new(), state: State::One, scratch: Vec::new() };
-        new.walk(stock_units).map_err(|stop| match stop {
+        new.walk(segments).map_err(|stop| match stop {
             Stop::Read(source) => FeedError::Read { source },
             Stop::Broken { line, why } => FeedError::NotJson { line, why },
             Stop::NotThere => FeedError::NoRecords { pointer: pointer.to_owned() },
@@ -142,9 +142,9 @@ impl<R: Read> Document<R> {
         self.bytes.line
     }
 
-    fn walk(&mut self, stock_units: &[String]) -> Result<(), Stop> {
+    fn walk(&mut self, segments: &[String]) -> Result<(), Stop> {
         self.skip_mark()?;
-        for step in stock_units {
+        for step in segments {
             match self.bytes.solid()? {
                 b'{' => self.enter_object(step)?,
                 b'[' => self.enter_list(step)?,

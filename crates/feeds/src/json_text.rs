@@ -63,9 +63,9 @@ pub(crate) fn elements(raw: &str) -> Result<Vec<&RawValue>, Cause> {
 /// The value at the pointer's steps below these members.
 pub(crate) fn find<'a>(
     members: &[(String, &'a RawValue)],
-    stock_units: &[String],
+    segments: &[String],
 ) -> Result<Option<&'a str>, Cause> {
-    let Some((first, rest)) = stock_units.split_first() else { return Ok(None) };
+    let Some((first, rest)) = segments.split_first() else { return Ok(None) };
     let Some((_, value)) = members.iter().find(|(n, _)| n == first) else { return Ok(None) };
     let mut raw = value.get();
     for step in rest {

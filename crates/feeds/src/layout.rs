@@ -4,7 +4,7 @@ use crate::fields::{Feed, Field, order};
 use crate::layout_extra::{self, Extra};
 use crate::layout_field::{FieldMap, map_fields, own_field};
 use crate::layout_toml::{RawIgnore, RawLayout};
-pub(crate) use crate::pointer::{MAX_STOCK_UNITS, Pointer};
+pub(crate) use crate::pointer::{MAX_SEGMENTS, Pointer};
 use crate::toml_text;
 use domain::channel::{Channel, NotAChannel};
 use domain::day::DayError;

@@ -51,7 +51,7 @@ pub(crate) fn read(raw: BTreeMap<String, RawExtra>) -> Result<Vec<Extra>, Layout
     }
     let mut extras = Vec::with_capacity(raw.len());
     for (place, value) in raw {
-        let pointer = Pointer::parse(&place).filter(|pointer| !pointer.stock_units.is_empty());
+        let pointer = Pointer::parse(&place).filter(|pointer| !pointer.segments.is_empty());
         let pointer = pointer
             .ok_or_else(|| not_known("[extra]", &place, "a JSON Pointer as its name, such as \"/kind\""))?;
         let key = format!("[extra] \"{place}\"");

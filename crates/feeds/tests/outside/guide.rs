@@ -21,14 +21,14 @@ fn blocks() -> Vec<(&'static str, String)> {
 #[test]
 fn each_step_of_the_guide_is_a_connection() {
     let mut text = String::new();
-    let mut stock_units = Vec::new();
+    let mut steps = Vec::new();
     for (_, part) in blocks().iter().filter(|(info, _)| *info == "toml part") {
         text = format!("{text}{part}\n");
         let file = ConnectionFile::parse(&text).unwrap_or_else(|error| panic!("{error}\n{text}"));
-        stock_units.push((file.orders.is_some(), file.hooks.is_some(), file.listed.is_some()));
+        steps.push((file.orders.is_some(), file.hooks.is_some(), file.listed.is_some()));
     }
     let expected = [(false, false, false), (true, false, false), (true, true, false), (true, true, true)];
-    assert_eq!(stock_units, expected);
+    assert_eq!(steps, expected);
 }
 
 #[test]

@@ -1,11 +1,11 @@
 //! Live connections: what is sent to whom, by one process at a time, and what comes in.
 
 mod clocks;
-mod connections;
 mod fetched;
 mod ids;
 mod messages;
 mod races;
+mod saved;
 mod troubles;
 
 use crate::harness::{MINUTE_MS, Shop};
