@@ -98,7 +98,7 @@ pub const SYNC: Layered = Layered {
     sources: "services/sync/src",
     within: &[],
     layers: &[
-        layer("tools", &["config", "pictures", "pipe", "spool", "watch", "words"], &[]),
+        layer("tools", &["chain", "config", "pictures", "pipe", "spool", "watch"], &[]),
         layer("exchange", &["exchange"], &["tools"]),
         layer("folders", &["folders"], &["tools", "exchange"]),
         layer("connections", &["connections"], &["tools", "exchange"]),

@@ -136,9 +136,9 @@ async fn two_runs_of_one_file_do_not_both_add() {
         }
     };
     check(at(1, false), None).await;
-    check(at(1, false), Some("another run is taking this file in")).await;
+    check(at(1, false), Some("shelf/file-in-use")).await;
     check(at(2, false), None).await;
-    check(at(2, false), Some("another run is taking this file in")).await;
+    check(at(2, false), Some("shelf/file-in-use")).await;
     check(at(1, true), None).await;
     assert_eq!(shop.count_items().await, 3);
 }

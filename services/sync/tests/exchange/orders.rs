@@ -119,7 +119,7 @@ async fn each_bad_order_is_rejected_whole_and_told() {
     )
     .await;
     check(&["1,2026-06-14,KIT,-2,35.00,,,R1"], 1, "you asked to refund").await;
-    check(&["7,2026-06-14,KIT,-1,35.00,,,R1"], 1, "not known").await;
+    check(&["7,2026-06-14,KIT,-1,35.00,,,R1"], 1, "order 7 was never imported").await;
     // An unknown status is not the order's fault: its piece is put on hold until somebody decides.
     let report = shop.orders("own.csv", &file(&["9,2026-06-14,B1,1,48.00,Paid,,"])).await.unwrap();
     assert_eq!((report.taken, report.rejected), (1, 0), "{report:?}");
