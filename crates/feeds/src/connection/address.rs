@@ -250,8 +250,8 @@ mod tests {
         check("/listings/{sku}", "a/b?c#d", "https://shop.example/api/listings/a%2Fb%3Fc%23d");
         check("/listings/{sku}", "Grün 1", "https://shop.example/api/listings/Gr%C3%BCn%201");
         check("/listings/{sku}/stock", "%2e%2e", "https://shop.example/api/listings/%252e%252e/stock");
-        check("/listings/{sku}/stock", "..", "“..” cannot stand in an address");
-        check("/listings/{sku}", ".", "“.” cannot stand in an address");
+        check("/listings/{sku}/stock", "..", "“..” cannot be part of an address");
+        check("/listings/{sku}", ".", "“.” cannot be part of an address");
         check("/listings/{sku}", "", "needs {sku}");
         check("/listings/{other_id}", "B1", "needs {other_id}");
         check("/orders?since={since}", "2026-06-15T12:00:00Z", "/api/orders?since=2026-06-15T12%3A00%3A00Z");

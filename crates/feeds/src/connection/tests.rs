@@ -216,7 +216,7 @@ fn what_is_wrong_with_lists_and_hooks_is_told_with_what_to_write() {
     check(
         "next = \"cursor\"\ncursor_at = \"/next\"\ncursor = \"mark\"",
         "next = \"link\"\ncursor_at = \"/next\"",
-        "has cursor_at, which goes",
+        "has cursor_at, which is only for",
     );
     check("cursor_at = \"/next\"", "", "needs cursor_at, such as");
     check("cursor_at = \"/next\"", "cursor_at = \"next\"", "write a JSON Pointer, such as /ref");
