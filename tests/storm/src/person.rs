@@ -13,7 +13,7 @@ use sync::connections::LOST_THERE;
 const MAX: usize = 1000;
 const WHO: &str = "storm";
 /// How a refund says that it waits for a person's decision.
-const WAITS: &str = "choose for them in the Online room";
+const WAITS: &str = "is for items that are not sold yet";
 
 impl World {
     /// Chooses our side for each difference.

@@ -153,7 +153,7 @@ fn what_does_not_settle_is_refused() {
         &[(TenderKind::OnAccount, usd("11")), (TenderKind::Cash, usd("5"))],
         "only cash gives change",
     );
-    check("10", &[(TenderKind::Cash, usd("-10"))], "a tender may not be below 0");
+    check("10", &[(TenderKind::Cash, usd("-10"))], "a payment may not be below 0");
     check("10", &[(TenderKind::Cash, usd("1")); MAX_TENDERS + 1], "at most 20 payments");
     let euro = [(TenderKind::Cash, money("10", "EUR"))];
     check("10", &euro, "cannot be added");
