@@ -66,7 +66,7 @@ pub enum QuantityError {
         /// The unit as typed.
         unit: WeightUnit,
     },
-    /// More than [`MAX_STEPS`].
+    /// More than [`MAX_STOCK_UNITS`].
     #[error("the quantity is larger than a shop can hold")]
     TooLarge,
     /// More than [`MAX_LINE_UNITS`] or [`MAX_LINE_MASS`].

@@ -14,7 +14,6 @@ pub const ARROWS: &[(&str, &[&str])] = &[
     ("words", &["ledger", "domain"]),
     ("ledger", &["domain"]),
     ("feeds", &["domain"]),
-    (&["domain"]),
     ("domain", &[]),
     // For the rest of the workspace this is somebody else's shop.
     ("pretend", &[]),

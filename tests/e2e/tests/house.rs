@@ -212,6 +212,18 @@ fn tables_of_the_schema() -> BTreeSet<String> {
     tables
 }
 
+/// What differs between the engines is asked for, and written, in the store alone.
+#[test]
+fn the_engines_are_named_in_the_store_alone() {
+    let names = ["Engine::", "PRAGMA", "pg_"];
+    let others = ledger_sources().into_iter().filter(|(room, ..)| room.name != "store");
+    let named: Vec<String> = others
+        .filter(|(.., source)| names.iter().any(|name| source.contains(name)))
+        .map(|(_, path, _)| path)
+        .collect();
+    assert_eq!(named, Vec::<String>::new());
+}
+
 #[test]
 fn each_table_has_one_room() {
     let made = tables_of_the_schema();

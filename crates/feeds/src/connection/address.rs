@@ -68,7 +68,7 @@ pub enum FillError {
         /// The value with the dots.
         value: String,
     },
-    /// Longer than [`MAX_ADDRESS_BYTES`].
+    /// It would be longer than any shop needs; nothing was sent.
     #[error("the address would be longer than {MAX_ADDRESS_BYTES} bytes")]
     TooLong,
     /// The result is not below the base.

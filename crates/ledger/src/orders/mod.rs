@@ -33,13 +33,13 @@ pub use end_hold::EndHold;
 pub use settle_status::{SettleStatus, SettledStatus, StatusSettled};
 pub use view::{OrderLineState, OrderLineView, OrderView};
 
+use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::idempotency_key::hex_hash;
 use crate::store::rejection::{OrdersReason, Rejection};
 use crate::store::sql::{in_text, padded};
 use crate::store::storage_error::StorageError;
-use crate::store::{Engine, Ledger};
 use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::day::Moment;
@@ -169,7 +169,7 @@ impl Ledger {
     /// Takes in orders, in one transaction if possible. If one of them is rejected, each is taken in by
     /// itself, so that only that one is left out.
     pub async fn take_orders(&self, batch: &TakeOrders) -> Result<Vec<OrderOutcome>, CommandError> {
-        if batch.past || batch.orders.len() < 2 || self.inner.engine == Engine::Sqlite {
+        if batch.past || batch.orders.len() < 2 || self.has_one_writer() {
             match self.execute(None, batch).await {
                 Err(CommandError::Rejected(_)) => {}
                 ended => return Ok(ended?.answer),

@@ -1,6 +1,7 @@
 //! Opens a shop: which engine, which permissions, which connection settings.
 
 use crate::store::actor::Actor;
+use crate::store::begin::begin;
 use crate::store::clock::Clock;
 use crate::store::command::Follows;
 use crate::store::database_url::DatabaseUrl;
@@ -14,7 +15,7 @@ use crate::store::writes::Writes;
 use domain::day::Moment;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::pool::PoolConnection;
-use sqlx::{Any, AnyConnection, AnyPool, Connection, Executor, Row};
+use sqlx::{Any, AnyConnection, AnyPool, Connection, Executor, Row, Transaction};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Once, OnceLock, RwLock};
 use std::time::Duration;
@@ -81,6 +82,20 @@ pub(crate) struct Inner {
 }
 
 impl Ledger {
+    /// A transaction that only reads and sees the shop as it is at its first statement. On SQLite every
+    /// read transaction in WAL mode does.
+    pub(crate) async fn snapshot(&self) -> Result<Transaction<'static, Any>, CommandError> {
+        let text = match self.inner.engine {
+            Engine::Sqlite => "BEGIN DEFERRED",
+            Engine::Postgres => "BEGIN TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY",
+        };
+        Ok(begin(&self.inner.readers, text).await?)
+    }
+    /// Whether writers wait for the one before them from their beginning, so that none can wait for another's rows.
+    pub(crate) fn has_one_writer(&self) -> bool {
+        self.inner.engine == Engine::Sqlite
+    }
+
     /// Opens the shop's database and, unless it is only read, brings its schema up to date.
     pub(crate) async fn open_engine(
         url: &str,

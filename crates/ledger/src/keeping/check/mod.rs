@@ -15,11 +15,9 @@ mod rules_money;
 mod rules_orders;
 mod totals;
 
-use crate::store::begin::begin;
 use crate::store::error::CommandError;
-use crate::store::{Engine, Ledger, settings};
+use crate::store::{Ledger, settings};
 use serde::Serialize;
-use sqlx::{Any, Transaction};
 use std::collections::BTreeMap;
 use std::fmt;
 
@@ -177,15 +175,5 @@ impl Ledger {
         snapshot.rollback().await?;
         report.findings.sort_by_key(|finding| finding.law);
         Ok(report)
-    }
-
-    /// A transaction that only reads and sees the shop as it is at its first statement. On SQLite every
-    /// read transaction in WAL mode does.
-    pub(crate) async fn snapshot(&self) -> Result<Transaction<'static, Any>, CommandError> {
-        let text = match self.inner.engine {
-            Engine::Sqlite => "BEGIN DEFERRED",
-            Engine::Postgres => "BEGIN TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY",
-        };
-        Ok(begin(&self.inner.readers, text).await?)
     }
 }
