@@ -69,6 +69,9 @@ pub struct NotAnId {
     text: String,
 }
 
+/// The digits of the largest identifier, 2^63 - 1: zeros before a number name it a second time.
+const MAX_DIGITS: usize = 19;
+
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident),+ $(,)?) => {$(
         $(#[$doc])*
@@ -102,7 +105,7 @@ macro_rules! ids {
             type Err = NotAnId;
             fn from_str(text: &str) -> Result<Self, NotAnId> {
                 let wrong = || NotAnId { text: text.chars().take(40).collect() };
-                if !text.bytes().all(|b| b.is_ascii_digit()) {
+                if text.len() > MAX_DIGITS || !text.bytes().all(|b| b.is_ascii_digit()) {
                     return Err(wrong());
                 }
                 text.parse().map(Self).map_err(|_| wrong())

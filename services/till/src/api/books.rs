@@ -35,7 +35,7 @@ impl BooksParams {
             })
         };
         let mut by = BooksBy::default();
-        for word in self.by.as_deref().unwrap_or_default().split(',').filter(|w| !w.is_empty()) {
+        for word in self.by.iter().flat_map(|words| words.split(',')) {
             match word {
                 "day" => by.day = true,
                 "month" => by.month = true,
@@ -174,7 +174,9 @@ mod tests {
         check("?by=month&from=2026-05&to=2026-05", 1, 16).await;
         check("?by=month&from=2026-06", 0, 16).await;
         check("?by=month&to=2026-04", 0, 16).await;
-        for query in ["by=year", "from=2026", "from=2026-13", "to=may", "until=2026-05"] {
+        for query in
+            ["by=", "by=day,,month", "by=year", "from=2026", "from=2026-13", "to=may", "until=2026-05"]
+        {
             shop.get(&format!("/api/books?{query}")).await.expect_problem("invalid", 422);
         }
     }

@@ -217,6 +217,7 @@ mod tests {
         check(None, Some("99999999999999999999"), None);
         check(Some("x"), None, None);
         check(Some("-1"), None, None);
+        check(Some("00000000000000000000"), None, None);
     }
 
     #[test]
