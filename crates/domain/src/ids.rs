@@ -45,6 +45,15 @@ impl IdMaker {
         }
     }
 
+    /// Makes only identifiers larger than `id` from now on. Another process made it, whose clock may be ahead.
+    pub fn after(&mut self, id: i64) {
+        let ms = (id >> (NODE_BITS + COUNTER_BITS)) + EPOCH_MS;
+        if (self.last_ms..=LATEST_MS).contains(&ms) {
+            self.last_ms = ms;
+            self.counter = 1 << COUNTER_BITS;
+        }
+    }
+
     /// The next identifier, given the current time.
     pub fn next(&mut self, now_ms: i64) -> i64 {
         if now_ms > self.last_ms && now_ms <= LATEST_MS {

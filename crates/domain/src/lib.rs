@@ -19,6 +19,7 @@ pub mod discount;
 pub mod fee;
 pub mod ids;
 pub mod image;
+pub mod item;
 pub mod limits;
 pub mod masked;
 pub mod money;

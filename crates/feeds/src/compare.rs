@@ -136,21 +136,25 @@ pub fn compare(
         }
         match by_key.get(&key) {
             Some(at) => compare_one(&ours[*at], &row, &mut found),
-            None => found.push(Difference::Unknown { sku: row.sku, name: row.name.unwrap_or_default() }),
+            None => found.push(Difference::Unknown { sku: row.sku, name: row.text.name }),
         }
     }
     let left =
         ours.into_iter().filter(|l| l.availability == Availability::InStock && !met.contains(&l.sku.key()));
-    found.extend(left.map(|l| Difference::Unlisted { sku: l.sku, name: l.name }));
+    found.extend(left.map(|l| Difference::Unlisted { sku: l.sku, name: l.text.name }));
     found
 }
 
 fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) {
     let sku = || ours.sku.clone();
     match (ours.availability == Availability::InStock, theirs.is_offered()) {
-        (true, false) => found.push(Difference::Unlisted { sku: sku(), name: ours.name.clone() }),
+        (true, false) => found.push(Difference::Unlisted { sku: sku(), name: ours.text.name.clone() }),
         (false, true) => {
-            found.push(Difference::Gone { sku: sku(), name: ours.name.clone(), here: ours.availability });
+            found.push(Difference::Gone {
+                sku: sku(),
+                name: ours.text.name.clone(),
+                here: ours.availability,
+            });
         }
         // Not available on either side: nobody can see the rest.
         (false, false) => return,
@@ -159,18 +163,13 @@ fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) 
     if let Some(there) = price_there(ours, theirs).filter(|p| *p != ours.price) {
         found.push(Difference::Price { sku: sku(), here: ours.price, there });
     }
-    let texts = [
-        ("name", &ours.name, &theirs.name),
-        ("description", &ours.description, &theirs.description),
-        ("color", &ours.color, &theirs.color),
-        ("size", &ours.size, &theirs.size),
-        ("material", &ours.material, &theirs.material),
-    ];
-    for (field, here, there) in texts {
+    for (text, here) in ours.text.fields() {
+        let there = theirs.text.get(text);
         // Line ends and surrounding spaces change on the way through other programs.
         let plain = |t: &str| t.replace("\r\n", "\n").trim().to_owned();
-        if let Some(there) = there.as_ref().filter(|t| plain(t) != plain(here)) {
-            found.push(Difference::Text { sku: sku(), field, here: here.clone(), there: there.clone() });
+        if !there.is_empty() && plain(there) != plain(here) {
+            let (field, here, there) = (text.property(), here.to_owned(), there.to_owned());
+            found.push(Difference::Text { sku: sku(), field, here, there });
         }
     }
     // A quantity in another unit is compared in the unit in which we would send it.

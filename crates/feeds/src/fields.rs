@@ -1,5 +1,6 @@
 //! The fields of each feed: their names, their kinds, and which are required.
 
+use domain::item::TextField;
 use std::fmt;
 
 /// What a file contains.
@@ -67,6 +68,8 @@ pub(crate) struct Field {
     pub(crate) name: &'static str,
     pub(crate) kind: Kind,
     pub(crate) required: bool,
+    /// Which of an item's texts it is, if it is one.
+    pub(crate) text: Option<TextField>,
 }
 
 /// Whether a field holds a code: those are not free text, and one in ten looks like a card number.
@@ -78,12 +81,18 @@ pub(crate) fn is_code(name: &str) -> bool {
 macro_rules! fields {
     ($module:ident: $($place:ident = $name:literal $kind:ident $required:literal),* $(,)?) => {
         pub(crate) mod $module {
-            use super::{Field, Kind};
-            #[allow(clippy::upper_case_acronyms, non_camel_case_types)]
+            use super::{Field, Kind, TextField};
+            // An item's texts are found by `Field::text` and not by their position.
+            #[allow(clippy::upper_case_acronyms, non_camel_case_types, dead_code)]
             enum Place { $($place),* }
-            $(pub(crate) const $place: usize = Place::$place as usize;)*
+            $(#[allow(dead_code)] pub(crate) const $place: usize = Place::$place as usize;)*
             pub(crate) const FIELDS: &[Field] =
-                &[$(Field { name: $name, kind: Kind::$kind, required: $required }),*];
+                &[$(Field {
+                    name: $name,
+                    kind: Kind::$kind,
+                    required: $required,
+                    text: TextField::of_property($name),
+                }),*];
         }
     };
 }

@@ -6,6 +6,7 @@ use crate::reject::{Cause, FeedError, Problem};
 use crate::source::Records;
 use crate::values::Values;
 use domain::codes::{Code, Gtin};
+use domain::item::ItemText;
 use domain::money::Money;
 use domain::quantity::{Asked, Quantity};
 use domain::stock::ItemKind;
@@ -17,8 +18,8 @@ use std::io::Read;
 /// One row of an items file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ItemRow {
-    /// One line of text.
-    pub name: String,
+    /// In words.
+    pub text: ItemText,
     /// As given, or derived from the other columns.
     pub kind: ItemKind,
     /// The owner's code; without one the shop gives a number.
@@ -27,12 +28,6 @@ pub struct ItemRow {
     pub gtin: Option<Gtin>,
     /// The style whose rule prices it.
     pub style: Option<String>,
-    /// May be empty.
-    pub color: String,
-    /// May be empty.
-    pub size: String,
-    /// May be empty.
-    pub material: String,
     /// The weight of one.
     pub weight: Option<Weight>,
     /// Added to the price by weight.
@@ -45,10 +40,6 @@ pub struct ItemRow {
     pub quantity: Option<Quantity>,
     /// The stock unit of goods by weight.
     pub stock_unit: Option<WeightUnit>,
-    /// May be empty.
-    pub description: String,
-    /// File names or https addresses.
-    pub images: Vec<String>,
 }
 
 /// Reads an items file; each row is accepted or rejected separately.
@@ -63,22 +54,17 @@ fn take(values: &Values) -> Result<ItemRow, Problem> {
         return Err(Problem::at(item::PRICE, values.raw(item::PRICE), domain::pricing::PriceError::Nothing));
     }
     Ok(ItemRow {
-        name: values.need(item::NAME, values.read(item::NAME, text::name)?)?,
+        text: ItemText { images: values.list(item::IMAGE)?, ..values.item_text()? },
         kind,
         sku: values.code(item::SKU)?,
         gtin: values.gtin(item::GTIN)?,
         style: values.read(item::STYLE, text::name)?,
-        color: values.short(item::COLOR)?,
-        size: values.short(item::SIZE)?,
-        material: values.short(item::MATERIAL)?,
         weight: values.weight(item::WEIGHT, item::WEIGHT_UNIT)?,
         extras: values.money(item::EXTRAS)?.unwrap_or(Money::zero(values.reading.currency)),
         price,
         cost: values.money(item::COST)?,
         quantity: quantity(values, kind, stock_unit)?,
         stock_unit,
-        description: values.note(item::DESCRIPTION)?,
-        images: values.list(item::IMAGE)?,
     })
 }
 

@@ -331,7 +331,7 @@ fn write_field(item: &Listing, place: usize, map: &FieldMap, out: &mut Vec<u8>) 
     }
     if place == listing::IMAGE {
         // Any list of texts can be JSON.
-        return !item.images.is_empty() && serde_json::to_writer(out, &item.images).is_ok();
+        return !item.text.images.is_empty() && serde_json::to_writer(out, &item.text.images).is_ok();
     }
     let Some(mut text) = converted(item, place, map).or_else(|| text_of(item, place)) else { return false };
     if let Some((theirs, _)) = map.words.iter().find(|(_, ours)| **ours == text) {
@@ -378,11 +378,6 @@ fn text_of(item: &Listing, place: usize) -> Option<String> {
     match place {
         listing::SKU => some(item.sku.as_str()),
         listing::GTIN => item.gtin.as_ref().and_then(Gtin::gtin13),
-        listing::NAME => some(&item.name),
-        listing::DESCRIPTION => some(&item.description),
-        listing::COLOR => some(&item.color),
-        listing::SIZE => some(&item.size),
-        listing::MATERIAL => some(&item.material),
         listing::WEIGHT => item.weight.map(|w| w.value().to_string()),
         listing::WEIGHT_UNIT => item.weight.map(|w| w.unit().code().to_owned()),
         listing::PRICE => Some(item.price.to_string()),
@@ -390,6 +385,6 @@ fn text_of(item: &Listing, place: usize) -> Option<String> {
         listing::AVAILABILITY => some(item.availability.code()),
         listing::INVENTORY => item.inventory.map(level),
         listing::REVISION => Some(item.revision.to_string()),
-        _ => None,
+        other => some(item.text.get(Feed::Listings.fields()[other].text?)),
     }
 }

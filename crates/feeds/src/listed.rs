@@ -6,9 +6,9 @@ use crate::reject::{Cause, FeedError, Problem};
 use crate::source::Records;
 use crate::values::Values;
 use domain::codes::{Code, Gtin};
+use domain::item::ItemText;
 use domain::money::{Currency, Money, MoneyError, plain_decimal};
 use domain::quantity::QuantityError;
-use domain::text::TextError;
 use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;
 use std::io::Read;
@@ -36,20 +36,10 @@ pub struct ListedRow {
     pub sku: Code,
     /// A GTIN from GS1.
     pub gtin: Option<Gtin>,
-    /// The name there.
-    pub name: Option<String>,
-    /// The description there.
-    pub description: Option<String>,
-    /// As text.
-    pub color: Option<String>,
-    /// As text.
-    pub size: Option<String>,
-    /// As text.
-    pub material: Option<String>,
+    /// The texts there, as given; empty where it says nothing.
+    pub text: ItemText,
     /// The weight of one.
     pub weight: Option<Weight>,
-    /// Addresses, as given.
-    pub images: Vec<String>,
     /// The price there, of one or of one stock unit.
     pub price: Option<Money>,
     /// schema.org's name for its availability.
@@ -89,20 +79,12 @@ pub fn read_listings<R: Read>(
 }
 
 fn take(values: &Values) -> Result<ListedRow, Problem> {
-    let text = |field| -> Result<Option<String>, Problem> {
-        values.read(field, |text| Ok::<_, TextError>(text.to_owned()))
-    };
     same_currency(values)?;
     Ok(ListedRow {
         sku: values.need(listing::SKU, values.code(listing::SKU)?)?,
         gtin: values.gtin(listing::GTIN)?,
-        name: text(listing::NAME)?,
-        description: text(listing::DESCRIPTION)?,
-        color: text(listing::COLOR)?,
-        size: text(listing::SIZE)?,
-        material: text(listing::MATERIAL)?,
+        text: ItemText { images: values.list(listing::IMAGE)?, ..values.raw_text() },
         weight: values.weight(listing::WEIGHT, listing::WEIGHT_UNIT)?,
-        images: values.list(listing::IMAGE)?,
         price: if values.unit(listing::PRICE).is_none() { values.money(listing::PRICE)? } else { None },
         price_of_unit: price_of_unit(values)?,
         availability: values.read(listing::AVAILABILITY, availability)?,

@@ -2,6 +2,7 @@
 
 use crate::hash;
 use domain::codes::{Code, Gtin};
+use domain::item::ItemText;
 use domain::money::Money;
 use domain::quantity::Quantity;
 use domain::stock::Availability;
@@ -10,6 +11,10 @@ use domain::weight::Weight;
 /// What the texts of a listing usually take together, in bytes.
 const HASHED_BYTES: usize = 512;
 
+/// How many of the texts count even if they are empty: those that there were at first. A later one counts
+/// where it says something, so that a new text sends nothing anew.
+const HASHED_EMPTY: usize = 5;
+
 /// A listing of one item.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Listing {
@@ -17,20 +22,10 @@ pub struct Listing {
     pub sku: Code,
     /// A GTIN from GS1; never the shop's own number.
     pub gtin: Option<Gtin>,
-    /// One line of text.
-    pub name: String,
-    /// May have several lines.
-    pub description: String,
-    /// May be empty.
-    pub color: String,
-    /// May be empty.
-    pub size: String,
-    /// May be empty.
-    pub material: String,
+    /// In words. Images are addresses, or names of files beside the feed.
+    pub text: ItemText,
     /// The weight of one.
     pub weight: Option<Weight>,
-    /// Addresses, or names of files beside the feed.
-    pub images: Vec<String>,
     /// The price of one, or of one stock unit.
     pub price: Money,
     /// Whether it can be bought.
@@ -52,9 +47,13 @@ pub fn content_hash(listing: &Listing) -> String {
     };
     add(listing.sku.as_str());
     add(listing.gtin.as_ref().map_or("", Gtin::as_str));
-    let texts = [&listing.name, &listing.description, &listing.color, &listing.size, &listing.material];
-    for text in texts {
-        add(text);
+    for (at, (field, text)) in listing.text.fields().enumerate() {
+        if at < HASHED_EMPTY {
+            add(text);
+        } else if !text.is_empty() {
+            add(field.property());
+            add(text);
+        }
     }
     if let Some(weight) = listing.weight {
         add(&weight.value().to_string());
@@ -62,8 +61,8 @@ pub fn content_hash(listing: &Listing) -> String {
     } else {
         add("");
     }
-    add(&listing.images.len().to_string());
-    for image in &listing.images {
+    add(&listing.text.images.len().to_string());
+    for image in &listing.text.images {
         add(image);
     }
     add(&listing.price.minor().to_string());

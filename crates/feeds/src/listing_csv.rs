@@ -157,13 +157,8 @@ fn failed(error: csv::Error) -> CsvOutError {
 fn text(item: &Listing, field: usize) -> Option<&str> {
     match field {
         listing::SKU => Some(item.sku.as_str()),
-        listing::NAME => Some(&item.name),
-        listing::DESCRIPTION => Some(&item.description),
-        listing::COLOR => Some(&item.color),
-        listing::SIZE => Some(&item.size),
-        listing::MATERIAL => Some(&item.material),
-        listing::IMAGE if item.images.len() == 1 => Some(&item.images[0]),
-        _ => None,
+        listing::IMAGE if item.text.images.len() == 1 => Some(&item.text.images[0]),
+        other => Feed::Listings.fields()[other].text.map(|text| item.text.get(text)),
     }
 }
 
@@ -177,7 +172,7 @@ fn number(item: &Listing, field: usize, into: &mut Vec<u8>) {
         }
         listing::WEIGHT => item.weight.map_or(Ok(()), |w| write!(into, "{}", w.value())),
         listing::WEIGHT_UNIT => into.write_all(item.weight.map_or("", |w| w.unit().code()).as_bytes()),
-        listing::IMAGE => into.write_all(guard(&item.images.join("|")).as_bytes()),
+        listing::IMAGE => into.write_all(guard(&item.text.images.join("|")).as_bytes()),
         listing::PRICE => money(item.price, into),
         listing::CURRENCY => into.write_all(item.price.currency().code().as_bytes()),
         listing::AVAILABILITY => into.write_all(item.availability.code().as_bytes()),

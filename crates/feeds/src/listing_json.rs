@@ -3,8 +3,10 @@
 use crate::listing::Listing;
 use crate::listing_csv::level;
 use domain::codes::Gtin;
+use domain::item::{ItemText, TextField};
 use domain::quantity::Measure;
-use serde::Serialize;
+use serde::ser::SerializeMap;
+use serde::{Serialize, Serializer};
 use std::io::{self, Write};
 
 const CONTEXT: &str = "https://schema.org";
@@ -18,15 +20,8 @@ struct Product<'a> {
     sku: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
     gtin13: Option<String>,
-    name: &'a str,
-    #[serde(skip_serializing_if = "str::is_empty")]
-    description: &'a str,
-    #[serde(skip_serializing_if = "str::is_empty")]
-    color: &'a str,
-    #[serde(skip_serializing_if = "str::is_empty")]
-    size: &'a str,
-    #[serde(skip_serializing_if = "str::is_empty")]
-    material: &'a str,
+    #[serde(flatten)]
+    texts: Texts<'a>,
     #[serde(skip_serializing_if = "Option::is_none")]
     weight: Option<QuantitativeValue>,
     #[serde(skip_serializing_if = "<[_]>::is_empty")]
@@ -34,6 +29,21 @@ struct Product<'a> {
     offers: Offer<'a>,
     #[serde(rename = "additionalProperty")]
     additional_property: PropertyValue,
+}
+
+/// The texts that say something, each under its property. A product has a name.
+struct Texts<'a>(&'a ItemText);
+
+impl Serialize for Texts<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(None)?;
+        for (field, text) in self.0.fields() {
+            if field == TextField::Name || !text.is_empty() {
+                map.serialize_entry(field.property(), text)?;
+            }
+        }
+        map.end()
+    }
 }
 
 /// Amounts are text, as schema.org allows, so that 6.50 does not become 6.5.
@@ -79,13 +89,9 @@ pub(crate) fn write_product(out: &mut impl Write, item: &Listing, alone: bool) -
         kind: "Product",
         sku: item.sku.as_str(),
         gtin13: item.gtin.as_ref().and_then(Gtin::gtin13),
-        name: &item.name,
-        description: &item.description,
-        color: &item.color,
-        size: &item.size,
-        material: &item.material,
+        texts: Texts(&item.text),
         weight: item.weight.map(|w| quantity(w.value().to_string(), w.unit().code())),
-        image: &item.images,
+        image: &item.text.images,
         offers: Offer {
             kind: "Offer",
             price: item.price.to_string(),

@@ -8,6 +8,7 @@ use crate::layout_field::FieldMap;
 use crate::record::Reading;
 use crate::reject::{Cause, Problem};
 use domain::codes::{Code, Gtin};
+use domain::item::ItemText;
 use domain::money::{Money, plain_decimal};
 use domain::text;
 use domain::weight::{Weight, WeightUnit};
@@ -151,9 +152,31 @@ impl<'a> Values<'a> {
         Ok(self.read(field, text::short)?.unwrap_or_default())
     }
 
-    /// Reads text with several lines; may be empty.
-    pub(crate) fn note(&self, field: usize) -> Read<String> {
-        Ok(self.read(field, text::note)?.unwrap_or_default())
+    /// An item's texts as another program wrote them, without images.
+    pub(crate) fn raw_text(&self) -> ItemText {
+        let mut found = ItemText::default();
+        for (place, field) in self.reading.layout.feed.fields().iter().enumerate() {
+            if let Some(text) = field.text {
+                let given = self.raw(place);
+                given.clone_into(found.get_mut(text));
+                if given.trim().is_empty() {
+                    found.get_mut(text).clear();
+                }
+            }
+        }
+        found
+    }
+
+    /// Reads an item's texts, without images.
+    pub(crate) fn item_text(&self) -> Read<ItemText> {
+        let mut found = ItemText::default();
+        for (place, field) in self.reading.layout.feed.fields().iter().enumerate() {
+            let Some(text) = field.text else { continue };
+            let read = self.read(place, |given| text.checked(given))?;
+            *found.get_mut(text) =
+                if field.required { self.need(place, read)? } else { read.unwrap_or_default() };
+        }
+        Ok(found)
     }
 
     pub(crate) fn code(&self, field: usize) -> Read<Option<Code>> {

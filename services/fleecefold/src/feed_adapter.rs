@@ -239,6 +239,7 @@ fn went(error: FeedOutError) -> FeedTrouble {
 mod tests {
     use super::*;
     use domain::codes::Code;
+    use domain::item::ItemText;
     use domain::limits::LimitName;
     use domain::money::{Currency, Money};
     use domain::people::Role;
@@ -253,22 +254,17 @@ mod tests {
         let url = format!("sqlite:{}", folder.path().join("shop.db").display());
         let ledger = Ledger::open(&url, Access::Create, Arc::new(SystemClock)).await.expect("a shop");
         let item = |sku: &str| NewItem {
+            text: ItemText { name: format!("Thing {sku}"), ..ItemText::default() },
             kind: ItemKind::Piece,
-            name: format!("Thing {sku}"),
             sku: Some(Code::parse(sku).expect("a code")),
             gtin: None,
             style: None,
-            color: String::new(),
-            size: String::new(),
-            material: String::new(),
             weight: None,
             extras: Money::zero(Currency::USD),
             price: Money::from_minor(4000, Currency::USD).ok(),
             cost: None,
             quantity: None,
             stock_unit: None,
-            description: String::new(),
-            images: Vec::new(),
             do_not_list: false,
         };
         let items = AddItems { items: vec![item("HAT"), item("COWL")], who: String::new(), progress: None };

@@ -14,6 +14,7 @@ use axum::body::{Body, to_bytes};
 use axum::extract::ConnectInfo;
 use axum::http::{HeaderMap, Method, Request};
 use domain::day::Moment;
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::people::Role;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
@@ -124,22 +125,17 @@ fn money(minor: i64) -> Money {
 
 fn item(sku: &str, name: &str, kind: ItemKind) -> NewItem {
     NewItem {
+        text: ItemText { name: name.to_owned(), ..ItemText::default() },
         kind,
-        name: name.to_owned(),
         sku: Some(sku.parse_code()),
         gtin: None,
         style: None,
-        color: String::new(),
-        size: String::new(),
-        material: String::new(),
         weight: None,
         extras: money(0),
         price: None,
         cost: None,
         quantity: None,
         stock_unit: None,
-        description: String::new(),
-        images: Vec::new(),
         do_not_list: false,
     }
 }
@@ -176,7 +172,11 @@ fn goods() -> Vec<NewItem> {
             price: Some(money(225)),
             quantity: asked("40"),
             stock_unit: Some(WeightUnit::Ounce),
-            color: "grey".to_owned(),
+            text: ItemText {
+                name: "Grey roving".to_owned(),
+                color: "grey".to_owned(),
+                ..ItemText::default()
+            },
             ..item("ROVING", "Grey roving", ItemKind::Weight)
         },
     ]

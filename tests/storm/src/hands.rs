@@ -6,6 +6,7 @@ use crate::{Doing, StormError};
 use domain::basket::{TenderKind, line_amount};
 use domain::channel::Channel;
 use domain::codes::Code;
+use domain::item::{ItemText, TextEdit, TextField};
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Quantity};
 use domain::stock::{ItemKind, ReturnDisposition, StockReason};
@@ -73,22 +74,22 @@ impl World {
         let many = self.dice.i64(1..=5);
         let price = self.dice.i64(PRICES);
         let item = NewItem {
+            text: ItemText {
+                name: format!("Piece {sku}"),
+                color: "moss".to_owned(),
+                material: "wool".to_owned(),
+                ..ItemText::default()
+            },
             kind,
-            name: format!("Piece {sku}"),
             sku: Some(code(&sku)?),
             gtin: None,
             style: None,
-            color: "moss".to_owned(),
-            size: String::new(),
-            material: "wool".to_owned(),
             weight: None,
             extras: usd(0)?,
             price: Some(usd(price)?),
             cost: None,
             quantity: (kind != ItemKind::Piece).then(|| units(many)),
             stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
-            description: String::new(),
-            images: Vec::new(),
             do_not_list: false,
         };
         let add = AddItems { items: vec![item], who: WHO.to_owned(), progress: None };
@@ -217,26 +218,14 @@ impl World {
     /// Changes a price or a text, or unlists and lists an item.
     async fn edit(&mut self) -> Result<(), StormError> {
         let Some(good) = self.pick() else { return Ok(()) };
-        let mut edit = EditItem {
-            code: code(&good.sku)?,
-            revision: None,
-            name: None,
-            color: None,
-            size: None,
-            material: None,
-            description: None,
-            images: None,
-            price: None,
-            weight: None,
-            extras: None,
-            cost: None,
-            do_not_list: None,
-            who: WHO.to_owned(),
-        };
+        let mut edit = EditItem::new(code(&good.sku)?, WHO);
         match self.dice.u8(0..4) {
             0 => edit.price = Some(PriceChange::Hand(usd(self.dice.i64(PRICES))?)),
             1 => edit.do_not_list = Some(self.dice.bool()),
-            _ => edit.description = Some(format!("Warm, no. {}", self.dice.u16(..))),
+            _ => {
+                let text = format!("Warm, no. {}", self.dice.u16(..));
+                edit.text = TextEdit::default().with(TextField::Description, text);
+            }
         }
         self.try_to(&edit).await.map(|_| ())
     }

@@ -6,6 +6,7 @@ use crate::{Doing, StormError, weather};
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Code;
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
@@ -153,22 +154,22 @@ impl Listening {
 
 fn piece(sku: &str) -> Result<NewItem, StormError> {
     Ok(NewItem {
+        text: ItemText {
+            name: format!("Piece {sku}"),
+            color: "moss".to_owned(),
+            material: "wool".to_owned(),
+            ..ItemText::default()
+        },
         kind: ItemKind::Piece,
-        name: format!("Piece {sku}"),
         sku: Some(Code::parse(sku).doing("read a code")?),
         gtin: None,
         style: None,
-        color: "moss".to_owned(),
-        size: String::new(),
-        material: "wool".to_owned(),
         weight: None,
         extras: usd(0)?,
         price: Some(usd(PRICE)?),
         cost: None,
         quantity: None,
         stock_unit: None,
-        description: String::new(),
-        images: Vec::new(),
         do_not_list: false,
     })
 }

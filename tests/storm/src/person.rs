@@ -74,22 +74,8 @@ impl World {
 
     async fn make_cheaper(&mut self, parked: &DeadLetter) -> Result<(), StormError> {
         let price = Money::from_minor(NOT_DEAR, Currency::USD).doing("make an amount")?;
-        let edit = EditItem {
-            code: Code::parse(&parked.sku).doing("read a code")?,
-            revision: None,
-            name: None,
-            color: None,
-            size: None,
-            material: None,
-            description: None,
-            images: None,
-            price: Some(PriceChange::Hand(price)),
-            weight: None,
-            extras: None,
-            cost: None,
-            do_not_list: None,
-            who: WHO.to_owned(),
-        };
+        let code = Code::parse(&parked.sku).doing("read a code")?;
+        let edit = EditItem { price: Some(PriceChange::Hand(price)), ..EditItem::new(code, WHO) };
         self.try_to(&edit).await.map(|_| ())
     }
 }

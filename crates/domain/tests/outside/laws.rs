@@ -254,6 +254,17 @@ proptest! {
         prop_assert!(ids.iter().all(|id| (id >> 12) & 1023 == i64::from(node)), "each holds its node");
     }
 
+    // Lamport, Time, Clocks, and the Ordering of Events in a Distributed System, CACM 21 (1978), rule IR2.
+    #[test]
+    fn identifiers_follow_those_that_were_seen(nodes in (0..1024_u16, 0..1024_u16), clocks in (1_577_836_800_000..1_900_000_000_000_i64, 1_577_836_800_000..1_900_000_000_000_i64), earlier in 0..9_000_usize) {
+        let (mut theirs, mut ours) = (IdMaker::new(nodes.0, 0), IdMaker::new(nodes.1, 0));
+        let before = (0..earlier).map(|_| ours.next(clocks.1)).last().unwrap_or(0);
+        let seen = theirs.next(clocks.0);
+        ours.after(seen);
+        let next = ours.next(clocks.1);
+        prop_assert!(next > seen && next > before);
+    }
+
     #[test]
     fn weights_of_all_units_sum_exactly(lines in prop::collection::vec((1..1_000_000_i64, unit()), 1..50)) {
         let sum: i64 = lines.iter().map(|(stock_units, unit)| {

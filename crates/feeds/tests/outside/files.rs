@@ -6,7 +6,9 @@ use feeds::{Feed, FeedError};
 fn names(bytes: &[u8]) -> Vec<String> {
     let read = items_by(&own(Feed::Items), bytes).unwrap_or_else(|e| panic!("{e}"));
     read.into_iter()
-        .map(|r| r.map_or_else(|e| e.to_string(), |p| format!("{}/{}", p.value.name, p.value.color)))
+        .map(|r| {
+            r.map_or_else(|e| e.to_string(), |p| format!("{}/{}", p.value.text.name, p.value.text.color))
+        })
         .collect()
 }
 

@@ -68,7 +68,8 @@ fn every_column_is_read() {
     let row = "Ridge beanie,piece,RB-1,9521234543213,ridge beanie,moss,M,wool,6.35,ONZ,2.50,48.00,11.20,,,\"warm\nand soft\",a.jpg|b.jpg";
     let read = items_by(&own(Feed::Items), format!("{HEADING}{row}\n").as_bytes()).unwrap();
     let item = &read[0].as_ref().unwrap().value;
-    let texts = [&item.name, &item.color, &item.size, &item.material, &item.description];
+    let texts =
+        [&item.text.name, &item.text.color, &item.text.size, &item.text.material, &item.text.description];
     assert_eq!(texts, ["Ridge beanie", "moss", "M", "wool", "warm\nand soft"]);
     assert_eq!(item.sku.as_ref().unwrap().as_str(), "RB-1");
     assert_eq!(item.gtin.as_ref().unwrap().as_str(), "9521234543213");
@@ -77,7 +78,7 @@ fn every_column_is_read() {
         [item.extras.minor(), item.price.unwrap().minor(), item.cost.unwrap().minor()],
         [250, 4800, 1120]
     );
-    assert_eq!(item.images, ["a.jpg", "b.jpg"]);
+    assert_eq!(item.text.images, ["a.jpg", "b.jpg"]);
 }
 
 #[test]

@@ -22,7 +22,7 @@ fn read(layout: &Layout, file: impl Read) -> Vec<Result<String, Cause>> {
     let records = read_items(file, reading).unwrap_or_else(|e| panic!("{e}"));
     records
         .map(|r| match r {
-            Ok(parsed) => Ok(parsed.value.name),
+            Ok(parsed) => Ok(parsed.value.text.name),
             Err(reject) => {
                 let kept: usize = reject.rows().iter().map(<[u8]>::len).sum();
                 assert!(kept <= MAX_ROW_BYTES, "{kept} bytes of the row are held");

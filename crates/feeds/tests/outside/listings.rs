@@ -3,6 +3,7 @@
 use crate::{FILE_HASH, layout, own};
 use domain::codes::{Code, Gtin};
 use domain::day::Zone;
+use domain::item::{ItemText, TextField};
 use domain::money::{Currency, Money};
 use domain::quantity::{Measure, Quantity};
 use domain::stock::Availability;
@@ -12,20 +13,29 @@ use feeds::{
     Feed, FeedError, Format, JsonLdDocument, JsonLdLines, Layout, ListedRow, Listing, ListingCsv, Parsed,
     Reading, Reject, content_hash, publish, read_listings, write_csvw,
 };
+use sha2::{Digest, Sha256};
 use std::io::Write;
+
+fn with(listing: Listing, change: impl FnOnce(&mut ItemText)) -> Listing {
+    let mut listing = listing;
+    change(&mut listing.text);
+    listing
+}
 
 pub(crate) fn sample() -> Listing {
     Listing {
+        text: ItemText {
+            name: "Ridge beanie".to_owned(),
+            description: "Warm,\nsoft and \"round\"".to_owned(),
+            color: "moss".to_owned(),
+            size: "M".to_owned(),
+            material: "wool".to_owned(),
+            images: vec!["images/a.jpg".to_owned(), "images/b.jpg".to_owned()],
+        },
         sku: Code::parse("RB-1").unwrap(),
         // 0614141 is the company prefix in GS1's own examples (GS1 General Specifications).
         gtin: Some(Gtin::parse("614141007349").unwrap()),
-        name: "Ridge beanie".to_owned(),
-        description: "Warm,\nsoft and \"round\"".to_owned(),
-        color: "moss".to_owned(),
-        size: "M".to_owned(),
-        material: "wool".to_owned(),
         weight: Some(Weight::parse("6.350", WeightUnit::Ounce).unwrap()),
-        images: vec!["images/a.jpg".to_owned(), "images/b.jpg".to_owned()],
         price: Money::from_minor(4800, Currency::USD).unwrap(),
         availability: Availability::InStock,
         inventory: Some(Quantity::from_stock_units(1, Measure::Units).unwrap()),
@@ -91,9 +101,9 @@ fn csv_as_the_design_has_it() {
     let mut roving = sample();
     roving.gtin = None;
     roving.weight = None;
-    roving.images.clear();
-    roving.name = "=1+2\";=1+2".to_owned();
-    roving.description = "-5 % today".to_owned();
+    roving.text.images.clear();
+    roving.text.name = "=1+2\";=1+2".to_owned();
+    roving.text.description = "-5 % today".to_owned();
     roving.inventory =
         Some(Quantity::from_stock_units(40_500, Measure::Thousandths(WeightUnit::Ounce)).unwrap());
     let text = String::from_utf8(csv(&[sample(), roving], &own(Feed::Listings))).unwrap();
@@ -114,7 +124,7 @@ fn a_layout_renames_and_fixes() {
     let text = String::from_utf8(csv(&[sample()], &theirs)).unwrap();
     assert_eq!(text, "Artikel;Titel;Zustand;Preis\r\nRB-1;Ridge beanie;neu;48,00\r\n");
     let back = listed(&theirs, text.as_bytes()).unwrap().remove(0).unwrap().value;
-    assert_eq!((back.price.map(Money::minor), back.size), (Some(4800), None));
+    assert_eq!((back.price.map(Money::minor), back.text.size), (Some(4800), String::new()));
     let refused = |toml: &str| ListingCsv::new(Vec::new(), &layout(toml)).err().map(|e| e.to_string());
     for (toml, words) in [
         ("feed = \"listings\"\ndelimiter = \"spaces\"\n[field.sku]", "spaces"),
@@ -213,21 +223,50 @@ fn json_ld_by_schema_org() {
     assert!(listed(&layout, &empty).unwrap().is_empty());
 }
 
+/// SHA-256 (FIPS 180-4) of the texts with their lengths, in the order in which they were hashed first.
+#[test]
+fn an_empty_new_text_leaves_the_content_hash_as_it_was() {
+    let plain = with(sample(), |text| {
+        for field in TextField::ALL.iter().skip(5) {
+            text.get_mut(*field).clear();
+        }
+    });
+    let mut bytes = Vec::new();
+    let mut add = |text: &str| {
+        bytes.extend_from_slice(&(text.len() as u64).to_le_bytes());
+        bytes.extend_from_slice(text.as_bytes());
+    };
+    let Listing { sku, gtin, text, weight, price, availability, inventory, .. } = &plain;
+    let weight = weight.unwrap();
+    let gtin = gtin.as_ref().map_or("", Gtin::as_str);
+    for part in [sku.as_str(), gtin, &text.name, &text.description, &text.color, &text.size, &text.material] {
+        add(part);
+    }
+    for part in [weight.value().to_string().as_str(), weight.unit().code(), &text.images.len().to_string()] {
+        add(part);
+    }
+    text.images.iter().for_each(|image| add(image));
+    add(&price.minor().to_string());
+    add(price.currency().code());
+    add(availability.code());
+    add(&inventory.unwrap().to_string());
+    assert_eq!(content_hash(&plain), hex::encode(Sha256::digest(&bytes)));
+}
+
 #[test]
 fn the_content_hash_tells_what_changed_and_not_when() {
     let hash = content_hash(&sample());
     assert_eq!((hash.len(), content_hash(&Listing { revision: 18, ..sample() })), (64, hash.clone()));
     let others = [
-        Listing {
-            name: "Ridge beani".to_owned(),
-            description: format!("e{}", sample().description),
-            ..sample()
-        },
+        with(sample(), |text| {
+            text.name = "Ridge beani".to_owned();
+            text.description = format!("e{}", text.description);
+        }),
         Listing { price: Money::from_minor(4801, Currency::USD).unwrap(), ..sample() },
         Listing { availability: Availability::SoldOut, ..sample() },
         Listing { inventory: None, ..sample() },
         Listing { weight: Some(Weight::parse("6.35", WeightUnit::Ounce).unwrap()), ..sample() },
-        Listing { images: vec!["images/a.jpg|images/b.jpg".to_owned()], ..sample() },
+        with(sample(), |text| text.images = vec!["images/a.jpg|images/b.jpg".to_owned()]),
         Listing { gtin: None, ..sample() },
     ];
     for other in others {
@@ -239,7 +278,10 @@ fn the_content_hash_tells_what_changed_and_not_when() {
 fn compares_both_sides() {
     let item = |sku: &str| Listing { sku: Code::parse(sku).unwrap(), ..sample() };
     let gone = Listing { availability: Availability::SoldOut, ..item("GONE") };
-    let both_gone = Listing { availability: Availability::SoldOut, name: "x".to_owned(), ..item("BOTH") };
+    let both_gone = Listing {
+        availability: Availability::SoldOut,
+        ..with(item("BOTH"), |text| text.name = "x".to_owned())
+    };
     let ours = [
         item("SAME"),
         item("NEW"),
@@ -251,8 +293,8 @@ fn compares_both_sides() {
     ];
     let mut drift = item("DRIFT");
     drift.price = Money::from_minor(4700, Currency::USD).unwrap();
-    drift.name = "Ridge hat".to_owned();
-    drift.description = "Warm,\r\nsoft and \"round\" ".to_owned();
+    drift.text.name = "Ridge hat".to_owned();
+    drift.text.description = "Warm,\r\nsoft and \"round\" ".to_owned();
     let stock =
         Listing { inventory: Some(Quantity::from_stock_units(3, Measure::Units).unwrap()), ..item("STOCK") };
     let theirs = [
@@ -261,7 +303,7 @@ fn compares_both_sides() {
         drift,
         stock,
         Listing { availability: Availability::InStock, ..gone },
-        Listing { name: "y".to_owned(), ..both_gone },
+        with(both_gone, |text| text.name = "y".to_owned()),
         item("ALIEN"),
         item("SAME"),
     ];
@@ -311,7 +353,7 @@ fn csvw_describes_the_columns_written() {
         "feed = \"listings\"\ndelimiter = \"semicolon\"\n[field.sku]\nfrom = \"Artikel\"\n[field.\"offers.price\"]\nfrom = \"Preis\"\ndecimal = \",\"",
     );
     let mut second = Listing { sku: Code::parse("RB-2").unwrap(), gtin: None, weight: None, ..sample() };
-    second.images.clear();
+    second.text.images.clear();
     for (name, by) in [("listings.csv", own(Feed::Listings)), ("theirs.csv", theirs)] {
         let bytes = csv(&[sample(), second.clone()], &by);
         publish(&folder, name, |out| out.write_all(&bytes)).unwrap();

@@ -2,6 +2,7 @@
 
 use domain::codes::Code;
 use domain::day::Zone;
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::order::Refunded;
 use domain::quantity::{Measure, Quantity};
@@ -16,15 +17,17 @@ use serde_json::{Value, json};
 
 fn listing() -> Listing {
     Listing {
+        text: ItemText {
+            name: "Ridge \"beanie\"".to_owned(),
+            color: "moss".to_owned(),
+            size: "M".to_owned(),
+            material: "wool".to_owned(),
+            images: vec!["https://farm.example/a.jpg".to_owned(), "https://farm.example/b.jpg".to_owned()],
+            ..ItemText::default()
+        },
         sku: Code::parse("B1").unwrap(),
         gtin: None,
-        name: "Ridge \"beanie\"".to_owned(),
-        description: String::new(),
-        color: "moss".to_owned(),
-        size: "M".to_owned(),
-        material: "wool".to_owned(),
         weight: Some(Weight::parse("6.350", WeightUnit::Ounce).unwrap()),
-        images: vec!["https://farm.example/a.jpg".to_owned(), "https://farm.example/b.jpg".to_owned()],
         price: Money::parse("48.00", Currency::USD).unwrap(),
         availability: Availability::InStock,
         inventory: Some(Quantity::from_stock_units(1, Measure::Units).unwrap()),
@@ -111,12 +114,12 @@ fn a_message_about_stock_says_nothing_else() {
         ListingMessages::new(None, of).unwrap().hash(&item)
     };
     let same = |_: &mut Listing| {};
-    assert_eq!(hash(same, MessageOf::Stock), hash(|i| i.name = "New".to_owned(), MessageOf::Stock));
+    assert_eq!(hash(same, MessageOf::Stock), hash(|i| i.text.name = "New".to_owned(), MessageOf::Stock));
     assert_ne!(
         hash(same, MessageOf::Stock),
         hash(|i| i.availability = Availability::SoldOut, MessageOf::Stock)
     );
-    assert_ne!(hash(same, MessageOf::Listing), hash(|i| i.name = "New".to_owned(), MessageOf::Listing));
+    assert_ne!(hash(same, MessageOf::Listing), hash(|i| i.text.name = "New".to_owned(), MessageOf::Listing));
     assert_eq!(hash(same, MessageOf::Listing), hash(|i| i.revision = 8, MessageOf::Listing));
 }
 

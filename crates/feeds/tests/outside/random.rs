@@ -49,7 +49,7 @@ proptest! {
     ) {
         let mut item = sample();
         item.sku = Code::parse(&sku).unwrap();
-        (item.name, item.description, item.color) = (name, description, color);
+        (item.text.name, item.text.description, item.text.color) = (name, description, color);
         item.price = Money::from_minor(minor, Currency::USD).unwrap();
         item.availability = Availability::Reserved;
         item.revision = revision;
@@ -57,15 +57,11 @@ proptest! {
             let (bytes, layout) = written.write(std::slice::from_ref(&item));
             let back = listed(&layout, &bytes).unwrap().remove(0).unwrap_or_else(|e| panic!("{e}")).value;
             prop_assert_eq!(&back.sku, &item.sku);
-            let texts = [(&back.name, &item.name), (&back.description, &item.description), (&back.color, &item.color)];
-            for (back, here) in texts {
-                prop_assert_eq!(back.as_ref(), Some(here));
-            }
+            prop_assert_eq!(&back.text, &item.text);
             prop_assert_eq!(back.price, Some(item.price));
             prop_assert_eq!(back.weight, item.weight);
             prop_assert_eq!(back.availability, Some("Reserved"));
             prop_assert_eq!(back.revision, Some(revision));
-            prop_assert_eq!(&back.images, &item.images);
         }
     }
 }

@@ -1,6 +1,7 @@
 //! What is offered online: what must be sent, and what was sent.
 
 use crate::online::first_delivery;
+use crate::shelf::item_columns;
 use crate::shelf::items::stored_weight;
 use crate::shelf::stock::enqueue_anew;
 use crate::store::Ledger;
@@ -13,6 +14,7 @@ use crate::store::tables;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, RunId};
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::quantity::Quantity;
 use domain::stock::{Availability, ItemKind, ListingState};
@@ -20,6 +22,7 @@ use domain::weight::{Weight, WeightUnit};
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
+use std::sync::LazyLock;
 
 /// Listings that are read at once, to limit a feed's memory whatever the shop's size.
 pub const LISTINGS_AT_ONCE: i64 = 2000;
@@ -35,20 +38,10 @@ pub struct ListingRow {
     pub sku: String,
     /// A GTIN from GS1, as stored.
     pub gtin: Option<String>,
-    /// The item's name.
-    pub name: String,
-    /// May have several lines.
-    pub description: String,
-    /// Colors, separated by `|`.
-    pub color: String,
-    /// May be empty.
-    pub size: String,
-    /// Fibers; may be empty.
-    pub material: String,
+    /// The item in words.
+    pub text: ItemText,
     /// The weight of one.
     pub weight: Option<Weight>,
-    /// File names or addresses.
-    pub images: Vec<String>,
     /// The price of one.
     pub price: Money,
     /// Whether it can be bought.
@@ -69,11 +62,15 @@ pub struct ListingRow {
 /// database does for the whole row; split here, a feed of everything is read in a third of the time.
 /// `concat_ws` and `string_agg` are among the few functions that both engines have. The separators are
 /// the characters that ASCII has for this, and none of our texts or codes may contain them.
-pub(crate) const ROW: &str = "SELECT i.id AS id, concat_ws('\u{1f}', i.id, i.sku, COALESCE(i.gtin, ''), i.name, i.description, i.color, \
-    i.size, i.material, COALESCE(i.weight, ''), COALESCE(i.weight_unit, ''), i.image, i.price, i.kind, \
-    COALESCE(i.stock_unit, ''), i.on_hand, i.held, i.do_not_list, i.revision, COALESCE(l.state, ''), \
-    COALESCE(l.content_hash, ''), COALESCE(l.revision, 0)) AS one \
-    FROM item i LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1";
+pub(crate) static ROW: LazyLock<String> = LazyLock::new(|| {
+    format!(
+        "SELECT i.id AS id, concat_ws('\u{1f}', i.id, i.sku, COALESCE(i.gtin, ''), {}, COALESCE(i.weight, ''), \
+         COALESCE(i.weight_unit, ''), i.price, i.kind, COALESCE(i.stock_unit, ''), i.on_hand, i.held, i.do_not_list, \
+         i.revision, COALESCE(l.state, ''), COALESCE(l.content_hash, ''), COALESCE(l.revision, 0)) AS one \
+         FROM item i LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1",
+        item_columns::list("i.")
+    )
+});
 
 pub(crate) const PAGE: &str = "SELECT string_agg(one, '\u{1e}') AS page, MAX(id) AS last_id";
 
@@ -143,10 +140,9 @@ fn read(row: &str, currency: Currency) -> Result<ListingRow, CommandError> {
     let mut fields = Fields(Some(row));
     let item = ItemId::from_raw(fields.number()?);
     let (sku, gtin) = (fields.owned()?, fields.some()?.map(str::to_owned));
-    let (name, description) = (fields.owned()?, fields.owned()?);
-    let (color, size, material) = (fields.owned()?, fields.owned()?, fields.owned()?);
+    let mut text = ItemText::from_fields(|_| fields.owned())?;
+    text.images = item_columns::images(fields.text()?);
     let (weight, weight_unit) = (fields.some()?.map(str::to_owned), fields.some()?.map(str::to_owned));
-    let images = fields.text()?.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect();
     let price = Money::from_minor(fields.number()?, currency).stored("item.price")?;
     let kind = ItemKind::from_code(fields.text()?).ok_or("unknown").stored("item.kind")?;
     let unit = fields.some()?.map(WeightUnit::from_code).transpose().stored("item.stock_unit")?;
@@ -156,13 +152,8 @@ fn read(row: &str, currency: Currency) -> Result<ListingRow, CommandError> {
         item,
         sku,
         gtin,
-        name,
-        description,
-        color,
-        size,
-        material,
+        text,
         weight: stored_weight(weight, weight_unit)?,
-        images,
         price,
         availability: Availability::of(on_hand, held, kept_off),
         free: Quantity::from_stock_units(on_hand - held, measure).stored("item.on_hand")?,
@@ -192,11 +183,9 @@ impl Ledger {
         to: ConnectionId,
         after: Option<ItemId>,
     ) -> Result<ListingPage, CommandError> {
-        let text = format!(
-            "{ROW} WHERE i.id > $2 AND ((i.on_hand - i.held > 0 AND i.do_not_list = 0) OR l.state = 'listed') \
-             ORDER BY i.id LIMIT $3"
-        );
-        self.listing_page(text, to, after).await
+        let which = "WHERE i.id > $2 AND ((i.on_hand - i.held > 0 AND i.do_not_list = 0) OR l.state = 'listed') \
+             ORDER BY i.id LIMIT $3";
+        self.listing_page(which, to, after).await
     }
 
     /// A page of items with a waiting message, ordered by item, after `after`.
@@ -205,11 +194,9 @@ impl Ledger {
         to: ConnectionId,
         after: Option<ItemId>,
     ) -> Result<ListingPage, CommandError> {
-        let text = format!(
-            "{ROW} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
-             AND state = 'waiting' AND item_id > $2 ORDER BY item_id LIMIT $3) ORDER BY i.id"
-        );
-        self.listing_page(text, to, after).await
+        let which = "WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
+             AND state = 'waiting' AND item_id > $2 ORDER BY item_id LIMIT $3) ORDER BY i.id";
+        self.listing_page(which, to, after).await
     }
 
     /// A page of the items of an earlier run, as they are now.
@@ -219,22 +206,22 @@ impl Ledger {
         run: RunId,
         after: Option<ItemId>,
     ) -> Result<ListingPage, CommandError> {
-        let text = format!(
-            "{ROW} WHERE i.id IN (SELECT item_id FROM feed_run_item WHERE run_id = {run} AND item_id > $2 \
+        let which = format!(
+            "WHERE i.id IN (SELECT item_id FROM feed_run_item WHERE run_id = {run} AND item_id > $2 \
              ORDER BY item_id LIMIT $3) ORDER BY i.id"
         );
-        self.listing_page(text, to, after).await
+        self.listing_page(&which, to, after).await
     }
 
     async fn listing_page(
         &self,
-        text: String,
+        which: &str,
         to: ConnectionId,
         after: Option<ItemId>,
     ) -> Result<ListingPage, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
-        let text = format!("{PAGE} FROM ({text}) AS page");
+        let text = format!("{PAGE} FROM ({} {which}) AS page", *ROW);
         let page = sqlx::query(AssertSqlSafe(text))
             .bind(to.raw())
             .bind(after.map_or(-1, ItemId::raw))

@@ -312,7 +312,7 @@ impl Ledger {
             "{} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 AND state = 'waiting' \
              AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AND i.do_not_list = 0 AND i.on_hand > i.held \
              AND (l.state IS NULL OR l.state = 'ended') ORDER BY i.id DESC LIMIT $4",
-            item_view::COLUMNS
+            *item_view::COLUMNS
         );
         let mut connection = self.reader().await?;
         let mut below = before.map_or(i64::MAX, ItemId::raw);
@@ -360,7 +360,7 @@ impl Ledger {
         let text = format!(
             "{} WHERE i.id IN (SELECT item_id FROM listing WHERE connection_id = $1 AND state = $2 AND item_id < $3 \
              ORDER BY item_id DESC LIMIT $4) ORDER BY i.id DESC",
-            item_view::COLUMNS
+            *item_view::COLUMNS
         );
         let mut connection = self.reader().await?;
         let rows = sqlx::query(AssertSqlSafe(text))

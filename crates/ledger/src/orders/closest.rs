@@ -66,7 +66,7 @@ async fn candidates(
 ) -> Result<Vec<ItemView>, CommandError> {
     let text = format!(
         "{} WHERE {which} AND i.kind = $2 AND i.id <> $1 AND i.on_hand - i.held >= $3 ORDER BY i.id DESC LIMIT $4",
-        item_view::COLUMNS
+        *item_view::COLUMNS
     );
     let rows = sqlx::query(AssertSqlSafe(text))
         .bind(wanted.id.raw())
@@ -83,8 +83,8 @@ fn beside(wanted: &ItemView, item: ItemView) -> Closest {
     let grams = |item: &ItemView| item.weight.map(domain::weight::Weight::grams);
     Closest {
         same_style: item.style.is_some() && item.style == wanted.style,
-        same_size: fold(&item.size) == fold(&wanted.size),
-        apart: apart(&wanted.color, &item.color),
+        same_size: fold(&item.text.size) == fold(&wanted.text.size),
+        apart: apart(&wanted.text.color, &item.text.color),
         heavier_grams: grams(&item).zip(grams(wanted)).map(|(its, other)| its - other),
         item,
     }

@@ -254,6 +254,9 @@ pub(super) async fn sell(
     if filled.is_empty() && (!further || shipping.is_zero()) {
         return Ok(None);
     }
+    if further {
+        tx.after("SELECT MAX(id) AS last_id FROM sale WHERE order_id = $1", id.raw()).await?;
+    }
     let sale = SaleId::from_raw(tx.next_id()?);
     let mut moves: Vec<(ItemId, i64)> =
         filled.iter().map(|p| (p.item.id, -p.quantity.stock_units())).collect();

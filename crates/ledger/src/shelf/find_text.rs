@@ -1,11 +1,13 @@
 //! The text that a search looks at, folded by the program.
 
+use crate::shelf::item_columns;
 use crate::shelf::items::stored_weight;
 use crate::store::Ledger;
 use crate::store::error::CommandError;
+use domain::item::{ItemText, TextField};
 use domain::text::fold;
 use domain::weight::Weight;
-use sqlx::{AnyConnection, Row};
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
 /// Stands before each word of a color, so that `fern` as a color is not the `fern` in a name.
 pub(crate) const COLOR_MARK: char = '#';
@@ -14,17 +16,25 @@ pub(crate) const SIZE_MARKS: [char; 2] = ['[', ']'];
 /// Items that are folded in one transaction.
 const AT_ONCE: i64 = 500;
 
-/// Name, colors, size and fibers in the form in which a search looks for them. Never empty.
-pub(crate) fn folded([name, color, size, material]: [&str; 4]) -> String {
-    let mut text = fold(name);
+/// An item's text in the form in which a search looks for it: name, colors, size, and whatever else is said
+/// in few words. Never empty.
+pub(crate) fn folded(item: &ItemText) -> String {
+    let mut text = fold(&item.name);
     text.push('\n');
-    for word in color_words(color) {
+    for word in color_words(&item.color) {
         text.push(COLOR_MARK);
         text.push_str(&word);
         text.push(' ');
     }
-    text.push_str(&size_mark(size));
-    text.push_str(&fold(material));
+    text.push_str(&size_mark(&item.size));
+    // A description is too long to look through for each search.
+    let has_its_place = |field| {
+        matches!(field, TextField::Name | TextField::Color | TextField::Size | TextField::Description)
+    };
+    for (_, others) in item.fields().filter(|(field, text)| !has_its_place(*field) && !text.is_empty()) {
+        text.push_str(&fold(others));
+        text.push('\n');
+    }
     text
 }
 
@@ -66,15 +76,13 @@ impl Ledger {
 }
 
 async fn fold_in(connection: &mut AnyConnection) -> Result<usize, CommandError> {
-    let rows = sqlx::query(
-        "SELECT id, name, color, size, material, weight, weight_unit FROM item WHERE folded = '' ORDER BY id LIMIT $1",
-    )
-    .bind(AT_ONCE)
-    .fetch_all(&mut *connection)
-    .await?;
+    let unfolded = format!(
+        "SELECT id, {}, weight, weight_unit FROM item WHERE folded = '' ORDER BY id LIMIT $1",
+        item_columns::list("")
+    );
+    let rows = sqlx::query(AssertSqlSafe(unfolded)).bind(AT_ONCE).fetch_all(&mut *connection).await?;
     for row in &rows {
-        let text = |column: &str| row.try_get::<String, _>(column);
-        let folded = folded([&text("name")?, &text("color")?, &text("size")?, &text("material")?]);
+        let folded = folded(&item_columns::read(row)?);
         let mass = mass(stored_weight(row.try_get("weight")?, row.try_get("weight_unit")?)?);
         sqlx::query("UPDATE item SET folded = $2, mass = $3 WHERE id = $1")
             .bind(row.try_get::<i64, _>("id")?)
@@ -92,10 +100,15 @@ mod tests {
 
     #[test]
     fn colors_and_sizes_are_told_from_other_words() {
-        let check = |parts: [&str; 4], expected: &str| assert_eq!(folded(parts), expected);
+        let check = |[name, color, size, material]: [&str; 4], expected: &str| {
+            let (name, color) = (name.to_owned(), color.to_owned());
+            let (size, material) = (size.to_owned(), material.to_owned());
+            let text = ItemText { name, color, size, material, ..ItemText::default() };
+            assert_eq!(folded(&text), expected);
+        };
         check(
             ["Ridge Beanie, fern", "Fawn|dark MOSS", "M", "80% Alpaca / 20% Wool"],
-            "ridge beanie, fern\n#fawn #dark #moss [m]80% alpaca / 20% wool",
+            "ridge beanie, fern\n#fawn #dark #moss [m]80% alpaca / 20% wool\n",
         );
         check(["", "", "", ""], "\n[]");
         check(["H\u{e4}t", "gr\u{fc}n", " 38 ", ""], "hat\n#grun [38]");

@@ -1,12 +1,10 @@
 //! Writes many items with few statements: checked rows in, outcomes in the same order out.
 
 use crate::people::activity_log;
-use crate::shelf::items::{
-    AddedItem, ItemPrice, ItemText, ItemView, NewItem, RowOutcome, how_priced, price_of, refuse_images,
-};
+use crate::shelf::items::{AddedItem, ItemPrice, ItemView, NewItem, RowOutcome, how_priced, price_of};
 use crate::shelf::stock::{EntryReason, enter};
 use crate::shelf::styles::StyleView;
-use crate::shelf::{find_text, lookup};
+use crate::shelf::{find_text, item_columns, lookup};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, ShelfReason};
@@ -16,10 +14,12 @@ use crate::store::storage_error::StorageError;
 use crate::store::tables;
 use domain::codes::{Code, Gtin, InStoreCode};
 use domain::ids::ItemId;
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, StockReason};
 use domain::text;
+use sqlx::AssertSqlSafe;
 use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// A row with valid values.
@@ -44,9 +44,8 @@ pub(crate) fn prepare<'a>(
                 Rejection::invalid("style", ShelfReason::UnknownStyle { name: name.clone() })
             })?),
         };
-    let shorts = [item.color.as_str(), item.size.as_str(), item.material.as_str()];
-    refuse_images(&item.images)?;
-    let text = ItemText::checked(&item.name, shorts, &item.description, &item.images)?;
+    item_columns::refuse_images(&item.text.images)?;
+    let text = item_columns::checked(&item.text)?;
     let amounts = [("extras", Some(item.extras)), ("cost", item.cost), ("offers.price", item.price)];
     for (field, amount) in amounts {
         amount.map_or(Ok(()), |a| own_money(field, a, currency))?;
@@ -248,20 +247,14 @@ fn bind_item<'q>(
         ItemPrice::ByRule(_) => "rule",
         ItemPrice::ByHand(_) => "hand",
     };
-    statement
+    let statement = statement
         .bind(added.id.raw())
         .bind(item.kind.code().to_owned())
         .bind(added.sku.clone())
         .bind(added.in_store.clone())
         .bind(item.gtin.as_ref().map(|g| g.as_str().to_owned()))
-        .bind(row.text.name.clone())
-        .bind(row.text.folded())
-        .bind(row.style)
-        .bind(row.text.color.clone())
-        .bind(row.text.size.clone())
-        .bind(row.text.material.clone())
-        .bind(row.text.description.clone())
-        .bind(row.text.images.clone())
+        .bind(row.style);
+    item_columns::bind(statement, &row.text)
         .bind(item.weight.map(|w| w.value().to_string()))
         .bind(item.weight.map(|w| w.unit().code().to_owned()))
         .bind(item.extras.minor())
@@ -297,11 +290,7 @@ async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Resul
         Err(rejection) => return Ok(RowOutcome::Refused(rejection)),
     };
     let cost = row.item.cost.or(view.cost);
-    let images = row.text.images.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect::<Vec<_>>();
-    let same = view.name == row.text.name
-        && (&view.color, &view.size, &view.material) == (&row.text.color, &row.text.size, &row.text.material)
-        && view.description == row.text.description
-        && view.images == images
+    let same = view.text == row.text
         && view.style.as_deref().map(text::fold) == row.item.style.as_deref().map(|s| text::fold(s.trim()))
         && view.priced_by_hand == matches!(row.price, ItemPrice::ByHand(_))
         && (view.price, view.extras, view.weight) == (row.price.price(), row.item.extras, row.item.weight)
@@ -353,28 +342,21 @@ async fn write_update(
         ItemPrice::ByRule(_) => "rule",
         ItemPrice::ByHand(_) => "hand",
     };
-    sqlx::query(
-        "UPDATE item SET name = $2, folded = $3, style_id = $4, color = $5, size = $6, material = $7, description = $8, \
-         image = $9, weight = $10, weight_unit = $11, extras = $12, price = $13, priced_by = $14, cost = $15, \
-         mass = $16, revision = revision + 1 WHERE id = $1",
-    )
-    .bind(id.raw())
-    .bind(row.text.name.clone())
-    .bind(row.text.folded())
-    .bind(row.style)
-    .bind(row.text.color.clone())
-    .bind(row.text.size.clone())
-    .bind(row.text.material.clone())
-    .bind(row.text.description.clone())
-    .bind(row.text.images.clone())
-    .bind(row.item.weight.map(|w| w.value().to_string()))
-    .bind(row.item.weight.map(|w| w.unit().code().to_owned()))
-    .bind(row.item.extras.minor())
-    .bind(row.price.price().minor())
-    .bind(priced_by.to_owned())
-    .bind(cost.map(Money::minor))
-    .bind(find_text::mass(row.item.weight))
-    .execute(tx.db())
-    .await?;
+    let statement = format!(
+        "UPDATE item SET style_id = $2, weight = $3, weight_unit = $4, extras = $5, price = $6, priced_by = $7, \
+         cost = $8, mass = $9, {}, revision = revision + 1 WHERE id = $1",
+        item_columns::assignments(10)
+    );
+    let statement = sqlx::query(AssertSqlSafe(statement))
+        .bind(id.raw())
+        .bind(row.style)
+        .bind(row.item.weight.map(|w| w.value().to_string()))
+        .bind(row.item.weight.map(|w| w.unit().code().to_owned()))
+        .bind(row.item.extras.minor())
+        .bind(row.price.price().minor())
+        .bind(priced_by.to_owned())
+        .bind(cost.map(Money::minor))
+        .bind(find_text::mass(row.item.weight));
+    item_columns::bind(statement, &row.text).execute(tx.db()).await?;
     Ok(())
 }

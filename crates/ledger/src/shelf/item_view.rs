@@ -1,7 +1,7 @@
 //! Reads items.
 
 use crate::shelf::items::{ItemView, stored_weight};
-use crate::shelf::{lookup, styles};
+use crate::shelf::{item_columns, lookup, styles};
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::{Rejection, Thing};
@@ -17,12 +17,18 @@ use rust_decimal::Decimal;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::HashMap;
+use std::sync::LazyLock;
 
 /// The columns for [`read`]. The listing is that of the first connection, the feed.
-pub(crate) const COLUMNS: &str = "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, i.name, i.color, i.size, i.material, i.description, \
-    i.image, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, i.cost, i.stock_unit, i.do_not_list, i.on_hand, \
-    i.held, i.sold - i.put_back AS out, i.revision, l.state, s.name AS style_name, s.rate, s.rate_unit, s.ending, s.minimum \
-    FROM item i LEFT JOIN style s ON s.id = i.style_id LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = 1";
+pub(crate) static COLUMNS: LazyLock<String> = LazyLock::new(|| {
+    format!(
+        "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, {}, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, \
+         i.cost, i.stock_unit, i.do_not_list, i.on_hand, i.held, i.sold - i.put_back AS out, i.revision, l.state, \
+         s.name AS style_name, s.rate, s.rate_unit, s.ending, s.minimum FROM item i \
+         LEFT JOIN style s ON s.id = i.style_id LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = 1",
+        item_columns::list("i.")
+    )
+});
 
 pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, CommandError> {
     let kind =
@@ -36,7 +42,6 @@ pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Command
     let cost: Option<i64> = row.try_get("cost")?;
     let style: Option<String> = row.try_get("style_name")?;
     let rule = if style.is_some() { Some(styles::rule(row, currency)?) } else { None };
-    let images: String = row.try_get("image")?;
     let listing: Option<String> = row.try_get("state")?;
     let mut view = ItemView {
         id: ItemId::from_raw(row.try_get("id")?),
@@ -44,14 +49,9 @@ pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Command
         sku: row.try_get("sku")?,
         in_store: row.try_get("in_store")?,
         gtin: row.try_get("gtin")?,
-        name: row.try_get("name")?,
+        text: item_columns::read(row)?,
         style,
         rule,
-        color: row.try_get("color")?,
-        size: row.try_get("size")?,
-        material: row.try_get("material")?,
-        description: row.try_get("description")?,
-        images: images.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect(),
         weight: stored_weight(row.try_get("weight")?, row.try_get("weight_unit")?)?,
         extras: money("extras")?,
         price: money("price")?,
@@ -95,7 +95,7 @@ pub(crate) async fn read_one(
     id: ItemId,
     currency: Currency,
 ) -> Result<ItemView, CommandError> {
-    let text = format!("{COLUMNS} WHERE i.id = $1");
+    let text = format!("{} WHERE i.id = $1", *COLUMNS);
     let row = sqlx::query(AssertSqlSafe(text))
         .bind(id.raw())
         .fetch_optional(connection)
@@ -112,7 +112,7 @@ pub(crate) async fn read_many(
 ) -> Result<Vec<ItemView>, CommandError> {
     let mut by_id = HashMap::with_capacity(ids.len());
     for chunk in ids.chunks(MAX_ROWS) {
-        let text = in_text(&format!("{COLUMNS} WHERE i.id"), 1, chunk.len(), "");
+        let text = in_text(&format!("{} WHERE i.id", *COLUMNS), 1, chunk.len(), "");
         let mut statement = sqlx::query(AssertSqlSafe(text));
         for id in padded(chunk) {
             statement = statement.bind(id);
@@ -143,7 +143,7 @@ impl Ledger {
         let words: Vec<String> = text::fold(words).split_whitespace().map(str::to_owned).collect();
         let mut connection = self.reader().await?;
         let statement =
-            format!("{COLUMNS} WHERE i.on_hand > i.held AND i.id < $1 ORDER BY i.id DESC LIMIT $2");
+            format!("{} WHERE i.on_hand > i.held AND i.id < $1 ORDER BY i.id DESC LIMIT $2", *COLUMNS);
         let page = if words.is_empty() { i64::try_from(limit).unwrap_or(PAGE) } else { PAGE };
         let (mut found, mut below) = (Vec::new(), i64::MAX);
         while found.len() < limit {
@@ -157,7 +157,8 @@ impl Ledger {
             for row in &rows {
                 let item = read(row, currency)?;
                 let style = item.style.as_deref().unwrap_or_default();
-                let all = format!("{} {style} {} {} {}", item.name, item.color, item.size, item.sku);
+                let all =
+                    format!("{} {style} {} {} {}", item.text.name, item.text.color, item.text.size, item.sku);
                 let folded = text::fold(&all);
                 if words.iter().all(|w| folded.contains(w)) && found.len() < limit {
                     found.push(item);
@@ -184,7 +185,7 @@ impl Ledger {
         let words: Vec<String> = text::fold(words).split_whitespace().map(str::to_owned).collect();
         let mut connection = self.reader().await?;
         let page = if words.is_empty() { i64::try_from(limit).unwrap_or(PAGE) } else { PAGE };
-        let statement = format!("{COLUMNS} WHERE i.id < $1 ORDER BY i.id DESC LIMIT $2");
+        let statement = format!("{} WHERE i.id < $1 ORDER BY i.id DESC LIMIT $2", *COLUMNS);
         let mut found = Vec::new();
         let mut below = before.map_or(i64::MAX, ItemId::raw);
         while found.len() < limit {

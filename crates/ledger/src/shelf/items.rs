@@ -1,7 +1,7 @@
 //! Adds items in bulk, and edits one.
 
 use crate::people::activity_log;
-use crate::shelf::{find_text, item_rows, lookup, styles};
+use crate::shelf::{item_columns, item_rows, lookup, open_count, styles};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Edited, Rejection, ShelfReason};
@@ -9,15 +9,16 @@ use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::codes::{Code, Gtin};
 use domain::ids::ItemId;
+use domain::item::{ItemText, TextEdit};
 use domain::money::Money;
 use domain::pricing::{Calculation, PriceRule};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::ItemKind;
+use domain::text;
 use domain::weight::{Weight, WeightUnit};
-use domain::{image, text};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
-use sqlx::Row;
+use sqlx::{AssertSqlSafe, Row};
 
 /// The most items in one [`AddItems`]: more would hold up others for too long.
 pub const MAX_ITEMS_AT_ONCE: usize = 500;
@@ -27,20 +28,14 @@ pub const MAX_ITEMS_AT_ONCE: usize = 500;
 pub struct NewItem {
     /// What kind of thing.
     pub kind: ItemKind,
-    /// Its name.
-    pub name: String,
+    /// In words.
+    pub text: ItemText,
     /// The owner's code; the in-store code if none.
     pub sku: Option<Code>,
     /// A GTIN from GS1.
     pub gtin: Option<Gtin>,
     /// The name of its style.
     pub style: Option<String>,
-    /// In words, separated by `|`.
-    pub color: String,
-    /// In words; may be empty.
-    pub size: String,
-    /// In words; may be empty.
-    pub material: String,
     /// As the scale showed it.
     pub weight: Option<Weight>,
     /// Added to the price by weight.
@@ -53,10 +48,6 @@ pub struct NewItem {
     pub quantity: Option<Asked>,
     /// The unit in which goods by weight are stocked and priced.
     pub stock_unit: Option<WeightUnit>,
-    /// For the listing; may be empty.
-    pub description: String,
-    /// File names or addresses.
-    pub images: Vec<String>,
     /// Whether it must never be listed online.
     pub do_not_list: bool,
 }
@@ -149,6 +140,7 @@ impl Command for AddItems {
         let styles = styles::by_folded_name(tx.db(), currency).await?;
         let prepared: Vec<_> =
             self.items.iter().map(|item| item_rows::prepare(item, &styles, currency)).collect();
+        open_count::after_begin(tx).await?;
         let outcomes = item_rows::write(tx, prepared, &who).await?;
         if let Some(progress) = &self.progress {
             crate::shelf::intake::keep(tx, progress, before(progress), &outcomes).await?;
@@ -164,18 +156,8 @@ pub struct EditItem {
     pub code: Code,
     /// The revision that the caller read (If-Match).
     pub revision: Option<i64>,
-    /// Name.
-    pub name: Option<String>,
-    /// Colors.
-    pub color: Option<String>,
-    /// Size.
-    pub size: Option<String>,
-    /// Fibers.
-    pub material: Option<String>,
-    /// For the listing.
-    pub description: Option<String>,
-    /// File names or addresses.
-    pub images: Option<Vec<String>>,
+    /// In words.
+    pub text: TextEdit,
     /// A price override, or back to the rule.
     pub price: Option<PriceChange>,
     /// As the scale showed it; a calculated price follows it.
@@ -197,6 +179,23 @@ pub enum PriceChange {
     Hand(Money),
     /// The style's rule.
     Rule,
+}
+
+impl EditItem {
+    /// Changes nothing yet.
+    pub fn new(code: Code, who: &str) -> Self {
+        Self {
+            code,
+            revision: None,
+            text: TextEdit::default(),
+            price: None,
+            weight: None,
+            extras: None,
+            cost: None,
+            do_not_list: None,
+            who: who.to_owned(),
+        }
+    }
 }
 
 #[async_trait]
@@ -227,47 +226,6 @@ impl Command for EditItem {
         activity_log::note_price(tx, &who, &view.sku, (view.price, price.price()), how).await?;
         tx.availability_changed(&[found.id]).await?;
         Ok(revision)
-    }
-}
-
-/// Checked texts of an item.
-pub(crate) struct ItemText {
-    pub(crate) name: String,
-    pub(crate) color: String,
-    pub(crate) size: String,
-    pub(crate) material: String,
-    pub(crate) description: String,
-    pub(crate) images: String,
-}
-
-/// Rejects names that an image cannot have.
-pub(crate) fn refuse_images(images: &[String]) -> Result<(), Rejection> {
-    let checked = |image: &String| image::checked(image.trim()).map(drop);
-    images.iter().try_for_each(checked).named("image")
-}
-
-impl ItemText {
-    /// What a search looks at.
-    pub(crate) fn folded(&self) -> String {
-        find_text::folded([&self.name, &self.color, &self.size, &self.material])
-    }
-
-    pub(crate) fn checked(
-        name: &str,
-        [color, size, material]: [&str; 3],
-        description: &str,
-        images: &[String],
-    ) -> Result<Self, Rejection> {
-        let short = |field, t: &str| text::short(t).named(field);
-        let images = images.iter().map(|i| short("image", i)).collect::<Result<Vec<_>, _>>()?.join("|");
-        Ok(Self {
-            name: text::name(name).named("name")?,
-            color: short("color", color)?,
-            size: short("size", size)?,
-            material: short("material", material)?,
-            description: text::note(description).named("description")?,
-            images,
-        })
     }
 }
 
@@ -307,21 +265,9 @@ impl EditItem {
         for (field, amount) in [("extras", self.extras), ("cost", self.cost), ("offers.price", by_hand)] {
             amount.map_or(Ok(()), |a| own_money(field, a, view.price.currency()))?;
         }
-        fn or<'a>(new: Option<&'a String>, old: &'a String) -> &'a String {
-            new.unwrap_or(old)
-        }
         // Images that it has already may be older than this rule.
-        refuse_images(self.images.as_deref().unwrap_or_default())?;
-        let text = ItemText::checked(
-            or(self.name.as_ref(), &view.name),
-            [
-                or(self.color.as_ref(), &view.color),
-                or(self.size.as_ref(), &view.size),
-                or(self.material.as_ref(), &view.material),
-            ],
-            or(self.description.as_ref(), &view.description),
-            self.images.as_ref().unwrap_or(&view.images),
-        )?;
+        item_columns::refuse_images(self.text.images().unwrap_or_default())?;
+        let text = item_columns::checked(&self.text.applied(&view.text))?;
         let by_hand = match self.price {
             Some(PriceChange::Hand(price)) => Some(price),
             None if view.priced_by_hand => Some(view.price),
@@ -359,30 +305,23 @@ async fn write_edit(
     edit: &EditItem,
 ) -> Result<(), CommandError> {
     let by_hand = edit.by_hand(price);
-    sqlx::query(
-        "UPDATE item SET name = $2, folded = $3, color = $4, size = $5, material = $6, description = $7, image = $8, \
-         price = $9, priced_by = COALESCE($10, priced_by), weight = COALESCE($11, weight), \
-         weight_unit = COALESCE($12, weight_unit), extras = COALESCE($13, extras), cost = COALESCE($14, cost), \
-         do_not_list = COALESCE($15, do_not_list), mass = COALESCE($16, mass) WHERE id = $1",
-    )
-    .bind(id.raw())
-    .bind(text_of.name.clone())
-    .bind(text_of.folded())
-    .bind(text_of.color.clone())
-    .bind(text_of.size.clone())
-    .bind(text_of.material.clone())
-    .bind(text_of.description.clone())
-    .bind(text_of.images.clone())
-    .bind(price.price().minor())
-    .bind(by_hand.map(|h| if h { "hand" } else { "rule" }.to_owned()))
-    .bind(edit.weight.map(|w| w.value().to_string()))
-    .bind(edit.weight.map(|w| w.unit().code().to_owned()))
-    .bind(edit.extras.map(Money::minor))
-    .bind(edit.cost.map(Money::minor))
-    .bind(edit.do_not_list.map(i64::from))
-    .bind(edit.weight.map(Weight::mass))
-    .execute(tx.db())
-    .await?;
+    let statement = format!(
+        "UPDATE item SET price = $2, priced_by = COALESCE($3, priced_by), weight = COALESCE($4, weight), \
+         weight_unit = COALESCE($5, weight_unit), extras = COALESCE($6, extras), cost = COALESCE($7, cost), \
+         do_not_list = COALESCE($8, do_not_list), mass = COALESCE($9, mass), {} WHERE id = $1",
+        item_columns::assignments(10)
+    );
+    let statement = sqlx::query(AssertSqlSafe(statement))
+        .bind(id.raw())
+        .bind(price.price().minor())
+        .bind(by_hand.map(|h| if h { "hand" } else { "rule" }.to_owned()))
+        .bind(edit.weight.map(|w| w.value().to_string()))
+        .bind(edit.weight.map(|w| w.unit().code().to_owned()))
+        .bind(edit.extras.map(Money::minor))
+        .bind(edit.cost.map(Money::minor))
+        .bind(edit.do_not_list.map(i64::from))
+        .bind(edit.weight.map(Weight::mass));
+    item_columns::bind(statement, text_of).execute(tx.db()).await?;
     Ok(())
 }
 
@@ -399,22 +338,12 @@ pub struct ItemView {
     pub in_store: String,
     /// A GTIN from GS1.
     pub gtin: Option<String>,
-    /// Its name.
-    pub name: String,
+    /// In words.
+    pub text: ItemText,
     /// The name of its style.
     pub style: Option<String>,
     /// The price rule of its style.
     pub rule: Option<PriceRule>,
-    /// Colors.
-    pub color: String,
-    /// Size.
-    pub size: String,
-    /// Fibers.
-    pub material: String,
-    /// For the listing.
-    pub description: String,
-    /// File names or addresses.
-    pub images: Vec<String>,
     /// As the scale showed it.
     pub weight: Option<Weight>,
     /// Added to the price by weight.

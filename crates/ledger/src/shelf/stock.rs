@@ -1,7 +1,7 @@
 //! The stock ledger: conditional updates of an item's counters, with an entry for each.
 
 use crate::people::activity_log::{self, Audited};
-use crate::shelf::lookup;
+use crate::shelf::{lookup, open_count};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
@@ -156,6 +156,9 @@ pub(crate) async fn enter(
     because: EntryReason<'_>,
 ) -> Result<(), CommandError> {
     let now = tx.now().millis();
+    if moves.iter().any(|(_, change)| *change > 0) {
+        open_count::after_begin(tx).await?;
+    }
     let rows = moves
         .iter()
         .map(|(item, change)| Ok((tx.next_id()?, item.raw(), *change)))
@@ -262,6 +265,7 @@ impl Command for AdjustStock {
         let note = text::note(&self.note).field("note")?;
         let who = text::short(&self.who).field("who")?;
         let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
+        open_count::after_scan(tx, found.id).await?;
         let because = |why| EntryReason { why, source: None, note: &note, who: &who };
         let (done, quantity) = match &self.what {
             Counted::Is(asked) => {
@@ -308,7 +312,10 @@ async fn count(
         .await?;
     let difference = counted - row.try_get::<i64, _>("on_hand")?;
     match difference {
-        0 => tx.availability_changed(&[item]).await,
+        0 => {
+            open_count::note_agreed(tx, item, because.who).await?;
+            tx.availability_changed(&[item]).await
+        }
         more if more > 0 => add(tx, item, more, because).await,
         less => take(tx, vec![Take { item, stock_units: -less, from_hold: 0 }], because).await,
     }

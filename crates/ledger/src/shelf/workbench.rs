@@ -15,6 +15,7 @@ use crate::store::storage_error::StorageError;
 use crate::store::tables;
 use async_trait::async_trait;
 use domain::ids::{ItemId, StyleId};
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::pricing::{Calculation, margin};
 use domain::stock::ItemKind;
@@ -36,16 +37,10 @@ const USUAL_OF: i64 = 50;
 /// A piece that was just finished.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NewPiece {
-    /// If empty, it is made from style, colors and size.
-    pub name: String,
+    /// In words, without images. If the name is empty, it is made from style, colors and size.
+    pub text: ItemText,
     /// The name of its style.
     pub style: Option<String>,
-    /// In words, separated by `|`.
-    pub color: String,
-    /// In words; may be empty.
-    pub size: String,
-    /// In words; may be empty.
-    pub material: String,
     /// As the scale showed it, without the container.
     pub weight: Option<Weight>,
     /// Added to the price by weight.
@@ -56,8 +51,6 @@ pub struct NewPiece {
     pub price_reason: String,
     /// The cost of making it.
     pub cost: Option<Money>,
-    /// For the listing; may be empty.
-    pub description: String,
     /// The first one is shown everywhere.
     pub photographs: Vec<PictureName>,
     /// Rows knitted or woven.
@@ -238,11 +231,11 @@ impl NewPiece {
 
     /// Its name, or one made from what is known: `Ridge beanie, fawn, M`.
     fn named(&self, styles: &HashMap<String, StyleView>) -> String {
-        if !self.name.trim().is_empty() {
-            return self.name.clone();
+        if !self.text.name.trim().is_empty() {
+            return self.text.name.clone();
         }
         let style = self.style(styles).map_or("", |style| style.name.as_str());
-        let parts = [style, self.color.trim(), self.size.trim()];
+        let parts = [style, self.text.color.trim(), self.text.size.trim()];
         parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(", ")
     }
 
@@ -251,23 +244,19 @@ impl NewPiece {
     }
 
     fn item(&self, name: String) -> NewItem {
+        let images = self.photographs.iter().map(PictureName::file).collect();
         NewItem {
             kind: ItemKind::Piece,
-            name,
+            text: ItemText { name, images, ..self.text.clone() },
             sku: None,
             gtin: None,
             style: self.style.clone(),
-            color: self.color.clone(),
-            size: self.size.clone(),
-            material: self.material.clone(),
             weight: self.weight,
             extras: self.extras,
             price: self.price,
             cost: self.cost,
             quantity: None,
             stock_unit: None,
-            description: self.description.clone(),
-            images: self.photographs.iter().map(PictureName::file).collect(),
             do_not_list: false,
         }
     }

@@ -38,28 +38,28 @@ mod tests {
     use crate::shelf::{AddItems, NewItem};
     use crate::store::clock::SystemClock;
     use crate::{Access, CommandError, Ledger, StorageError};
+    use domain::item::ItemText;
     use domain::money::{Currency, Money};
     use domain::stock::ItemKind;
     use std::sync::Arc;
 
     fn item(number: usize) -> NewItem {
         NewItem {
+            text: ItemText {
+                name: format!("Cowl {number}"),
+                description: "knitted by hand ".repeat(600),
+                ..ItemText::default()
+            },
             kind: ItemKind::Piece,
-            name: format!("Cowl {number}"),
             sku: None,
             gtin: None,
             style: None,
-            color: String::new(),
-            size: String::new(),
-            material: String::new(),
             weight: None,
             extras: Money::zero(Currency::USD),
             price: Money::from_minor(100, Currency::USD).ok(),
             cost: None,
             quantity: None,
             stock_unit: None,
-            description: "knitted by hand ".repeat(600),
-            images: Vec::new(),
             do_not_list: false,
         }
     }

@@ -4,6 +4,7 @@ use crate::store::actor::Actor;
 use crate::store::begin::begin;
 use crate::store::error::CommandError;
 use crate::store::idempotency_key::{self, Key};
+use crate::store::lease::Lease;
 use crate::store::rejection::{Reason, Rejection};
 use crate::store::settings::Shop;
 use crate::store::storage_error::StorageError;
@@ -108,9 +109,24 @@ impl Tx {
     }
 
     pub(crate) fn next_id(&self) -> Result<i64, CommandError> {
-        let lease =
-            self.ledger.lease.as_ref().ok_or_else(|| StorageError::impossible("a write without a lease"))?;
-        Ok(lease.next_id(self.now))
+        Ok(self.lease()?.next_id(self.now))
+    }
+
+    /// Lets every further identifier be larger than those that `text` finds with `of`, as `last_id`. The
+    /// clocks of two processes differ, so what must come after something says so: a process's own
+    /// identifiers alone are ordered by themselves (Lamport, Time, Clocks, and the Ordering of Events in a
+    /// Distributed System, Communications of the ACM 21, 1978).
+    pub(crate) async fn after(&mut self, text: &'static str, of: i64) -> Result<(), CommandError> {
+        let row = sqlx::query(text).bind(of).fetch_one(self.db()).await?;
+        if let Some(last) = row.try_get::<Option<i64>, _>("last_id")? {
+            self.lease()?.after(last);
+        }
+        Ok(())
+    }
+
+    fn lease(&self) -> Result<&Lease, CommandError> {
+        let lease = self.ledger.lease.as_ref();
+        Ok(lease.ok_or_else(|| StorageError::impossible("a write without a lease"))?)
     }
 
     /// Locks the row that all bookings touch: draws `receipts` receipt numbers, and makes sure that the

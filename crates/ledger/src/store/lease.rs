@@ -49,6 +49,14 @@ impl Lease {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Lets every further identifier be larger than `id`, which another process may have made.
+    pub(crate) fn after(&self, id: i64) {
+        let mut held = self.held();
+        if id > held.last_id {
+            held.ids.after(id);
+        }
+    }
+
     /// The next identifier.
     pub(crate) fn next_id(&self, now: Moment) -> i64 {
         let mut held = self.held();

@@ -5,6 +5,7 @@ use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::{Code, Gtin};
 use domain::day::Day;
+use domain::item::ItemText;
 use domain::limits::LimitName;
 use domain::money::{Currency, Money};
 use domain::order::{
@@ -47,22 +48,22 @@ pub(crate) async fn run<C: Command>(ledger: &Ledger, command: C) -> C::Answer {
 
 fn item(kind: ItemKind, sku: &str, price: &str, quantity: &str) -> NewItem {
     NewItem {
+        text: ItemText {
+            name: format!("Thing {sku}"),
+            color: "grey|moss".to_owned(),
+            description: "“Two\nlines”, \\ and \u{1F411}".to_owned(),
+            ..ItemText::default()
+        },
         kind,
-        name: format!("Thing {sku}"),
         sku: Some(code(sku)),
         gtin: None,
         style: None,
-        color: "grey|moss".to_owned(),
-        size: String::new(),
-        material: String::new(),
         weight: None,
         extras: ZERO,
         price: Some(usd(price)),
         cost: Some(usd("4.00")),
         quantity: Some(asked(quantity)),
         stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
-        description: "“Two\nlines”, \\ and \u{1F411}".to_owned(),
-        images: Vec::new(),
         do_not_list: false,
     }
 }
@@ -170,17 +171,19 @@ async fn finish(ledger: &Ledger) {
     let picture = Picture { name: name.clone(), width: 1600, height: 1200, bytes: 250_000, lightness: 61 };
     run(ledger, KeepPictures { pictures: vec![picture], who: "maker".to_owned() }).await;
     let piece = NewPiece {
-        name: "Ridge beanie, fawn".to_owned(),
+        text: ItemText {
+            name: "Ridge beanie, fawn".to_owned(),
+            color: "fawn".to_owned(),
+            size: "L".to_owned(),
+            material: "alpaca".to_owned(),
+            ..ItemText::default()
+        },
         style: Some("Ridge beanie".to_owned()),
-        color: "fawn".to_owned(),
-        size: "L".to_owned(),
-        material: "alpaca".to_owned(),
         weight: Some(Weight::parse("6.35", WeightUnit::Ounce).unwrap()),
         extras: ZERO,
         price: Some(usd("39.00")),
         price_reason: "a dropped stitch".to_owned(),
         cost: Some(usd("20.00")),
-        description: String::new(),
         photographs: vec![name],
         rows: Some(96),
         minutes: Some(52),

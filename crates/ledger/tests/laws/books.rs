@@ -6,6 +6,7 @@ use crate::harness::{DAY_MS, START, on_each};
 use crate::make::*;
 use domain::day::{Day, Moment, Month};
 use domain::ids::{ConnectionId, ItemId, RunId};
+use domain::item::TextField;
 use domain::stock::{Availability, ListingState, ReturnDisposition, StockReason};
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
@@ -148,9 +149,7 @@ fn the_shelf_is_told_by_style_size_and_color() {
         shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", None)).await;
         let hat = |sku: &str, size: &str, color: &str, price| NewItem {
             style: Some("Ridge beanie".to_owned()),
-            size: size.to_owned(),
-            color: color.to_owned(),
-            ..piece(sku, price)
+            ..of(piece(sku, price), [(TextField::Size, size), (TextField::Color, color)])
         };
         shop.ok(add(vec![
             hat("h1", "L", "fern", 4000),

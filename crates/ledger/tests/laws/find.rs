@@ -4,6 +4,7 @@ use crate::expected::*;
 use crate::harness::{DAY_MS, START, Shop, on_each};
 use crate::make::*;
 use domain::ids::StyleId;
+use domain::item::{ItemText, TextField};
 use domain::stock::{ItemKind, ListingState, StockReason};
 use ledger::online::{Delivered, RecordRun};
 use ledger::shelf::{
@@ -29,16 +30,15 @@ async fn check(shop: &Shop, find: FindItems, expected: &str) {
 }
 
 fn beanie(sku: &str, color: &str, size: &str, ounces: &str) -> NewItem {
-    NewItem {
+    let text = ItemText {
         name: format!("No. {sku}"),
-        price: None,
-        style: Some("Ridge beanie".to_owned()),
         color: color.to_owned(),
         size: size.to_owned(),
         material: "80% Alpaca / 20% Wool".to_owned(),
-        weight: Some(weight(ounces)),
-        ..item(ItemKind::Piece, sku)
-    }
+        ..ItemText::default()
+    };
+    let style = Some("Ridge beanie".to_owned());
+    NewItem { text, price: None, style, weight: Some(weight(ounces)), ..item(ItemKind::Piece, sku) }
 }
 
 /// Four beanies, a card, roving and a shawl without weight, two days apart where noted.
@@ -54,13 +54,12 @@ async fn stocked(shop: &Shop) -> StyleId {
     shop.clock.advance_millis(2 * DAY_MS);
     shop.ok(add(vec![
         beanie("b4", "white", "S", "7 ONZ"),
-        NewItem { name: "Card, ferns".to_owned(), ..counted("c1", "10", 450) },
-        NewItem {
-            name: "Gr\u{e9}y roving".to_owned(),
-            color: "fern grey".to_owned(),
-            ..by_ounce("w1", "16", 300)
-        },
-        NewItem { name: "Shawl".to_owned(), do_not_list: true, ..piece("s1", 12000) },
+        of(counted("c1", "10", 450), [(TextField::Name, "Card, ferns")]),
+        of(
+            by_ounce("w1", "16", 300),
+            [(TextField::Name, "Gr\u{e9}y roving"), (TextField::Color, "fern grey")],
+        ),
+        NewItem { do_not_list: true, ..of(piece("s1", 12000), [(TextField::Name, "Shawl")]) },
     ]))
     .await;
     shop.ledger.styles().await.unwrap()[0].id
@@ -98,7 +97,7 @@ fn words_are_found_in_names_styles_colors_and_fibers() {
         check(&shop, FindItems { size: "m".to_owned(), ..FindItems::default() }, "b3 b1").await;
         // What was edited is found only by its new words.
         let edit =
-            EditItem { color: Some("rust".to_owned()), name: Some("Tea cosy".to_owned()), ..edit("b4") };
+            EditItem { text: to([(TextField::Color, "rust"), (TextField::Name, "Tea cosy")]), ..edit("b4") };
         shop.ok(edit).await;
         check(&shop, words("tea"), "b4").await;
         check(&shop, words("white"), "").await;

@@ -5,6 +5,7 @@ use crate::expected::*;
 use crate::harness::on_each;
 use crate::make::*;
 use domain::codes::Gtin;
+use domain::item::{ItemText, TextField};
 use domain::stock::{ItemKind, StockReason};
 use domain::weight::WeightUnit;
 use ledger::keeping::{ChangeShop, SetShop};
@@ -39,6 +40,11 @@ fn gtin(text: &str) -> Gtin {
 }
 
 /// Priced by a style's rule.
+fn pictured(image: &str, item: NewItem) -> NewItem {
+    let images = vec![image.to_owned()];
+    NewItem { text: ItemText { images, ..item.text }, ..item }
+}
+
 fn ruled(sku: &str, style: &str, grams_or_ounces: &str) -> NewItem {
     NewItem {
         price: None,
@@ -82,12 +88,9 @@ fn rows_are_added_or_refused_each_by_itself() {
                     NewItem { stock_unit: None, ..by_ounce("nu", "1", 100) },
                     "\"quantity.unitCode\", reason: Shelf(StockUnitMissing)",
                 ),
-                (NewItem { name: String::new(), ..piece("nn", 100) }, "\"name\", reason: Text(Empty)"),
-                (NewItem { name: "a\u{0}b".to_owned(), ..piece("nul", 100) }, "NotPrintable { code: 0 }"),
-                (
-                    NewItem { images: vec!["a|b".to_owned()], ..piece("bar", 100) },
-                    "\"image\", reason: Image(NotAName)",
-                ),
+                (of(piece("nn", 100), [(TextField::Name, "")]), "\"name\", reason: Text(Empty)"),
+                (of(piece("nul", 100), [(TextField::Name, "a\u{0}b")]), "NotPrintable { code: 0 }"),
+                (pictured("a|b", piece("bar", 100)), "\"image\", reason: Image(NotAName)"),
                 (NewItem { cost: Some(usd(-1)), ..piece("nc", 100) }, "\"cost\", reason: Shop(Negative)"),
                 (
                     NewItem { price: Some(eur(100)), ..piece("eu", 100) },
@@ -139,7 +142,10 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
         check_rows(
             &shop,
             vec![
-                (NewItem { quantity: None, name: "Kit, mended".to_owned(), ..kit.clone() }, "updated c1"),
+                (
+                    NewItem { quantity: None, ..of(kit.clone(), [(TextField::Name, "Kit, mended")]) },
+                    "updated c1",
+                ),
                 (piece("w1", 350), "OtherKind { sku: \"w1\", kind: Weight }"),
                 (
                     NewItem { gtin: Some(gtin("9521234543213")), ..piece("p2", 100) },
@@ -176,7 +182,7 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
         let other = NewItem { gtin: Some(gtin("9521234543213")), ..piece("new", 100) };
         check_rows(&shop, vec![(other, "title: \"Item p1\"")]).await;
         let kit = shop.ledger.item(&code("c1")).await.unwrap();
-        assert_eq!((kit.name.as_str(), kit.on_hand.stock_units(), kit.revision), ("Kit, mended", 10, 3));
+        assert_eq!((kit.text.name.as_str(), kit.on_hand.stock_units(), kit.revision), ("Kit, mended", 10, 3));
         audit::clean(&shop).await;
     });
 }
@@ -219,17 +225,17 @@ fn an_edit_knows_which_revision_it_changes() {
     on_each(|shop| async move {
         shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", None)).await;
         shop.ok(add(vec![ruled("h1", "Ridge beanie", "6.35 ONZ"), piece("p1", 1000)])).await;
-        let name = |text: &str| Some(text.to_owned());
-        let edited = shop.ok(EditItem { revision: Some(1), name: name("Cap"), ..edit("h1") }).await;
+        let name = |text: &str| to([(TextField::Name, text)]);
+        let edited = shop.ok(EditItem { revision: Some(1), text: name("Cap"), ..edit("h1") }).await;
         assert_eq!(edited, 2);
         shop.refuses(
-            EditItem { revision: Some(1), name: name("Hood"), ..edit("h1") },
+            EditItem { revision: Some(1), text: name("Hood"), ..edit("h1") },
             stale(Edited::Item { code: "h1".to_owned() }, 1, 2),
         )
         .await;
         shop.ok(EditItem { weight: Some(weight("5 ONZ")), cost: Some(usd(900)), ..edit("h1") }).await;
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
-        assert_eq!((hat.name.as_str(), hat.price, hat.cost), ("Cap", usd(3800), Some(usd(900))));
+        assert_eq!((hat.text.name.as_str(), hat.price, hat.cost), ("Cap", usd(3800), Some(usd(900))));
         shop.ok(EditItem { price: Some(PriceChange::Hand(usd(3500))), ..edit("h1") }).await;
         shop.ok(EditItem { weight: Some(weight("9 ONZ")), ..edit("h1") }).await;
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
@@ -237,7 +243,7 @@ fn an_edit_knows_which_revision_it_changes() {
         let refused: [(EditItem, Expected); 8] = [
             (edit("nobody"), unknown_code("nobody")),
             (edit("2000000000016"), wrong_digit(5)),
-            (EditItem { name: name(" "), ..edit("p1") }, invalid("name", TextError::Empty)),
+            (EditItem { text: name(" "), ..edit("p1") }, invalid("name", TextError::Empty)),
             (
                 EditItem { price: Some(PriceChange::Hand(usd(0))), ..edit("p1") },
                 invalid("offers.price", ShelfReason::PriceNotPositive),
@@ -255,7 +261,10 @@ fn an_edit_knows_which_revision_it_changes() {
             ),
             (EditItem { cost: Some(usd(-5)), ..edit("p1") }, invalid("cost", ShopReason::Negative)),
             (
-                EditItem { description: name("pay with 4000 0000 0000 0002"), ..edit("p1") },
+                EditItem {
+                    text: to([(TextField::Description, "pay with 4000 0000 0000 0002")]),
+                    ..edit("p1")
+                },
                 invalid("description", TextError::CardNumber),
             ),
         ];

@@ -5,6 +5,7 @@ use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{HoldGroupId, SaleId, SaleLineId};
+use domain::item::{ItemText, TextEdit, TextField};
 use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
@@ -55,22 +56,17 @@ pub(crate) fn weight(text: &str) -> Weight {
 
 pub(crate) fn item(kind: ItemKind, sku: &str) -> NewItem {
     NewItem {
+        text: ItemText { name: format!("Item {sku}"), ..ItemText::default() },
         kind,
-        name: format!("Item {sku}"),
         sku: Some(code(sku)),
         gtin: None,
         style: None,
-        color: String::new(),
-        size: String::new(),
-        material: String::new(),
         weight: None,
         extras: usd(0),
         price: Some(usd(1000)),
         cost: None,
         quantity: None,
         stock_unit: None,
-        description: String::new(),
-        images: Vec::new(),
         do_not_list: false,
     }
 }
@@ -113,22 +109,17 @@ pub(crate) fn style(name: &str, rate: &str, unit: &str, ending: &str, minimum: O
 }
 
 pub(crate) fn edit(sku: &str) -> EditItem {
-    EditItem {
-        code: code(sku),
-        revision: None,
-        name: None,
-        color: None,
-        size: None,
-        material: None,
-        description: None,
-        images: None,
-        price: None,
-        weight: None,
-        extras: None,
-        cost: None,
-        do_not_list: None,
-        who: "maker".to_owned(),
-    }
+    EditItem::new(code(sku), "maker")
+}
+
+/// Says something about an item: `of(piece("p1", 100), [(TextField::Name, "Cap")])`.
+pub(crate) fn of<const N: usize>(item: NewItem, texts: [(TextField, &str); N]) -> NewItem {
+    NewItem { text: to(texts).applied(&item.text), ..item }
+}
+
+/// A change of an item's texts.
+pub(crate) fn to<const N: usize>(texts: [(TextField, &str); N]) -> TextEdit {
+    texts.into_iter().fold(TextEdit::default(), |edit, (field, text)| edit.with(field, text.to_owned()))
 }
 
 pub(crate) fn adjust(sku: &str, what: Counted) -> AdjustStock {

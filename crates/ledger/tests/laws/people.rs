@@ -5,6 +5,7 @@ use crate::expected::*;
 use crate::harness::*;
 use crate::make::*;
 use domain::ids::{AuditId, PersonId};
+use domain::item::TextField;
 use domain::people::Role;
 use domain::stock::{ReturnDisposition, StockReason};
 use ledger::keeping::{BeginShop, SetShop};
@@ -296,7 +297,7 @@ fn the_list_says_who_changed_what() {
         shop.ok(add(vec![piece("p1", 4500), counted("c1", "5", 200)])).await;
         let maud = shop.ok(person("Maud", Role::Owner)).await;
         shop.ok(EditItem { price: Some(PriceChange::Hand(usd(5000))), ..edit("p1") }).await;
-        shop.ok(EditItem { name: Some("Cowl".to_owned()), ..edit("p1") }).await;
+        shop.ok(EditItem { text: to([(TextField::Name, "Cowl")]), ..edit("p1") }).await;
         shop.ok(add(vec![piece("p1", 4800)])).await;
         shop.ok(style("ridge beanie", "8.00", "ONZ", "five", Some(2000))).await;
         shop.ok(adjust("c1", Counted::Less(asked("1"), StockReason::Gift))).await;

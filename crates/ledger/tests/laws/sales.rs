@@ -7,6 +7,7 @@ use crate::make::*;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::day::{Day, Moment};
 use domain::ids::{HoldGroupId, SaleId, TenderId};
+use domain::item::TextField;
 use domain::stock::ReturnDisposition;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
@@ -331,7 +332,7 @@ fn a_sale_keeps_its_own_copy() {
         let sold = shop.ok(sale_of("p1", 5000)).await;
         let before = shop.ledger.sale(sold.id).await.unwrap();
         shop.ok(EditItem {
-            name: Some("Another name".to_owned()),
+            text: to([(TextField::Name, "Another name")]),
             price: Some(PriceChange::Hand(usd(1))),
             cost: Some(usd(9)),
             ..edit("p1")

@@ -2,16 +2,17 @@
 
 use crate::audit;
 use crate::expected::*;
-use crate::harness::{Shop, on_each};
+use crate::harness::{MINUTE_MS, START, Shop, on_each, open};
 use crate::make::*;
 use domain::ids::StockCountId;
 use domain::stock::{ReturnDisposition, StockReason};
-use ledger::Rejection;
 use ledger::rejection::HeldFor;
 use ledger::shelf::{
     BeginStockCount, Counted, DropStockCount, FinishStockCount, LeftReason, NewItem, Purpose, ScanFinding,
     ScanStockCount, StockCountState,
 };
+use ledger::{ManualClock, Rejection};
+use std::sync::Arc;
 
 async fn begin(shop: &Shop) -> StockCountId {
     shop.ok(BeginStockCount { style: None, note: "spring".to_owned(), who: "maker".to_owned() }).await
@@ -120,7 +121,7 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
         let moves = shop.ledger.stock_moves(&code("c1"), None, 1).await.unwrap();
         assert_eq!(
             (moves[0].why, moves[0].note.as_str(), moves[0].sale),
-            (StockReason::Count, "stock_count", None)
+            (StockReason::Count, "stock count", None)
         );
         let kept =
             "missing ; differing p2 0/1 p3 1/0 p4 1/0 p5 0/1 c1 9/10 c2 0/5 w1 20 oz/16 oz; strays STRAY 2";
@@ -273,5 +274,33 @@ fn what_cannot_be_counted_is_refused() {
         }
         shop.refuses(finish(StockCountId::from_raw(7), true), no_such(Thing::StockCount, 7)).await;
         assert_eq!(shop.ok(scan(id, "p1", Some("0"))).await.finding, ScanFinding::Fewer);
+    });
+}
+
+/// Two processes whose clocks differ by a minute, either way: what happened later counts as later.
+#[test]
+fn a_count_through_two_processes_does_not_depend_on_their_clocks() {
+    on_each(|shop| async move {
+        stocked(&shop).await;
+        for off in [-MINUTE_MS, MINUTE_MS] {
+            let clock = Arc::new(ManualClock::at(START.plus_millis(off)));
+            let other = open(&shop.url, clock).await;
+            let fresh = format!("n{off}");
+            other.execute(None, &add(vec![piece(&format!("before{off}"), 100)])).await.unwrap();
+            let id = begin(&shop).await;
+            other.execute(None, &add(vec![piece(&fresh, 100)])).await.unwrap();
+            other.execute(None, &adjust("c2", Counted::More(asked("2")))).await.unwrap();
+            shop.ok(scan(id, "c1", Some("4"))).await;
+            other.execute(None, &adjust("c1", Counted::Is(asked("6")))).await.unwrap();
+            other.execute(None, &adjust("w1", Counted::Is(asked("8")))).await.unwrap();
+            shop.ok(scan(id, "w1", Some("7"))).await;
+            shop.ok(finish(id, true)).await;
+            let skus = [&*format!("before{off}"), &fresh, "c1", "c2", "w1"];
+            let expected = format!("before{off} 0, {fresh} 1, c1 6, c2 2, w1 7 oz");
+            assert_eq!(on_hand(&shop, &skus).await, expected, "the other clock is {off} ms off");
+            shop.ok(adjust("c2", Counted::Is(asked("5")))).await;
+            other.close().await;
+        }
+        audit::clean(&shop).await;
     });
 }

@@ -4,6 +4,7 @@ use crate::audit;
 use crate::expected::*;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
+use domain::item::ItemText;
 use domain::pricing::Calculation;
 use ledger::people::Audited;
 use ledger::shelf::{
@@ -11,19 +12,19 @@ use ledger::shelf::{
     PieceWork, Priced,
 };
 
+fn named(name: &str) -> ItemText {
+    ItemText { name: name.to_owned(), ..ItemText::default() }
+}
+
 fn piece_of(style: &str, weighed: &str) -> NewPiece {
     NewPiece {
-        name: String::new(),
+        text: ItemText { color: "fawn".to_owned(), size: "L".to_owned(), ..ItemText::default() },
         style: (!style.is_empty()).then(|| style.to_owned()),
-        color: "fawn".to_owned(),
-        size: "L".to_owned(),
-        material: String::new(),
         weight: (!weighed.is_empty()).then(|| weight(weighed)),
         extras: usd(0),
         price: None,
         price_reason: String::new(),
         cost: None,
-        description: String::new(),
         photographs: Vec::new(),
         rows: None,
         minutes: None,
@@ -79,8 +80,11 @@ fn a_piece_is_weighed_priced_and_on_the_shelf_with_its_work() {
         let by_rule = done.by_rule.map(|w: Calculation| w.to_string());
         assert_eq!(by_rule.as_deref(), Some("6.35 oz × 7.50 an ounce = 47.63 + 2.50 extras → 50.00"));
         let item = shop.ledger.item(&code(&done.item.in_store)).await.unwrap();
-        assert_eq!((item.name.as_str(), item.on_hand.to_string()), ("Ridge beanie, fawn, L", "1".to_owned()));
-        assert_eq!(item.images, [format!("{}.jpg", "a".repeat(64)), format!("{}.jpg", "b".repeat(64))]);
+        assert_eq!(
+            (item.text.name.as_str(), item.on_hand.to_string()),
+            ("Ridge beanie, fawn, L", "1".to_owned())
+        );
+        assert_eq!(item.text.images, [format!("{}.jpg", "a".repeat(64)), format!("{}.jpg", "b".repeat(64))]);
         let work = shop.ledger.piece_work(item.id).await.unwrap();
         let expected = PieceWork {
             rows: Some(96),
@@ -112,8 +116,7 @@ fn a_price_by_hand_needs_its_reason_and_keeps_it() {
         assert_eq!((noted.who.as_str(), noted.act, &noted.what), ("maker", Audited::Price, &done.item.sku));
         assert_eq!(noted.detail, "$48.00 → $39.00, price override: a dropped stitch at the brim");
         // Without a style there is no other price from which it could differ.
-        let loose =
-            NewPiece { name: "Moor wall hanging".to_owned(), price: Some(usd(9000)), ..piece_of("", "") };
+        let loose = NewPiece { text: named("Moor wall hanging"), price: Some(usd(9000)), ..piece_of("", "") };
         assert_eq!(finished(&shop, loose).await.item.price.price(), usd(9000));
         assert_eq!(shop.ledger.audit(None, 9).await.unwrap().len(), 1, "a price by rule is no change");
         audit::clean(&shop).await;
@@ -130,12 +133,7 @@ fn each_piece_of_a_sheet_is_judged_by_itself() {
             (beanie(""), "\"offers.price\", reason: Shelf(NoPrice)"),
             (piece_of("Moor cowl", "6 ONZ"), "UnknownStyle { name: \"Moor cowl\" }"),
             (
-                NewPiece {
-                    color: String::new(),
-                    size: String::new(),
-                    price: Some(usd(1)),
-                    ..piece_of("", "")
-                },
+                NewPiece { text: ItemText::default(), price: Some(usd(1)), ..piece_of("", "") },
                 "\"name\", reason: Text(Empty)",
             ),
             (

@@ -4,6 +4,7 @@ use crate::harness::{START, TestShop, usd};
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::Moment;
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::order::{
     Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
@@ -29,22 +30,17 @@ pub(crate) fn code(text: &str) -> Code {
 
 pub(crate) fn item(sku: &str, kind: ItemKind, price: &str, quantity: &str) -> NewItem {
     NewItem {
+        text: ItemText { name: format!("Thing {sku}"), ..ItemText::default() },
         kind,
-        name: format!("Thing {sku}"),
         sku: Some(code(sku)),
         gtin: None,
         style: None,
-        color: String::new(),
-        size: String::new(),
-        material: String::new(),
         weight: None,
         extras: ZERO,
         price: Some(usd(price)),
         cost: Some(usd("10.00")),
         quantity: Some(asked(quantity)),
         stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
-        description: String::new(),
-        images: Vec::new(),
         do_not_list: false,
     }
 }

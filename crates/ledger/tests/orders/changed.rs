@@ -1,8 +1,11 @@
 //! Later states of an order.
 
 use crate::build::{books, later, line, noted, order, stock, stock_up, take, told};
-use crate::harness::{shops, usd};
+use crate::harness::{START, shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
+use ledger::orders::TakeOrders;
+use ledger::{Access, Ledger, ManualClock};
+use std::sync::Arc;
 
 fn with_status(order: &IncomingOrder, hours: i64, status: OrderStatus) -> IncomingOrder {
     IncomingOrder { status, ..later(order, hours) }
@@ -157,5 +160,27 @@ async fn fewer_lines_are_refunded_and_more_are_sold() {
         );
         assert!(books(&shop).await.contains("116.00 − 0.00 − 116.00 = 0.00"), "{}", books(&shop).await);
         shop.end().await;
+    }
+}
+
+/// The process that takes the later state has a clock a minute off: the first sale stays the first.
+#[tokio::test]
+async fn a_later_state_is_later_through_another_process_too() {
+    for off in [-60_000, 60_000] {
+        for shop in shops().await {
+            stock_up(&shop).await;
+            let first = later(&order("H-1", vec![line("KIT", "1", "12.00")]), 1);
+            take(&shop, &first).await;
+            let clock = Arc::new(ManualClock::at(START.plus_millis(off)));
+            let other = Ledger::open(&shop.ground.url, Access::Write, clock).await.unwrap();
+            let more = later(&order("H-1", vec![line("KIT", "3", "12.00")]), 2);
+            let batch = TakeOrders { orders: vec![more], past: false, who: "feed".to_owned() };
+            other.take_orders(&batch).await.unwrap();
+            other.close().await;
+            assert_eq!(stock(&shop, "KIT").await, "2 / 0");
+            let report = shop.ledger.check(|_| ()).await.unwrap();
+            assert!(report.is_clean(), "{} {off}: {:?}", shop.engine, report.findings);
+            shop.end().await;
+        }
     }
 }

@@ -2,6 +2,7 @@
 
 use crate::build::{ZERO, asked, code, why};
 use crate::harness::{TestShop, shops, usd};
+use domain::item::ItemText;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::{Measure, Quantity};
 use domain::stock::{ItemKind, ListingState};
@@ -13,22 +14,22 @@ use ledger::shelf::{AddItems, AddStyles, NewItem, NewStyle, NewText, RowOutcome,
 
 fn piece(sku: &str, style: &str, size: &str, color: &str, ounces: &str) -> NewItem {
     NewItem {
+        text: ItemText {
+            name: format!("Thing {sku}"),
+            color: color.to_owned(),
+            size: size.to_owned(),
+            ..ItemText::default()
+        },
         kind: ItemKind::Piece,
-        name: format!("Thing {sku}"),
         sku: Some(code(sku)),
         gtin: None,
         style: (!style.is_empty()).then(|| style.to_owned()),
-        color: color.to_owned(),
-        size: size.to_owned(),
-        material: String::new(),
         weight: Some(Weight::parse(ounces, WeightUnit::Ounce).unwrap()),
         extras: ZERO,
         price: Some(usd("40.00")),
         cost: None,
         quantity: None,
         stock_unit: None,
-        description: String::new(),
-        images: Vec::new(),
         do_not_list: false,
     }
 }
@@ -129,7 +130,7 @@ async fn texts_are_written_all_or_none() {
             done.map(|d| d.answer).map_err(|e| why(&e))
         };
         assert_eq!(write(vec![new("A", "", "Warm."), new("B", "", "Soft.")]).await, Ok(2));
-        let text = async |sku: &str| shop.ledger.item(&code(sku)).await.unwrap().description;
+        let text = async |sku: &str| shop.ledger.item(&code(sku)).await.unwrap().text.description;
         for (texts, expected) in [
             (
                 vec![new("A", "Warm.", "Warmer."), new("B", "", "Softer.")],
@@ -150,7 +151,7 @@ async fn texts_are_written_all_or_none() {
         );
         let feed = shop.ledger.connection("feed").await.unwrap();
         let rows = shop.ledger.waiting_listings(feed, None).await.unwrap().rows().unwrap();
-        assert_eq!(rows.iter().map(|r| r.description.as_str()).collect::<Vec<_>>(), ["Warm.", "Soft."]);
+        assert_eq!(rows.iter().map(|r| r.text.description.as_str()).collect::<Vec<_>>(), ["Warm.", "Soft."]);
         shop.end().await;
     }
 }

@@ -3,6 +3,7 @@
 use crate::build::{books, line, moment, order, refund, stock, stock_up, take, take_past, told, why};
 use crate::harness::{shops, usd};
 use domain::channel::Channel;
+use domain::item::ItemText;
 use domain::order::{IncomingOrder, LinePrice, OrderStatus};
 use ledger::orders::{OrderOutcome, TakeOrders};
 use ledger::sales::{NewSale, SaleLineIn, TenderIn};
@@ -101,22 +102,17 @@ async fn no_piece_is_sold_in_the_past_and_now() {
 
 fn new_piece() -> ledger::shelf::NewItem {
     ledger::shelf::NewItem {
+        text: ItemText { name: "Once more".to_owned(), ..ItemText::default() },
         kind: domain::stock::ItemKind::Piece,
-        name: "Once more".to_owned(),
         sku: None,
         gtin: None,
         style: None,
-        color: String::new(),
-        size: String::new(),
-        material: String::new(),
         weight: None,
         extras: crate::build::ZERO,
         price: Some(usd("40.00")),
         cost: None,
         quantity: None,
         stock_unit: None,
-        description: String::new(),
-        images: Vec::new(),
         do_not_list: false,
     }
 }

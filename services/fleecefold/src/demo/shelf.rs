@@ -52,21 +52,16 @@ fn rows<T>(
 fn new_item(row: ItemRow) -> NewItem {
     NewItem {
         kind: row.kind,
-        name: row.name,
+        text: row.text,
         sku: row.sku,
         gtin: row.gtin,
         style: row.style,
-        color: row.color,
-        size: row.size,
-        material: row.material,
         weight: row.weight,
         extras: row.extras,
         price: row.price,
         cost: row.cost,
         quantity: row.quantity.map(|q| Asked { value: q.value(), unit: row.stock_unit }),
         stock_unit: row.stock_unit,
-        description: row.description,
-        images: row.images,
         do_not_list: false,
     }
 }
@@ -97,7 +92,7 @@ impl Shelf {
     pub(super) fn put(&mut self, items: &[NewItem], outcomes: &[RowOutcome]) -> Result<(), DemoError> {
         for (item, outcome) in items.iter().zip(outcomes) {
             let RowOutcome::Added(added) = outcome else {
-                let why = format!("{}: {outcome:?}", item.name);
+                let why = format!("{}: {outcome:?}", item.text.name);
                 return Err(DemoError::Row { file: ITEMS_FILE, why });
             };
             let measure = item.kind.measure(item.stock_unit).unwrap_or(Measure::Units);
@@ -107,7 +102,7 @@ impl Shelf {
             };
             self.goods.push(Good {
                 code: Code::parse(&added.sku).doing("read a sku")?,
-                name: item.name.clone(),
+                name: item.text.name.clone(),
                 kind: item.kind,
                 measure,
                 price: added.price.price(),

@@ -17,7 +17,7 @@ use domain::stock::{Availability, ListingState};
 use feeds::connection::{FillError, Place};
 use feeds::json_at;
 use ledger::CommandError;
-use ledger::online::{Settled, SettledAs};
+use ledger::online::{LearnIds, Settled, SettledAs};
 
 /// How many messages in a row may fail before the whole connection pauses: as many as are on their way at once,
 /// so that a single bad message does not stop the others.
@@ -112,22 +112,45 @@ fn on_itself(hand: &ConnectionContext<'_>, message: &Message, heard: Heard) -> H
 }
 
 pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> Said {
-    if let Some(said) = look_first(hand, &mut message).await {
+    let said = say(hand, &mut message).await;
+    let is_told = said.settled.iter().any(|settled| matches!(settled.became, SettledAs::Told { .. }));
+    if message.has_found_id && !is_told {
+        keep_found_id(hand, &message).await;
+    }
+    said
+}
+
+/// An id that was found while the message could not be sent is used by the next one: by then the item may be
+/// sold, and its end would go to an id that no longer exists.
+async fn keep_found_id(hand: &ConnectionContext<'_>, message: &Message) {
+    let ids = vec![(message.item, message.stood.other_id.clone())];
+    let learn = LearnIds { connection: hand.connection.id, ids };
+    if let Err(failure) = hand.ledger.execute(None, &learn).await {
+        tracing::warn!("an id that the shop gave is not stored: {}", tell_all(&failure));
+    }
+}
+
+async fn say(hand: &ConnectionContext<'_>, message: &mut Message) -> Said {
+    if let Some(said) = look_first(hand, message).await {
         return said;
     }
     let mut etag = message.stood.etag.clone();
-    let mut heard = match ask(hand, &message, &etag) {
-        Ok(ask) => hear_of(hand, &message, ask).await,
-        Err(error) => return untold(hand, &message, &error),
+    let mut heard = match ask(hand, message, &etag) {
+        Ok(ask) => hear_of(hand, message, ask).await,
+        Err(error) => return untold(hand, message, &error),
     };
     // At most twice: each pass changes the request, and a third would mean that somebody keeps changing it.
     for _ in 0..2 {
         let again = match verdict(heard.reply, message.kind.saying()) {
-            Verdict::Stale if message.kind == Kind::New => {
-                as_known(hand, &mut message, heard.answer.as_ref())
+            Verdict::Stale if message.kind == Kind::New => as_known(hand, message, heard.answer.as_ref()),
+            Verdict::Stale => ask_anew(hand, message, &mut etag).await,
+            Verdict::Delivered if message.kind == Kind::End && says_gone(heard.reply) => {
+                match under_another_id(hand, message).await {
+                    Ok(again) => again,
+                    Err(said) => return said,
+                }
             }
-            Verdict::Stale => ask_anew(hand, &message, &mut etag).await,
-            Verdict::Refused if says_gone(heard.reply) => match as_new(hand, &mut message).await {
+            Verdict::Refused if says_gone(heard.reply) => match as_new(hand, message).await {
                 Ok(again) => again,
                 Err(said) => return said,
             },
@@ -136,7 +159,7 @@ pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> S
         if !again || message.is_late() {
             break;
         }
-        match is_the_latest(hand, &message, &heard).await {
+        match is_the_latest(hand, message, &heard).await {
             Ok(Standing::Same) => {}
             // It is sent again as the item is by then; the try counts, because the listing may exist.
             Ok(Standing::Changed) => {
@@ -147,7 +170,7 @@ pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> S
             }
             Ok(Standing::Unknown) => {
                 let words = format!("{}; what was bought there is not known yet", heard.words);
-                let became = later(hand, &message, heard.reply, &words);
+                let became = later(hand, message, heard.reply, &words);
                 let (item, revision) = (message.item, message.listing.revision);
                 return Said::one(message.in_hand.holder, Settled { item, revision, became });
             }
@@ -160,12 +183,12 @@ pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> S
             break;
         }
         hand.reach.rate.owe();
-        heard = match ask(hand, &message, &etag) {
-            Ok(ask) => hear_of(hand, &message, ask).await,
-            Err(error) => return untold(hand, &message, &error),
+        heard = match ask(hand, message, &etag) {
+            Ok(ask) => hear_of(hand, message, ask).await,
+            Err(error) => return untold(hand, message, &error),
         };
     }
-    settled(hand, &message, heard)
+    settled(hand, message, heard)
 }
 
 /// If an earlier try was lost, or another connection created the listing, creating it again would make it
@@ -296,6 +319,27 @@ async fn as_new(hand: &ConnectionContext<'_>, message: &mut Message) -> Result<b
         _ => message.kind = Kind::New,
     }
     Ok(true)
+}
+
+/// The listing that should end does not exist under the id that we know. It may exist under another one: an
+/// earlier try may have created it anew without our learning its id. Returns whether to send again, or the
+/// result.
+async fn under_another_id(hand: &ConnectionContext<'_>, message: &mut Message) -> Result<bool, Said> {
+    if !hand.reach.file.needs_other_id() {
+        return Ok(false);
+    }
+    match look::look(hand, &message.listing.sku, Some(message.in_hand.since)).await {
+        Looked::There(Some(id)) if id != message.stood.other_id => {
+            message.stood.other_id = id;
+            message.has_found_id = true;
+            Ok(true)
+        }
+        Looked::Failed { reply, words } => Err(not_looked(hand, message, reply, &words)),
+        Looked::CannotTell if message.may_have_a_new_id() => {
+            Err(untold(hand, message, &FillError::Unknown { place: Place::OtherId }))
+        }
+        _ => Ok(false),
+    }
 }
 
 fn nothing_to_end(message: &Message) -> Said {

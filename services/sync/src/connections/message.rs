@@ -50,6 +50,8 @@ pub(super) struct Message {
     pub(super) tries: u32,
     pub(super) kind: Kind,
     pub(super) listing: Listing,
+    /// What it was there when it was last told.
+    before: Option<ListingState>,
     pub(super) stood: RemoteState,
     /// Whether the shop's own id was found while sending it.
     pub(super) has_found_id: bool,
@@ -93,8 +95,8 @@ pub(super) fn to_say(
     let out = &reach.file.out;
     let kind = kind(out, is_gone, before);
     let hash = messages(out, call(out, kind)).hash(&listing);
-    let message =
-        Message { item, in_hand, tries: claimed.tries, kind, listing, stood, has_found_id: false, hash };
+    let (tries, has_found_id) = (claimed.tries, false);
+    let message = Message { item, in_hand, tries, kind, listing, before, stood, has_found_id, hash };
     Ok(ToSay::Message(Box::new(message)))
 }
 
@@ -133,6 +135,11 @@ impl Message {
     /// Whether it is about a listing that can be created again if the shop has lost it.
     pub(super) fn can_be_made_anew(&self, out: &Out) -> bool {
         self.kind == Kind::Tell && out.new.is_some()
+    }
+
+    /// Whether an earlier try may have created it again after it had ended, without telling its new id.
+    pub(super) fn may_have_a_new_id(&self) -> bool {
+        self.tries > 1 && self.before == Some(ListingState::Ended)
     }
 
     /// The listing's state once this is accepted.
@@ -187,7 +194,6 @@ impl Message {
         match self.kind {
             Kind::Tell => true,
             // If the answer must contain an id for us, it must answer this message alone.
-            // The same goes for a call that sends something else than the others.
             // The same goes for a call that sends something else than the others. If the answer reports on
             // each message, it has each one's id too.
             Kind::New => out.new.as_ref().is_none_or(|n| {
@@ -208,7 +214,7 @@ impl Message {
         };
         format!(
             "{} {}: {availability}, revision {}",
-            self.listing.sku, self.listing.name, self.listing.revision
+            self.listing.sku, self.listing.text.name, self.listing.revision
         )
     }
 }

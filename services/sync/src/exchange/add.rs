@@ -303,21 +303,16 @@ impl Row for ItemRow {
     fn into_new(self) -> NewItem {
         NewItem {
             kind: self.kind,
-            name: self.name,
+            text: self.text,
             sku: self.sku,
             gtin: self.gtin,
             style: self.style,
-            color: self.color,
-            size: self.size,
-            material: self.material,
             weight: self.weight,
             extras: self.extras,
             price: self.price,
             cost: self.cost,
             quantity: self.quantity.map(|q| Asked { value: q.value(), unit: self.stock_unit }),
             stock_unit: self.stock_unit,
-            description: self.description,
-            images: self.images,
             do_not_list: false,
         }
     }

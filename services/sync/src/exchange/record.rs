@@ -4,6 +4,7 @@ use super::sheet::{Before, Line, Written};
 use crate::pictures;
 use domain::codes::{Code, Gtin};
 use domain::ids::{ConnectionId, RunId};
+use domain::item::ItemText;
 use domain::quantity::Quantity;
 use domain::stock::Availability;
 use feeds::Listing;
@@ -17,20 +18,15 @@ pub(crate) fn line(row: ListingRow, image_base: Option<&str>) -> Result<Line, Co
     let listing = Listing {
         sku: stored("item.sku", Code::parse(&row.sku))?,
         gtin: row.gtin.as_deref().map(|g| stored("item.gtin", Gtin::parse(g))).transpose()?,
-        name: row.name,
-        description: row.description,
-        color: row.color,
-        size: row.size,
-        material: row.material,
+        text: told(&row.text, image_base),
         weight: row.weight,
-        images: row.images.iter().map(|i| pictures::told(i, image_base)).collect(),
         price: row.price,
         availability: row.availability,
         inventory: Some(on_offer(row.availability, row.free)?),
         revision: row.revision,
     };
     let before = Before { state: row.state, hash: row.told_hash, revision: row.told_revision };
-    Ok(Line { item: row.item, listing, images: row.images, hash: None, before })
+    Ok(Line { item: row.item, listing, images: row.text.images, hash: None, before })
 }
 
 /// An item as a listing, whether it is offered or not.
@@ -40,18 +36,19 @@ pub(crate) fn listing_of(item: &ItemView, image_base: Option<&str>) -> Result<Li
     Ok(Listing {
         sku: stored("item.sku", Code::parse(&item.sku))?,
         gtin: item.gtin.as_deref().map(|g| stored("item.gtin", Gtin::parse(g))).transpose()?,
-        name: item.name.clone(),
-        description: item.description.clone(),
-        color: item.color.clone(),
-        size: item.size.clone(),
-        material: item.material.clone(),
+        text: told(&item.text, image_base),
         weight: item.weight,
-        images: item.images.iter().map(|i| pictures::told(i, image_base)).collect(),
         price: item.price,
         availability,
         inventory: Some(on_offer(availability, item.free())?),
         revision: item.revision,
     })
+}
+
+/// An item's text with its images where the online shop finds them.
+fn told(text: &ItemText, image_base: Option<&str>) -> ItemText {
+    let images = text.images.iter().map(|image| pictures::told(image, image_base)).collect();
+    ItemText { images, ..text.clone() }
 }
 
 /// An item that is kept off a channel has no stock there, however much there is.

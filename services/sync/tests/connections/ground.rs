@@ -3,6 +3,7 @@
 use crate::counter;
 use domain::codes::Code;
 use domain::day::Moment;
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
@@ -100,22 +101,17 @@ impl Ground {
 
     pub(crate) async fn add(&self, sku: &str, kind: ItemKind, quantity: Option<Asked>) {
         let item = NewItem {
+            text: ItemText { name: format!("Thing {sku}"), ..ItemText::default() },
             kind,
-            name: format!("Thing {sku}"),
             sku: Some(Code::parse(sku).unwrap()),
             gtin: None,
             style: None,
-            color: String::new(),
-            size: String::new(),
-            material: String::new(),
             weight: None,
             extras: Money::zero(Currency::USD),
             price: Money::from_minor(4000, Currency::USD).ok(),
             cost: None,
             quantity,
             stock_unit: None,
-            description: String::new(),
-            images: Vec::new(),
             do_not_list: false,
         };
         let add = AddItems { items: vec![item], who: "test".to_owned(), progress: None };

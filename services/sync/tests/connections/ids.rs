@@ -14,6 +14,7 @@ use wiremock::{Mock, Request, Respond, ResponseTemplate};
 
 const OUT: &str = "[out]\nto = \"/goods/{other_id}\"\nnew = { to = \"/goods\", id = \"/id\", known_id = \"/there/id\" }\n\
     new_pieces = \"list\"\n";
+const END: &str = "end = { method = \"DELETE\", to = \"/goods/{other_id}\" }\n";
 const LIST: &str = "[listed]\nfrom = \"/goods\"\nevery = \"7d\"\nother_id = \"/id\"\nlayout = '''\nfeed = \"listings\"\n\
     format = \"json\"\n[field.sku]\nfrom = \"/code\"\n[field.inventoryLevel]\nfrom = \"/left\"\n'''\n";
 /// How a single listing is looked up by its code.
@@ -249,6 +250,83 @@ async fn one_sold_while_its_making_was_lost_is_a_persons_where_no_list_can_tell(
     ground.rounds(HOUR).await;
     assert_eq!(said(&ground).await, Vec::<String>::new(), "nothing is made there that is sold");
     assert_eq!(ground.status().await.parked, 1);
+}
+
+/// A shop that removes listings, in which B1 was listed as 71, sold and removed, and returned by its buyer.
+async fn removed_and_returned(tables: &str) -> Ground {
+    let mut ground = Ground::with(&format!("{OUT}{END}{tables}"), &["B1"]).await;
+    answers(&ground, listed(&[]), made("71")).await;
+    Mock::given(method("DELETE")).respond_with(ok()).mount(&ground.server).await;
+    ground.rounds(SECOND).await;
+    let sold = ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(said(&ground).await, ["POST /goods InStock", "DELETE /goods/71"]);
+    ground.take_back(&sold).await;
+    ground
+}
+
+/// Whatever is not 71 can be removed; 71 no longer exists.
+async fn without_71(ground: &Ground, list: ResponseTemplate, made: ResponseTemplate) {
+    answers(ground, list, made).await;
+    let gone = ResponseTemplate::new(404).set_body_json(json!({"why": "no such thing"}));
+    Mock::given(method("DELETE")).and(path("/goods/71")).respond_with(gone).mount(&ground.server).await;
+    Mock::given(method("DELETE")).respond_with(ok()).mount(&ground.server).await;
+}
+
+#[tokio::test]
+async fn what_was_made_anew_and_sold_before_its_id_was_known_is_ended_under_that_id() {
+    let check = async |there: &[(&str, &str, &str)], expected: &[&str]| {
+        let mut ground = removed_and_returned(LIST).await;
+        without_71(&ground, listed(&[]), ResponseTemplate::new(500)).await;
+        ground.round().await;
+        assert_eq!(said(&ground).await, ["POST /goods InStock"]);
+        ground.sell("B1").await;
+        without_71(&ground, listed(there), made("73")).await;
+        ground.rounds(HOUR).await;
+        assert_eq!(said(&ground).await, expected, "{there:?}");
+        assert_eq!((ground.status().await.waiting, ground.status().await.parked), (0, 0));
+    };
+    check(&[("72", "B1", "1")], &["DELETE /goods/71", "DELETE /goods/72"]).await;
+    check(&[], &["DELETE /goods/71"]).await;
+}
+
+#[tokio::test]
+async fn an_id_that_was_found_is_kept_although_the_message_has_to_wait() {
+    let mut ground = removed_and_returned("").await;
+    let known = ResponseTemplate::new(409).set_body_json(json!({"there": {"id": "72"}}));
+    ground.server.reset().await;
+    Mock::given(method("POST")).respond_with(known).mount(&ground.server).await;
+    Mock::given(method("PUT")).respond_with(ResponseTemplate::new(500)).mount(&ground.server).await;
+    ground.round().await;
+    assert_eq!(said(&ground).await, ["POST /goods InStock", "PUT /goods/72 InStock"]);
+    ground.sell("B1").await;
+    without_71(&ground, listed(&[]), made("73")).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(said(&ground).await, ["DELETE /goods/72"]);
+}
+
+#[tokio::test]
+async fn what_may_have_been_made_anew_and_was_sold_is_a_persons_where_no_list_can_tell() {
+    let mut ground = removed_and_returned("").await;
+    without_71(&ground, listed(&[]), ResponseTemplate::new(500)).await;
+    ground.round().await;
+    ground.sell("B1").await;
+    without_71(&ground, listed(&[]), made("73")).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(said(&ground).await, ["DELETE /goods/71"]);
+    assert_eq!(ground.status().await.parked, 1);
+    // An end whose answer was lost is no reason to doubt.
+    let mut ground = removed_and_returned("").await;
+    without_71(&ground, listed(&[]), made("72")).await;
+    ground.rounds(SECOND).await;
+    ground.sell("B1").await;
+    ground.answer(ResponseTemplate::new(500)).await;
+    ground.round().await;
+    let gone = ResponseTemplate::new(404).set_body_json(json!({"why": "no such thing"}));
+    ground.answer(gone).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(said(&ground).await, ["DELETE /goods/72"]);
+    assert_eq!((ground.status().await.waiting, ground.status().await.parked), (0, 0));
 }
 
 #[tokio::test]

@@ -2,6 +2,7 @@
 
 use crate::shop::{ITEMS, TestShop};
 use domain::codes::Code;
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
 use ledger::shelf::{AddItems, NewItem, Progress};
@@ -92,22 +93,17 @@ async fn a_run_cut_off_goes_on_where_it_stopped() {
 
 fn hat() -> NewItem {
     NewItem {
+        text: ItemText { name: "Hat".to_owned(), ..ItemText::default() },
         kind: ItemKind::Piece,
-        name: "Hat".to_owned(),
         sku: None,
         gtin: None,
         style: None,
-        color: String::new(),
-        size: String::new(),
-        material: String::new(),
         weight: None,
         extras: Money::zero(Currency::USD),
         price: None,
         cost: None,
         quantity: None,
         stock_unit: None,
-        description: String::new(),
-        images: Vec::new(),
         do_not_list: false,
     }
 }

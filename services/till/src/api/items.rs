@@ -5,7 +5,7 @@ pub(crate) mod get;
 pub(crate) mod outcome;
 pub(crate) mod post;
 
-use crate::api::shown;
+use crate::api::shown::{self, TextShown};
 use crate::request::caller::Caller;
 use crate::request::values::WeightText;
 use domain::codes::Gtin;
@@ -27,13 +27,9 @@ pub(crate) struct ItemShown {
     /// The code on its tag, which any scanner reads; never a GTIN outside the shop.
     in_store_code: String,
     gtin13: Option<String>,
-    name: String,
+    #[serde(flatten)]
+    text: TextShown,
     style: Option<String>,
-    color: String,
-    size: String,
-    material: String,
-    description: String,
-    image: Vec<String>,
     weight: Option<WeightText>,
     /// Added to the price by weight.
     extras: String,
@@ -117,13 +113,8 @@ impl ItemShown {
             gtin13: item.gtin.as_deref().and_then(|g| Gtin::parse(g).ok()).and_then(|g| g.gtin13()),
             sku: item.sku,
             in_store_code: item.in_store,
-            name: item.name,
+            text: item.text.into(),
             style: item.style,
-            color: item.color,
-            size: item.size,
-            material: item.material,
-            description: item.description,
-            image: item.images,
             weight: item.weight.map(WeightText::from),
             extras: item.extras.to_string(),
             price: item.price.to_string(),

@@ -1,6 +1,6 @@
 //! GET /api/listings
 
-use crate::api::shown;
+use crate::api::shown::{self, TextShown};
 use crate::app::App;
 use crate::feed_adapter::FEED;
 use crate::problem::{Problem, ReadProblems};
@@ -28,13 +28,9 @@ pub(crate) struct ListingsShown {
 pub(crate) struct ListingShown {
     sku: String,
     gtin13: Option<String>,
-    name: String,
-    description: String,
-    color: String,
-    size: String,
-    material: String,
+    #[serde(flatten)]
+    text: TextShown,
     weight: Option<WeightText>,
-    image: Vec<String>,
     price: String,
     price_currency: String,
     /// schema.org: `InStock`, `Reserved`, `SoldOut` or `Discontinued`.
@@ -54,13 +50,8 @@ impl From<ListingRow> for ListingShown {
         Self {
             gtin13: row.gtin.as_deref().and_then(|g| Gtin::parse(g).ok()).and_then(|g| g.gtin13()),
             sku: row.sku,
-            name: row.name,
-            description: row.description,
-            color: row.color,
-            size: row.size,
-            material: row.material,
+            text: row.text.into(),
             weight: row.weight.map(WeightText::from),
-            image: row.images,
             price: row.price.to_string(),
             price_currency: row.price.currency().to_string(),
             availability: row.availability.code(),

@@ -74,6 +74,12 @@ impl Command for DeferOrder {
             let reason = OnlineReason::OrderTooLong { number: self.number.clone(), limit: MAX_RAW_BYTES };
             return Err(Rejection::invalid("order", reason).into());
         }
+        // The latest version of an order is the one with the largest identifier.
+        tx.after(
+            "SELECT MAX(id) AS last_id FROM deferred_order WHERE connection_id = $1",
+            self.connection.raw(),
+        )
+        .await?;
         let id = tx.next_id()?;
         let now = tx.now().millis();
         let done = sqlx::query(

@@ -145,7 +145,7 @@ impl Ledger {
                 let of = RemoteState { other_id: row.try_get("other_id")?, etag: row.try_get("etag")? };
                 stood.insert(row.try_get::<i64, _>("item_id")?, of);
             }
-            let row = format!("{ROW} AND l.item_id >= $2 AND l.item_id <= $3 WHERE i.id");
+            let row = format!("{} AND l.item_id >= $2 AND l.item_id <= $3 WHERE i.id", *ROW);
             let text = format!("{PAGE} FROM ({}) AS page", in_text(&row, 4, chunk.len(), ""));
             let mut statement = sqlx::query(AssertSqlSafe(text)).bind(on.raw()).bind(first).bind(last);
             for item in padded(chunk) {

@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
 /// The reason in the stock entries of a stock count.
-const NOTE: &str = "stock_count";
+const NOTE: &str = "stock count";
 
 /// Ends a count and books its differences.
 #[derive(Clone, Debug, Serialize, Deserialize)]

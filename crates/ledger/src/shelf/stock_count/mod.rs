@@ -12,7 +12,7 @@ pub use finish::{FinishStockCount, FinishedStockCount, LeftReason, NotBooked};
 pub use read::{CountedLine, StockCountFindings, StockCountProgress, StockCountView};
 pub use scan::{ScanFinding, ScanStockCount, Scanned};
 
-use crate::shelf::styles;
+use crate::shelf::{open_count, styles};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, ShelfReason, Thing};
@@ -72,6 +72,7 @@ impl Command for BeginStockCount {
             let currency = tx.shop().currency;
             styles::read_one(tx.db(), style, currency).await?;
         }
+        open_count::after_everything(tx).await?;
         let id = tx.next_id()?;
         let now = tx.now().millis();
         let done = sqlx::query(

@@ -2,6 +2,7 @@
 
 use super::over;
 use crate::shelf::lookup::{self, Found};
+use crate::shelf::open_count;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, ShelfReason};
@@ -93,6 +94,7 @@ impl Command for ScanStockCount {
         self.still_open(tx).await?;
         let before = self.counted_before(tx, &found).await?;
         let is_piece = found.kind == ItemKind::Piece;
+        open_count::after_single_count(tx, found.id).await?;
         let mark = tx.next_id()?;
         let row = sqlx::query(if self.is_all || is_piece { SET } else { ADD })
             .bind(self.id.raw())

@@ -81,23 +81,29 @@ impl ItemText {
         let unit = self.unit_code.as_deref();
         Ok(NewItem {
             kind: self.kind()?,
-            name: self.name.clone(),
+            text: self.text(),
             sku: self.sku.as_deref().map(|t| values::code(t, "#/sku")).transpose()?,
             gtin: gtin.map_err(|e| Problem::invalid("#/gtin13", e))?,
             style: self.style.clone(),
-            color: self.color.clone(),
-            size: self.size.clone(),
-            material: self.material.clone(),
             weight: self.weight.as_ref().map(|w| values::weight(w, "#/weight")).transpose()?,
             extras: values::money_or_none(self.extras.as_deref(), currency, "#/extras")?,
             price: self.price(currency)?,
             cost: values::money_if(self.cost.as_deref(), currency, "#/cost")?,
             quantity: self.quantity.as_deref().map(|q| values::asked(q, unit, "#")).transpose()?,
             stock_unit: unit.map(|u| values::unit(u, "#/unitCode")).transpose()?,
-            description: self.description.clone(),
-            images: self.image.clone(),
             do_not_list: self.do_not_list,
         })
+    }
+
+    fn text(&self) -> domain::item::ItemText {
+        domain::item::ItemText {
+            name: self.name.clone(),
+            description: self.description.clone(),
+            color: self.color.clone(),
+            size: self.size.clone(),
+            material: self.material.clone(),
+            images: self.image.clone(),
+        }
     }
 
     fn kind(&self) -> Result<ItemKind, Problem> {

@@ -134,14 +134,14 @@ fn tag(item: &ItemView) -> Find {
             item.on_hand
         ),
     };
-    let parts = [about, item.color.replace('|', ", "), item.size.clone()];
+    let parts = [about, item.text.color.replace('|', ", "), item.text.size.clone()];
     let about: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
     Find {
         code: item.sku.clone(),
-        title: item.name.clone(),
+        title: item.text.name.clone(),
         price: item.price.shown(),
         about: about.join(" · "),
-        stripes: words::stripes(&item.color),
+        stripes: words::stripes(&item.text.color),
     }
 }
 

@@ -81,5 +81,5 @@ async fn weigh(app: &App, form: &Form) -> Option<Weigh> {
     let item = app.ledger.item(&Code::parse(form.text("code")).ok()?).await.ok()?;
     let unit = item.stock_unit?;
     let price = format!("{} {}", item.price.shown(), unit.each());
-    Some(Weigh { code: item.sku, title: item.name, unit: unit.symbol(), price })
+    Some(Weigh { code: item.sku, title: item.text.name, unit: unit.symbol(), price })
 }

@@ -86,7 +86,7 @@ impl Tag {
     fn of(one: &Closest) -> Self {
         let mut like = Vec::new();
         like.push(if one.same_style { "same style".to_owned() } else { "different style".to_owned() });
-        if one.same_size && !one.item.size.is_empty() {
+        if one.same_size && !one.item.text.size.is_empty() {
             like.push("same size".to_owned());
         }
         if let Some(apart) = one.apart {

@@ -57,28 +57,28 @@ impl Piece {
         Self {
             address: form_urlencoded::byte_serialize(item.sku.as_bytes()).collect(),
             sku: item.sku.clone(),
-            name: item.name.clone(),
-            color: item.color.replace('|', ", "),
-            size: item.size.clone(),
+            name: item.text.name.clone(),
+            color: item.text.color.replace('|', ", "),
+            size: item.text.size.clone(),
             weight: item.weight.map(|w| w.to_string()).unwrap_or_default(),
             price: crate::pages::shown::money(item.price),
             free: item.free().to_string(),
             is_gone: item.free().stock_units() == 0,
             weak: weaknesses(item, has_dark_picture),
-            strip: strip(&item.color),
+            strip: strip(&item.text.color),
         }
     }
 }
 
 fn has_dark(item: &ItemView, pictures: &HashMap<PictureName, Picture>) -> bool {
-    let mut known = item.images.iter().filter_map(|image| pictures.get(&PictureName::of_file(image)?));
+    let mut known = item.text.images.iter().filter_map(|image| pictures.get(&PictureName::of_file(image)?));
     known.any(|picture| picture.lightness < DARK)
 }
 
 /// Items as they are shown.
 pub(crate) async fn of(app: &App, items: &[ItemView]) -> Result<Vec<Piece>, Problem> {
     let names: Vec<_> =
-        items.iter().flat_map(|i| &i.images).filter_map(|i| PictureName::of_file(i)).collect();
+        items.iter().flat_map(|i| &i.text.images).filter_map(|i| PictureName::of_file(i)).collect();
     let pictures = app.ledger.pictures(&names).await?;
     Ok(items.iter().map(|item| Piece::seen(item, has_dark(item, &pictures))).collect())
 }

@@ -4,6 +4,7 @@ use crate::testing::{Reply, TestShop};
 use axum::body::Body;
 use axum::http::Method;
 use domain::codes::Code;
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
 use domain::weight::{Weight, WeightUnit};
@@ -19,22 +20,23 @@ pub(crate) async fn send(shop: &TestShop, path: &str, pairs: &[(&str, &str)]) ->
 /// Adds this many pieces of the style: `N1`, `N2`, …
 pub(crate) async fn add_pieces(shop: &TestShop, count: usize) {
     let piece = |n: usize| NewItem {
+        text: ItemText {
+            name: format!("New cowl {n}"),
+            color: ["fawn", "madder|fawn", "woad"][n % 3].to_owned(),
+            size: "M".to_owned(),
+            material: "100% wool".to_owned(),
+            ..ItemText::default()
+        },
         kind: ItemKind::Piece,
-        name: format!("New cowl {n}"),
         sku: Some(Code::parse(&format!("N{n}")).expect("a code")),
         gtin: None,
         style: Some("Moor cowl".to_owned()),
-        color: ["fawn", "madder|fawn", "woad"][n % 3].to_owned(),
-        size: "M".to_owned(),
-        material: "100% wool".to_owned(),
         weight: Weight::parse("5.25", WeightUnit::Ounce).ok(),
         extras: Money::zero(Currency::USD),
         price: None,
         cost: None,
         quantity: None,
         stock_unit: None,
-        description: String::new(),
-        images: Vec::new(),
         do_not_list: false,
     };
     let items = (1..=count).map(piece).collect();
@@ -80,7 +82,7 @@ async fn fifty_new_pieces_are_listed_by_two_presses() {
     let done = send(&shop, "/online/texts", &form).await;
     assert_eq!(done.status, 303, "{}", done.text());
     let item = shop.ledger().item(&Code::parse("N7").expect("a code")).await.expect("an item");
-    assert_eq!(item.description, "Text of N7.");
+    assert_eq!(item.text.description, "Text of N7.");
     assert_eq!(
         shop.ledger().listing_text("listing").await.expect("kept").as_deref(),
         Some("Text of {{ sku }}.")

@@ -2,7 +2,7 @@
 
 use super::pieces::Piece;
 use super::put_out::{Ways, out};
-use super::wording::{FIRST, NAME, NAMES, Wording};
+use super::wording::{FIRST, NAME, Wording, names};
 use crate::app::App;
 use crate::feed_adapter::FEED;
 use crate::feed_adapter::Outgoing;
@@ -64,7 +64,8 @@ pub(crate) async fn show(
     let written: Vec<(ItemView, Option<String>)> = items
         .into_iter()
         .map(|item| {
-            let kept = (!anew && !item.description.trim().is_empty()).then(|| item.description.clone());
+            let kept =
+                (!anew && !item.text.description.trim().is_empty()).then(|| item.text.description.clone());
             (item, kept)
         })
         .collect();
@@ -99,19 +100,19 @@ async fn page(
         let written = match (given, &wording) {
             (Some(text), _) => Ok(text),
             (None, Ok(wording)) => wording.write(&item, &shop),
-            (None, Err(_)) => Ok(item.description.clone()),
+            (None, Err(_)) => Ok(item.text.description.clone()),
         };
         let (text, fault) = match written {
             Ok(text) => (text, None),
-            Err(words) => (item.description.clone(), Some(words)),
+            Err(words) => (item.text.description.clone(), Some(words)),
         };
-        rows.push(Row { piece: Piece::of(&item), was: text_mark(&item.description), text, fault });
+        rows.push(Row { piece: Piece::of(&item), was: text_mark(&item.text.description), text, fault });
     }
     let fault = wording.err();
     Ok(Page {
         frame: Frame::new(app, caller, Room::Online),
         lane: "new",
-        names: NAMES.join(", "),
+        names: names(),
         fault,
         faults: Faults::default(),
         rows,
@@ -148,8 +149,8 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
     let what = form.text("do");
     if what == "preview" || what == "preview-anew" {
         let again = |g: Given| {
-            let kept = what == "preview" && !g.item.description.trim().is_empty();
-            (g.item.clone(), kept.then_some(g.item.description))
+            let kept = what == "preview" && !g.item.text.description.trim().is_empty();
+            (g.item.clone(), kept.then_some(g.item.text.description))
         };
         let items = given.into_iter().map(again).collect();
         return Ok(HtmlPage(page(&app, &form.caller, template, items).await?).into_response());
@@ -173,7 +174,7 @@ async fn write(
     given: &[Given],
 ) -> Result<(), Problem> {
     Wording::read(template).map_err(|words| Problem::invalid("#/template", words))?;
-    let is_new = |g: &&Given| g.text != g.item.description && !g.text.is_empty();
+    let is_new = |g: &&Given| g.text != g.item.text.description && !g.text.is_empty();
     let texts: Result<Vec<NewText>, Problem> = given
         .iter()
         .filter(is_new)
@@ -211,7 +212,7 @@ mod tests {
     use domain::codes::Code;
 
     async fn text_of(shop: &TestShop, sku: &str) -> String {
-        shop.ledger().item(&Code::parse(sku).expect("a code")).await.expect("an item").description
+        shop.ledger().item(&Code::parse(sku).expect("a code")).await.expect("an item").text.description
     }
 
     #[tokio::test]

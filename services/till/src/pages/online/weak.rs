@@ -11,11 +11,11 @@ pub(crate) fn weaknesses(item: &ItemView, has_dark_picture: bool) -> Vec<&'stati
             weak.push(words);
         }
     };
-    missing(item.images.is_empty(), "no photo");
+    missing(item.text.images.is_empty(), "no photo");
     missing(has_dark_picture, "photo too dark");
-    missing(item.description.trim().is_empty(), "no description");
-    missing(item.material.trim().is_empty(), "no fiber content");
-    missing(item.color.trim().is_empty(), "no color");
+    missing(item.text.description.trim().is_empty(), "no description");
+    missing(item.text.material.trim().is_empty(), "no fiber content");
+    missing(item.text.color.trim().is_empty(), "no color");
     weak
 }
 
@@ -24,6 +24,7 @@ mod tests {
     use super::*;
     use crate::testing::TestShop;
     use domain::codes::Code;
+    use domain::item::ItemText;
 
     #[tokio::test]
     async fn everything_that_is_missing_is_told() {
@@ -32,15 +33,17 @@ mod tests {
         let check =
             |item: &ItemView, dark: bool, expected: &[&str]| assert_eq!(weaknesses(item, dark), expected);
         check(&item, false, &["no photo", "no description", "no fiber content", "no color"]);
-        let whole = ItemView {
+        let text = ItemText {
             images: vec!["a.jpg".to_owned()],
             description: "Warm.".to_owned(),
             material: "100% wool".to_owned(),
             color: "fawn".to_owned(),
-            ..item
+            ..item.text.clone()
         };
+        let whole = ItemView { text: text.clone(), ..item };
         check(&whole, false, &[]);
         check(&whole, true, &["photo too dark"]);
-        check(&ItemView { description: " \n".to_owned(), ..whole }, false, &["no description"]);
+        let text = ItemText { description: " \n".to_owned(), ..text };
+        check(&ItemView { text, ..whole }, false, &["no description"]);
     }
 }

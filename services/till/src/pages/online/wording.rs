@@ -3,6 +3,7 @@
 //! A template is a person's text, and yet it is limited: in how much it computes and in how long its result is.
 //! A name that a piece lacks is an error, never a gap.
 
+use domain::item::TextField;
 use domain::text::MAX_NOTE_CHARS;
 use ledger::Shop;
 use ledger::shelf::ItemView;
@@ -37,40 +38,30 @@ const FUEL: u64 = 20_000;
 /// Bytes that one text may have meanwhile: a description's limit, at four bytes per character.
 const MAX_BYTES: usize = 4 * MAX_NOTE_CHARS;
 
+/// The names that templates can use besides an item's texts.
+const OTHERS: [&str; 7] = ["sku", "style", "colors", "weight", "price", "currency", "shop"];
+
 /// The names that templates can use.
-pub(crate) const NAMES: [&str; 12] = [
-    "sku",
-    "name",
-    "style",
-    "size",
-    "color",
-    "colors",
-    "material",
-    "weight",
-    "price",
-    "currency",
-    "description",
-    "shop",
-];
+pub(crate) fn names() -> String {
+    let texts = TextField::ALL.iter().map(|field| field.property());
+    texts.chain(OTHERS).collect::<Vec<_>>().join(", ")
+}
 
 /// The value of each name for one piece.
-fn values(item: &ItemView, shop: &Shop) -> [(&'static str, Value); NAMES.len()] {
-    let colors = item.color.split('|').map(str::trim).filter(|c| !c.is_empty());
+fn values(item: &ItemView, shop: &Shop) -> Vec<(&'static str, Value)> {
+    let colors = item.text.color.split('|').map(str::trim).filter(|c| !c.is_empty());
     let colors: Vec<String> = colors.map(str::to_owned).collect();
-    [
-        ("sku", Value::from(item.sku.as_str())),
-        ("name", Value::from(item.name.as_str())),
-        ("style", Value::from(item.style.as_deref().unwrap_or_default())),
-        ("size", Value::from(item.size.as_str())),
-        ("color", Value::from(item.color.as_str())),
-        ("colors", Value::from(colors)),
-        ("material", Value::from(item.material.as_str())),
-        ("weight", Value::from(item.weight.map(|w| w.to_string()).unwrap_or_default())),
-        ("price", Value::from(item.price.to_string())),
-        ("currency", Value::from(shop.currency.to_string())),
-        ("description", Value::from(item.description.as_str())),
-        ("shop", Value::from(shop.name.as_str())),
-    ]
+    let others = [
+        Value::from(item.sku.as_str()),
+        Value::from(item.style.as_deref().unwrap_or_default()),
+        Value::from(colors),
+        Value::from(item.weight.map(|w| w.to_string()).unwrap_or_default()),
+        Value::from(item.price.to_string()),
+        Value::from(shop.currency.to_string()),
+        Value::from(shop.name.as_str()),
+    ];
+    let texts = item.text.fields().map(|(field, text)| (field.property(), Value::from(text)));
+    texts.chain(OTHERS.into_iter().zip(others)).collect()
 }
 
 pub(crate) struct Wording<'t> {
@@ -233,7 +224,7 @@ fn words(error: &Error) -> String {
     let place =
         error.line().filter(|line| *line > 0).map(|line| format!("line {line}: ")).unwrap_or_default();
     let detail = error.detail().unwrap_or_default();
-    let names = NAMES.join(", ");
+    let names = names();
     match error.kind() {
         ErrorKind::OutOfFuel => format!("{place}the template takes too long; remove loops from it"),
         ErrorKind::WriteFailure => {
@@ -265,8 +256,9 @@ mod tests {
     async fn every_name_has_its_value() {
         let shop = TestShop::open().await;
         let item = shop.ledger().item(&Code::parse("COWL").expect("a code")).await.expect("an item");
-        let names = values(&item, &shop.ledger().shop()).map(|(name, _)| name);
-        assert_eq!(names, NAMES);
+        let given = values(&item, &shop.ledger().shop());
+        let given: Vec<&str> = given.iter().map(|(name, _)| *name).collect();
+        assert_eq!(given.join(", "), names());
     }
 
     #[tokio::test]
@@ -289,8 +281,7 @@ mod tests {
                 assert!(words.contains(part), "{template}: {words}");
             }
         };
-        check("a\n{{ fibre }}", &["line 2: a piece has no value with this name", "use one of sku, name"])
-            .await;
+        check("a\n{{ fibre }}", &["line 2: a piece has no value with this name", "use one of name, "]).await;
         check("{{ name", &["line 1: the template has an error"]).await;
         check("\n\n{% if name %}x", &["line 3"]).await;
         check("{{ name | shout }}", &["line 1", "shout"]).await;

@@ -5,7 +5,7 @@ use super::{Way, ways};
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
-use crate::pages::shown;
+use crate::pages::shown::{self, label};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::PathParam;
@@ -15,6 +15,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
 use domain::day::Zone;
+use domain::item::TextField;
 use domain::people::Permission;
 use domain::pricing;
 use domain::stock::{ItemKind, ListingState, StockReason};
@@ -119,7 +120,7 @@ pub(crate) struct Page {
     ways: Vec<Way>,
     item: ItemView,
     path: String,
-    about: Vec<(&'static str, String)>,
+    about: Vec<(String, String)>,
     stripes: Vec<Stripe>,
     notes: Vec<&'static str>,
     price: PriceShown,
@@ -153,21 +154,18 @@ impl Page {
     }
 }
 
-fn about(item: &ItemView) -> Vec<(&'static str, String)> {
+fn about(item: &ItemView) -> Vec<(String, String)> {
     let weight = item.weight.map(|w| w.to_string()).unwrap_or_default();
     let gtin = item.gtin.clone().unwrap_or_default();
     let sku = if item.sku == item.in_store { String::new() } else { item.sku.clone() };
-    let all = [
-        ("Style", item.style.clone().unwrap_or_default()),
-        ("Weight", weight),
-        ("Size", item.size.clone()),
-        ("Colors", item.color.replace('|', ", ")),
-        ("Fibers", item.material.clone()),
-        ("Tag code", item.in_store.clone()),
-        ("Your code", sku),
-        ("GTIN", gtin),
-    ];
-    all.into_iter().filter(|(_, words)| !words.is_empty()).collect()
+    let own = |label: &str, words: String| (label.to_owned(), words);
+    // Name and description have places of their own.
+    let texts =
+        item.text.fields().filter(|(field, _)| !matches!(field, TextField::Name | TextField::Description));
+    let texts = texts.map(|(field, text)| (label(field.property()), text.replace('|', ", ")));
+    let codes = [own("Tag code", item.in_store.clone()), own("Your code", sku), own("GTIN", gtin)];
+    let first = [own("Style", item.style.clone().unwrap_or_default()), own("Weight", weight)];
+    first.into_iter().chain(texts).chain(codes).filter(|(_, words)| !words.is_empty()).collect()
 }
 
 /// The item's page, with what was typed and what is wrong with it if a form had faults.
@@ -187,7 +185,7 @@ pub(crate) async fn page(
         ways: ways(caller, ""),
         path: tag::path(&item.in_store),
         about: about(&item),
-        stripes: tag::stripes(&item.color),
+        stripes: tag::stripes(&item.text.color),
         notes: tag::notes(&item),
         price: price(&item, caller),
         listing: listing_words(&item),

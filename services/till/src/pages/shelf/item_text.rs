@@ -4,6 +4,7 @@ use super::{Way, tag, ways};
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
+use crate::pages::shown::label;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::PathParam;
@@ -12,15 +13,12 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
+use domain::item::{ItemText, TextEdit, TextField};
 use ledger::shelf::EditItem;
 
-/// The text fields of the form.
+/// The fields of the form.
 struct Words {
-    name: String,
-    color: String,
-    size: String,
-    material: String,
-    description: String,
+    text: ItemText,
     do_not_list: bool,
     /// The revision that the edit is based on.
     revision: String,
@@ -43,12 +41,9 @@ pub(crate) async fn read_text(
     PathParam(code): PathParam<Code>,
 ) -> Result<HtmlPage<Page>, Problem> {
     let item = app.ledger.item(&code).await?;
+    let color = item.text.color.replace('|', ", ");
     let words = Words {
-        name: item.name,
-        color: item.color.replace('|', ", "),
-        size: item.size,
-        material: item.material,
-        description: item.description,
+        text: ItemText { color, ..item.text },
         do_not_list: item.do_not_list,
         revision: item.revision.to_string(),
     };
@@ -61,37 +56,53 @@ pub(crate) async fn read_text(
     }))
 }
 
+/// A text of the form.
+struct Field<'a> {
+    name: &'static str,
+    label: String,
+    text: &'a str,
+    has_lines: bool,
+}
+
 impl Words {
+    /// The texts, each with what is asked for, the longest last.
+    fn fields(&self) -> impl Iterator<Item = Field<'_>> {
+        let is_long = |field: TextField| field == TextField::Description;
+        let short = self.text.fields().filter(move |(field, _)| !is_long(*field));
+        let long = self.text.fields().filter(move |(field, _)| is_long(*field));
+        short.chain(long).map(move |(field, text)| Field {
+            name: field.property(),
+            label: match field {
+                TextField::Color => "Colors, separated by commas, the main one first".to_owned(),
+                TextField::Description => "Description for the listing".to_owned(),
+                _ => label(field.property()),
+            },
+            text,
+            has_lines: is_long(field),
+        })
+    }
+
     fn of(form: &Form) -> Self {
         let text = |name| form.text(name).to_owned();
-        Self {
-            name: text("name"),
-            color: text("color"),
-            size: text("size"),
-            material: text("material"),
-            description: text("description"),
-            do_not_list: form.has("do_not_list"),
-            revision: text("revision"),
+        let mut given = ItemText::default();
+        for field in TextField::ALL {
+            *given.get_mut(*field) = text(field.property());
         }
+        Self { text: given, do_not_list: form.has("do_not_list"), revision: text("revision") }
     }
 
     fn edit(&self, code: &Code, who: &str) -> EditItem {
+        let color = domain::color::parts(&self.text.color).join("|");
+        let all = self
+            .text
+            .fields()
+            .fold(TextEdit::default(), |edit, (field, text)| edit.with(field, text.to_owned()));
         EditItem {
-            code: code.clone(),
             // A revision that cannot be parsed is one that the item never had.
             revision: Some(self.revision.parse().unwrap_or(0)),
-            name: Some(self.name.clone()),
-            color: Some(domain::color::parts(&self.color).join("|")),
-            size: Some(self.size.clone()),
-            material: Some(self.material.clone()),
-            description: Some(self.description.clone()),
-            images: None,
-            price: None,
-            weight: None,
-            extras: None,
-            cost: None,
+            text: all.with(TextField::Color, color),
             do_not_list: Some(self.do_not_list),
-            who: who.to_owned(),
+            ..EditItem::new(code.clone(), who)
         }
     }
 }

@@ -55,9 +55,10 @@ pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
 }
 
 pub(crate) fn tag(item: &ItemView) -> Tag {
-    let words = [item.style.as_deref().unwrap_or_default(), &item.color.replace('|', ", "), &item.size];
+    let words =
+        [item.style.as_deref().unwrap_or_default(), &item.text.color.replace('|', ", "), &item.text.size];
     // Leave out what the name already says.
-    let name = fold(&item.name);
+    let name = fold(&item.text.name);
     let is_new = |word: &&str| !word.is_empty() && !name.contains(&fold(word));
     let about: Vec<&str> = words.into_iter().filter(is_new).collect();
     let weight = match (item.kind, item.weight) {
@@ -69,11 +70,11 @@ pub(crate) fn tag(item: &ItemView) -> Tag {
     let each = item.stock_unit.map(|unit| format!(" {}", unit.each())).unwrap_or_default();
     Tag {
         path: path(&item.in_store),
-        name: item.name.clone(),
+        name: item.text.name.clone(),
         about: about.join(" · "),
         weight,
         price: format!("{}{each}", shown::money(item.price)),
-        stripes: stripes(&item.color),
+        stripes: stripes(&item.text.color),
         notes: notes(item),
     }
 }

@@ -184,13 +184,16 @@ mod tests {
         let fields = with(&[("rows", "96"), ("minutes", "52"), ("note", "needles 4 mm"), ("tare", "")]);
         let reply = send_files(&shop, "/workbench", &fields, &[("a.jpg", &first), ("b.jpg", &dark())]).await;
         let item = item_of(&shop, &reply).await;
-        assert_eq!((item.name.as_str(), item.price.to_string()), ("Moor cowl, fawn", "48.00".to_owned()));
+        assert_eq!(
+            (item.text.name.as_str(), item.price.to_string()),
+            ("Moor cowl, fawn", "48.00".to_owned())
+        );
         let names: Vec<PictureName> =
-            item.images.iter().map(|file| PictureName::of_file(file).expect("a name")).collect();
+            item.text.images.iter().map(|file| PictureName::of_file(file).expect("a name")).collect();
         let pictures = shop.ledger().pictures(&names).await.expect("pictures");
         assert_eq!((pictures[&names[0]].width, pictures[&names[0]].height), (800, 600));
         assert!(pictures[&names[0]].lightness > 20 && pictures[&names[1]].lightness < 10, "{pictures:?}");
-        for file in &item.images {
+        for file in &item.text.images {
             assert_eq!(shop.get(&format!("/pictures/{file}")).await.status, 200);
         }
         let work = shop.ledger().piece_work(item.id).await.expect("work").expect("some");
@@ -288,7 +291,7 @@ mod tests {
         let name = name.expect("the good one stays").to_owned();
         let item =
             item_of(&shop, &send_files(&shop, "/workbench", &with(&[("kept", &name)]), &[]).await).await;
-        assert_eq!(item.images, [format!("{name}.jpg")]);
+        assert_eq!(item.text.images, [format!("{name}.jpg")]);
     }
 
     #[tokio::test]

@@ -79,16 +79,16 @@ pub(crate) async fn read(
 impl Tag {
     fn of(item: ItemView) -> Self {
         // Most pieces have their size in their name.
-        let is_said = fold(&item.name).split([',', ' ']).any(|word| word == fold(&item.size));
+        let is_said = fold(&item.text.name).split([',', ' ']).any(|word| word == fold(&item.text.size));
         Self {
             bars: ean13(&item.in_store).unwrap_or_default(),
-            picture: item.images.first().and_then(|image| Size::Small.address(image)),
+            picture: item.text.images.first().and_then(|image| Size::Small.address(image)),
             weight: item.weight.map(|weight| weight.to_string()).unwrap_or_default(),
             price: shown::money(item.price),
-            size: if is_said { String::new() } else { item.size },
-            name: item.name,
+            size: if is_said { String::new() } else { item.text.size },
+            name: item.text.name,
             code: item.sku,
-            material: item.material,
+            material: item.text.material,
         }
     }
 }

@@ -1,6 +1,7 @@
 //! The fields of a piece as they were typed, and parsing them: all faults at once, each at its field.
 
 use crate::pages::form::{Faults, Form};
+use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::weight::{Weight, WeightError, WeightUnit};
 use ledger::shelf::{ItemView, NewPiece, PictureName};
@@ -106,10 +107,21 @@ impl Typed {
         Self {
             tare,
             style: item.style.unwrap_or_default(),
-            size: item.size,
-            color: item.color,
-            material: item.material,
+            size: item.text.size,
+            color: item.text.color,
+            material: item.text.material,
             ..Self::default()
+        }
+    }
+
+    fn text(&self) -> ItemText {
+        ItemText {
+            name: self.name.clone(),
+            description: self.description.clone(),
+            color: self.color.clone(),
+            size: self.size.clone(),
+            material: self.material.clone(),
+            ..ItemText::default()
         }
     }
 
@@ -119,17 +131,13 @@ impl Typed {
         let currency = shop.currency;
         let weight = self.net_weight(shop.unit, &mut faults);
         let piece = NewPiece {
-            name: self.name.clone(),
+            text: self.text(),
             style: (!self.style.is_empty()).then(|| self.style.clone()),
-            color: self.color.clone(),
-            size: self.size.clone(),
-            material: self.material.clone(),
             weight,
             extras: money("extras", &self.extras, currency, &mut faults).unwrap_or(Money::zero(currency)),
             price: money("price", &self.price, currency, &mut faults),
             price_reason: self.reason.clone(),
             cost: money("cost", &self.cost, currency, &mut faults),
-            description: self.description.clone(),
             photographs,
             rows: count("rows", &self.rows, &mut faults),
             minutes: count("minutes", &self.minutes, &mut faults),

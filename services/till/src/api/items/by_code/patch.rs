@@ -10,6 +10,7 @@ use crate::request::values::{self, WeightText};
 use axum::extract::State;
 use axum::http::HeaderMap;
 use domain::codes::Code;
+use domain::item::{TextEdit, TextField};
 use domain::money::{Currency, Money};
 use ledger::shelf::{EditItem, PriceChange};
 use serde::{Deserialize, Serialize};
@@ -53,12 +54,13 @@ impl EditText {
             weight: self.weight.as_ref().map(|w| values::weight(w, "#/weight")).transpose()?,
             extras: at_least_none(self.extras.as_deref(), currency, "#/extras")?,
             cost: at_least_none(self.cost.as_deref(), currency, "#/cost")?,
-            name: self.name,
-            color: self.color,
-            size: self.size,
-            material: self.material,
-            description: self.description,
-            images: self.image,
+            text: TextEdit::default()
+                .with(TextField::Name, self.name)
+                .with(TextField::Description, self.description)
+                .with(TextField::Color, self.color)
+                .with(TextField::Size, self.size)
+                .with(TextField::Material, self.material)
+                .with_images(self.image),
             do_not_list: self.do_not_list,
             who,
         })

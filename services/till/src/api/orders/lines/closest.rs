@@ -39,9 +39,9 @@ impl From<Closest> for ClosePiece {
     fn from(one: Closest) -> Self {
         Self {
             sku: one.item.sku,
-            name: one.item.name,
-            color: one.item.color,
-            size: one.item.size,
+            name: one.item.text.name,
+            color: one.item.text.color,
+            size: one.item.text.size,
             weight: one.item.weight.map(WeightText::from),
             price: one.item.price.to_string(),
             same_style: one.same_style,
