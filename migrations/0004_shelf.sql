@@ -65,6 +65,7 @@ CREATE TABLE item (
     color       TEXT   NOT NULL,
     size        TEXT   NOT NULL,
     material    TEXT   NOT NULL,
+    brand       TEXT   NOT NULL,
     image       TEXT   NOT NULL,
     folded      TEXT   NOT NULL,
     weight      TEXT,

@@ -66,6 +66,8 @@ texts! {
     Size size "size" text::short,
     /// The fibers, in words; may be empty.
     Material material "material" text::short,
+    /// Under which the shop sells it, such as the farm's name; may be empty.
+    Brand brand "brand" text::short,
 }
 
 impl TextField {

@@ -110,7 +110,7 @@ fields! { item:
     EXTRAS = "extras" Number false, PRICE = "offers.price" Number false,
     COST = "cost" Number false, QUANTITY = "quantity" Number false,
     QUANTITY_UNIT = "quantity.unitCode" Word false, DESCRIPTION = "description" Text false,
-    IMAGE = "image" Text false,
+    IMAGE = "image" Text false, BRAND = "brand" Text false,
 }
 fields! { order:
     NUMBER = "orderNumber" Text true, DATE = "orderDate" Date true, SKU = "sku" Text false,
@@ -129,7 +129,7 @@ fields! { listing:
     WEIGHT_UNIT = "weight.unitCode" Word false, IMAGE = "image" Text false,
     PRICE = "offers.price" Number false, CURRENCY = "offers.priceCurrency" Word false,
     AVAILABILITY = "offers.availability" Word false, INVENTORY = "inventoryLevel" Number false,
-    REVISION = "revision" Number false,
+    REVISION = "revision" Number false, BRAND = "brand" Text false,
 }
 
 /// Fields of the order, or that change with it: a refund row that differs only in these is the same row
@@ -152,6 +152,8 @@ pub(crate) fn json_pointer(feed: Feed, field: usize) -> String {
     match (feed, field) {
         (Feed::Listings, listing::INVENTORY) => "/offers/inventoryLevel/value".to_owned(),
         (Feed::Listings, listing::REVISION) => "/additionalProperty/value".to_owned(),
+        // A Brand or an Organization, which has a name.
+        (Feed::Listings, listing::BRAND) => "/brand/name".to_owned(),
         _ => format!("/{}", feed.fields()[field].name.replace('.', "/")),
     }
 }

@@ -34,12 +34,25 @@ struct Product<'a> {
 /// The texts that say something, each under its property. A product has a name.
 struct Texts<'a>(&'a ItemText);
 
+#[derive(Serialize)]
+struct Brand<'a> {
+    #[serde(rename = "@type")]
+    kind: &'static str,
+    name: &'a str,
+}
+
 impl Serialize for Texts<'_> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let mut map = serializer.serialize_map(None)?;
         for (field, text) in self.0.fields() {
             if field == TextField::Name || !text.is_empty() {
-                map.serialize_entry(field.property(), text)?;
+                match field {
+                    // schema.org expects a Brand or an Organization here.
+                    TextField::Brand => {
+                        map.serialize_entry("brand", &Brand { kind: "Brand", name: text })?;
+                    }
+                    _ => map.serialize_entry(field.property(), text)?,
+                }
             }
         }
         map.end()

@@ -19,7 +19,7 @@ pub struct Shown {
     pub reference: String,
     pub name: String,
     pub description: String,
-    /// Color, size and material, as far as they are known.
+    /// Color, size, material and brand, as far as they are known.
     pub traits: Vec<String>,
     pub price: Decimal,
     pub currency: String,
@@ -92,7 +92,7 @@ impl Good {
 
     fn shown(&self, sku: &str) -> Shown {
         let text = |text: &Option<String>| text.clone().unwrap_or_default();
-        let traits = [&self.texts.color, &self.texts.size, &self.texts.material];
+        let traits = [&self.texts.color, &self.texts.size, &self.texts.material, &self.texts.brand];
         Shown {
             sku: sku.to_owned(),
             reference: self.reference.clone(),
@@ -155,7 +155,8 @@ impl Goods {
         conditions: &Conditions,
     ) -> Result<(Decimal, String), NotTaken> {
         let had = message.can_be_had().ok_or(NotTaken::Unreadable("availability is missing"))?;
-        let texts = [&message.name, &message.description, &message.color, &message.size, &message.material];
+        let Message { name, description, color, size, material, brand, .. } = message;
+        let texts = [name, description, color, size, material, brand];
         if sku.is_empty() || texts.iter().any(|t| t.as_ref().is_some_and(|t| t.len() > MAX_TEXT)) {
             return Err(NotTaken::Unreadable("a text is too long, or the sku is empty"));
         }

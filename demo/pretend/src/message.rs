@@ -1,7 +1,7 @@
 //! What the shop is told about a listing: schema.org's Product as JSON, or only availability and revision.
 
 use rust_decimal::Decimal;
-use serde::Deserialize;
+use serde::{Deserialize, Deserializer};
 
 /// The unit of counted goods (UN/CEFACT's code for one unit).
 const ONE: &str = "C62";
@@ -16,11 +16,22 @@ pub(crate) struct Message {
     pub(crate) color: Option<String>,
     pub(crate) size: Option<String>,
     pub(crate) material: Option<String>,
+    #[serde(deserialize_with = "name_of")]
+    pub(crate) brand: Option<String>,
     offers: Offer,
     availability: Option<String>,
     inventory_level: Option<Level>,
     revision: Option<i64>,
     additional_property: Option<Property>,
+}
+
+/// schema.org's Brand, of which only the name is kept.
+fn name_of<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<String>, D::Error> {
+    #[derive(Deserialize)]
+    struct Brand {
+        name: String,
+    }
+    Ok(Option::<Brand>::deserialize(deserializer)?.map(|brand| brand.name))
 }
 
 #[derive(Clone, Debug, Default, Deserialize)]

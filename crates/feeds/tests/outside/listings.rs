@@ -30,6 +30,7 @@ pub(crate) fn sample() -> Listing {
             color: "moss".to_owned(),
             size: "M".to_owned(),
             material: "wool".to_owned(),
+            brand: "Larkfell".to_owned(),
             images: vec!["images/a.jpg".to_owned(), "images/b.jpg".to_owned()],
         },
         sku: Code::parse("RB-1").unwrap(),
@@ -109,10 +110,10 @@ fn csv_as_the_design_has_it() {
     let text = String::from_utf8(csv(&[sample(), roving], &own(Feed::Listings))).unwrap();
     // The name's cell is OWASP's published example; 12 digits become 13 by a zero (schema.org).
     let expected = "sku,gtin13,name,description,color,size,material,weight.value,weight.unitCode,image,\
-        offers.price,offers.priceCurrency,offers.availability,inventoryLevel,revision\r\n\
+        offers.price,offers.priceCurrency,offers.availability,inventoryLevel,revision,brand\r\n\
         RB-1,0614141007349,Ridge beanie,\"Warm,\nsoft and \"\"round\"\"\",moss,M,wool,6.350,ONZ,\
-        images/a.jpg|images/b.jpg,48.00,USD,InStock,1,17\r\n\
-        RB-1,,\"'=1+2\"\";=1+2\",'-5 % today,moss,M,wool,,,,48.00,USD,InStock,40.5,17\r\n";
+        images/a.jpg|images/b.jpg,48.00,USD,InStock,1,17,Larkfell\r\n\
+        RB-1,,\"'=1+2\"\";=1+2\",'-5 % today,moss,M,wool,,,,48.00,USD,InStock,40.5,17,Larkfell\r\n";
     assert_eq!(text, expected);
 }
 
@@ -149,8 +150,7 @@ fn money_of_every_number_of_decimals() {
 }
 
 /// Which terms belong to which type: schema.org 30.0's property tables. `PropertyValue` with its
-/// `propertyID` and `value`,
-/// and `additionalProperty` on Product, are from memory.
+/// `propertyID` and `value`, `additionalProperty` and `brand` on Product, and `Brand`, are from memory.
 const TERMS: &[(&str, &[&str])] = &[
     (
         "Product",
@@ -162,12 +162,14 @@ const TERMS: &[(&str, &[&str])] = &[
             "color",
             "size",
             "material",
+            "brand",
             "weight",
             "image",
             "offers",
             "additionalProperty",
         ],
     ),
+    ("Brand", &["name"]),
     ("Offer", &["price", "priceCurrency", "availability", "inventoryLevel"]),
     ("QuantitativeValue", &["value", "unitCode"]),
     ("PropertyValue", &["propertyID", "value"]),

@@ -176,6 +176,7 @@ async fn finish(ledger: &Ledger) {
             color: "fawn".to_owned(),
             size: "L".to_owned(),
             material: "alpaca".to_owned(),
+            brand: "Larkfell".to_owned(),
             ..ItemText::default()
         },
         style: Some("Ridge beanie".to_owned()),

@@ -5,6 +5,7 @@ use crate::expected::*;
 use crate::harness::on_each;
 use crate::make::*;
 use domain::codes::Gtin;
+use domain::ids::ConnectionId;
 use domain::item::{ItemText, TextField};
 use domain::stock::{ItemKind, StockReason};
 use domain::weight::WeightUnit;
@@ -113,6 +114,26 @@ fn rows_are_added_or_refused_each_by_itself() {
             (usd(4763), usd(4800), usd(4800))
         );
         assert_eq!(shop.ledger.item(&code("w1")).await.unwrap().on_hand.to_string(), "32.125 oz");
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_row_that_changes_one_text_alone_changes_it_and_the_listing() {
+    on_each(|shop| async move {
+        let before = piece("p1", 4500);
+        shop.ok(add(vec![before.clone()])).await;
+        for field in TextField::ALL {
+            let changed = of(before.clone(), [(*field, "Larkfell")]);
+            check_rows(&shop, vec![(changed.clone(), "updated p1"), (before.clone(), "another row")]).await;
+            check_rows(&shop, vec![(changed.clone(), "unchanged p1")]).await;
+            assert_eq!(shop.ledger.item(&code("p1")).await.unwrap().text, changed.text);
+            let page = shop.ledger.listings(ConnectionId::from_raw(1), None).await.unwrap();
+            assert_eq!(page.rows().unwrap()[0].text, changed.text, "{field:?}");
+            check_rows(&shop, vec![(before.clone(), "updated p1")]).await;
+        }
+        let other = pictured("b.jpg", before.clone());
+        check_rows(&shop, vec![(other, "updated p1")]).await;
         audit::clean(&shop).await;
     });
 }

@@ -136,7 +136,7 @@ fn everywhere(field: &str) -> Option<Form> {
         "gtin13" => Pattern(GTIN, 40),
         "sku" | "inStoreCode" => Text(1, MAX_CODE_CHARS),
         "name" | "title" | "style" | "sizes" => Text(1, MAX_NAME_CHARS),
-        "color" | "size" | "material" | "category" | "customer" => Text(0, MAX_NAME_CHARS),
+        "brand" | "color" | "size" | "material" | "category" | "customer" => Text(0, MAX_NAME_CHARS),
         "note" | "reason" | "description" | "image" => Text(0, MAX_NOTE_CHARS),
         _ => return None,
     })

@@ -15,14 +15,15 @@ pub(crate) struct TextShown {
     size: String,
     /// The fibers.
     material: String,
+    brand: String,
     /// File names or addresses.
     image: Vec<String>,
 }
 
 impl From<ItemText> for TextShown {
     fn from(text: ItemText) -> Self {
-        let ItemText { name, description, color, size, material, images } = text;
-        Self { name, description, color, size, material, image: images }
+        let ItemText { name, description, color, size, material, brand, images } = text;
+        Self { name, description, color, size, material, brand, image: images }
     }
 }
 

@@ -40,6 +40,8 @@ pub(crate) struct ItemText {
     size: String,
     #[serde(default)]
     material: String,
+    #[serde(default)]
+    brand: String,
     weight: Option<WeightText>,
     /// Added to the price by weight.
     extras: Option<String>,
@@ -102,6 +104,7 @@ impl ItemText {
             color: self.color.clone(),
             size: self.size.clone(),
             material: self.material.clone(),
+            brand: self.brand.clone(),
             images: self.image.clone(),
         }
     }
@@ -143,10 +146,42 @@ pub(crate) async fn add_items(
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
-    use serde_json::{Value, json};
+    use domain::item::TextField;
+    use serde_json::{Map, Value, json};
 
     fn one(item: &Value) -> Value {
         json!({"items": [item]})
+    }
+
+    #[tokio::test]
+    async fn every_text_goes_in_is_edited_and_comes_out() {
+        let shop = TestShop::open().await;
+        let all = |words: &str| {
+            let texts = TextField::ALL.iter().map(|field| field.property());
+            texts.map(|name| (name.to_owned(), json!(format!("{words} {name}")))).collect::<Map<_, _>>()
+        };
+        let shown = async |expected: &Map<String, Value>| {
+            for path in ["/api/items/T1", "/api/listings?limit=100"] {
+                let reply = shop.get(path).await.json();
+                let listed =
+                    reply["listings"].as_array().and_then(|all| all.iter().find(|l| l["sku"] == "T1"));
+                for (name, text) in expected {
+                    assert_eq!(&listed.unwrap_or(&reply)[name], text, "{path}");
+                }
+            }
+        };
+        let mut item = all("first");
+        item.extend([("sku".to_owned(), json!("T1")), ("price".to_owned(), json!("5.00"))]);
+        let reply = shop.post("/api/items", "k1", one(&Value::Object(item))).await;
+        assert_eq!(reply.status, 201, "{}", reply.text());
+        shown(&all("first")).await;
+        for field in TextField::ALL {
+            let name = field.property();
+            let edit = json!({name: format!("second {name}")});
+            let reply = shop.patch("/api/items/T1", name, &[("if-match", "*")], edit).await;
+            assert_eq!(reply.status, 200, "{}", reply.text());
+        }
+        shown(&all("second")).await;
     }
 
     #[tokio::test]

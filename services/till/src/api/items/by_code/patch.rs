@@ -24,6 +24,7 @@ pub(crate) struct EditText {
     color: Option<String>,
     size: Option<String>,
     material: Option<String>,
+    brand: Option<String>,
     description: Option<String>,
     image: Option<Vec<String>>,
     /// A price override.
@@ -60,6 +61,7 @@ impl EditText {
                 .with(TextField::Color, self.color)
                 .with(TextField::Size, self.size)
                 .with(TextField::Material, self.material)
+                .with(TextField::Brand, self.brand)
                 .with_images(self.image),
             do_not_list: self.do_not_list,
             who,
