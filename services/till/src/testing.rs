@@ -124,30 +124,8 @@ fn money(minor: i64) -> Money {
 }
 
 fn item(sku: &str, name: &str, kind: ItemKind) -> NewItem {
-    NewItem {
-        text: ItemText { name: name.to_owned(), ..ItemText::default() },
-        kind,
-        sku: Some(sku.parse_code()),
-        gtin: None,
-        style: None,
-        weight: None,
-        extras: money(0),
-        price: None,
-        cost: None,
-        quantity: None,
-        stock_unit: None,
-        do_not_list: false,
-    }
-}
-
-trait ParseCode {
-    fn parse_code(&self) -> domain::codes::Code;
-}
-
-impl ParseCode for str {
-    fn parse_code(&self) -> domain::codes::Code {
-        domain::codes::Code::parse(self).expect("a code")
-    }
+    let text = ItemText { name: name.to_owned(), ..ItemText::default() };
+    NewItem { text, ..testkit::make::item(kind, sku) }
 }
 
 /// Two pieces of one style, counted goods, and goods by weight.

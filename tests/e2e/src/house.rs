@@ -93,11 +93,19 @@ pub fn packages(metadata: &Value) -> Result<Vec<Package>, HouseError> {
                 knows: needs
                     .ok_or(HouseError::Metadata { what: "dependencies" })?
                     .iter()
+                    .filter(|need| !is_for_its_tests(need))
                     .map(|need| text(&need["name"], "dependency name"))
                     .collect::<Result<_, _>>()?,
             })
         })
         .collect()
+}
+
+/// What the tests of several packages share: they may use it, the packages themselves may not.
+const TESTKIT: &str = "testkit";
+
+fn is_for_its_tests(need: &Value) -> bool {
+    need["name"] == TESTKIT && need["kind"] == "dev"
 }
 
 /// Every dependency that [`ARROWS`] does not allow, and every package that is missing there.

@@ -6,8 +6,8 @@ use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::OnceLock;
-use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
+use testkit::{Ground, engines};
 
 /// How long an answer may take before the test fails.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -30,14 +30,10 @@ pub fn binary() -> PathBuf {
     beside
 }
 
-/// The place of a test's shop, removed at the end.
+/// The program on a shop in a place of its own.
 #[derive(Debug)]
 pub struct Place {
-    /// The value of `--db`.
-    pub url: String,
-    /// A folder for the test's files.
-    pub folder: tempfile::TempDir,
-    database: Option<(String, String)>,
+    pub ground: Ground,
     token: OnceLock<String>,
 }
 
@@ -46,38 +42,8 @@ pub struct Place {
 /// # Panics
 /// If neither `FLEECEFOLD_TEST_PG` names a PostgreSQL nor `FLEECEFOLD_TEST_ENGINES=sqlite` excludes it.
 pub fn places() -> Vec<Place> {
-    let folder = tempfile::tempdir().expect("a folder");
-    let url = format!("sqlite:{}", folder.path().join("shop.db").display());
-    let mut places = vec![Place { url, folder, database: None, token: OnceLock::new() }];
-    if std::env::var("FLEECEFOLD_TEST_ENGINES").as_deref() != Ok("sqlite") {
-        let server = std::env::var("FLEECEFOLD_TEST_PG")
-            .expect("FLEECEFOLD_TEST_PG names a PostgreSQL superuser; run tests/run, or set FLEECEFOLD_TEST_ENGINES=sqlite");
-        places.push(on_postgres(server));
-    }
-    places
-}
-
-fn on_postgres(server: String) -> Place {
-    static NEXT: AtomicU32 = AtomicU32::new(0);
-    let name = format!("e2e_{}_{}", std::process::id(), NEXT.fetch_add(1, Ordering::SeqCst));
-    psql(&server, &format!("CREATE DATABASE {name}"));
-    let (host, _) = server.rsplit_once('/').expect("the address ends with a database");
-    let url = format!("{host}/{name}");
-    let folder = tempfile::tempdir().expect("a folder");
-    Place { url, folder, database: Some((server, name)), token: OnceLock::new() }
-}
-
-fn psql(server: &str, statement: &str) {
-    let done = Command::new("psql").args(["-q", "-d", server, "-c", statement]).status().expect("psql runs");
-    assert!(done.success(), "{statement}");
-}
-
-impl Drop for Place {
-    fn drop(&mut self) {
-        if let Some((server, name)) = &self.database {
-            psql(server, &format!("DROP DATABASE {name} WITH (FORCE)"));
-        }
-    }
+    let place = |engine| Place { ground: Ground::new(engine), token: OnceLock::new() };
+    engines().into_iter().map(place).collect()
 }
 
 impl Place {
@@ -86,7 +52,7 @@ impl Place {
     /// # Panics
     /// If it cannot be written.
     pub fn file(&self, name: &str, text: &str) -> PathBuf {
-        let path = self.folder.path().join(name);
+        let path = self.ground.path(name);
         std::fs::write(&path, text).expect("the file is written");
         path
     }
@@ -94,8 +60,13 @@ impl Place {
     /// A command line on this shop.
     pub fn command(&self, args: &[&str]) -> Command {
         let mut command = Command::new(binary());
-        command.arg("--db").arg(&self.url).args(args).current_dir(self.folder.path()).stdin(Stdio::null());
-        command.env("FLEECEFOLD_KEYS", self.folder.path().join("token.keys"));
+        command
+            .arg("--db")
+            .arg(&self.ground.url)
+            .args(args)
+            .current_dir(self.ground.folder.path())
+            .stdin(Stdio::null());
+        command.env("FLEECEFOLD_KEYS", self.ground.path("token.keys"));
         command
     }
 
@@ -114,7 +85,7 @@ impl Place {
     pub fn must(&self, args: &[&str]) -> String {
         let done = self.run(args);
         let errors = String::from_utf8_lossy(&done.stderr);
-        assert!(done.status.success(), "{} {args:?}: {}\n{errors}", self.url, done.status);
+        assert!(done.status.success(), "{} {args:?}: {}\n{errors}", self.ground.url, done.status);
         String::from_utf8_lossy(&done.stdout).into_owned()
     }
 
@@ -175,7 +146,7 @@ impl Place {
             said.push_str(&line);
         };
         std::thread::spawn(move || std::io::copy(&mut lines, &mut std::io::sink()));
-        let secret = self.folder.path().join("shop.db.secrets/village");
+        let secret = self.ground.path("shop.db.secrets/village");
         let secret = std::fs::read_to_string(secret).expect("the secret of its online shop");
         let online = At { address: online.expect("the address of its online shop"), token: secret };
         (Served { child, at: At { address, token: self.token().to_owned() } }, online)

@@ -58,6 +58,7 @@ fn a_wrong_arrow_is_found() {
     check("till", "services/till", &["fleecefold"], &["till must not know fleecefold"]);
     check("pretend", "demo/pretend", &["axum", "domain"], &["pretend must not know domain"]);
     check("sync", "services/sync", &["pretend"], &["sync must not know pretend"]);
+    check("till", "services/till", &["testkit"], &["till must not know testkit"]);
     check("attic", "crates/attic", &[], &["attic has no place in the house"]);
     check("bench", "tests/bench", &["ledger", "till", "sync"], &[]);
     check("fleecefold", "services/fleecefold", &["till", "sync", "ledger", "pretend", "clap"], &[]);

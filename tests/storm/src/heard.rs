@@ -1,7 +1,7 @@
 //! A counter and a sender on one database that do not know each other, and how soon the shop learns of a sale.
 
 use crate::connection::NAME;
-use crate::ground::{Engine, Ground, Template};
+use crate::ground::Template;
 use crate::{Doing, StormError, weather};
 use domain::basket::TenderKind;
 use domain::channel::Channel;
@@ -19,6 +19,7 @@ use std::net::Ipv4Addr;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use sync::connections::{Live, Secrets, serve};
+use testkit::{Engine, Ground};
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 
@@ -94,7 +95,7 @@ impl Listening {
     /// If any step fails.
     pub async fn begin(pieces: usize) -> Result<Self, StormError> {
         let template = Template::make(Engine::Postgres).await?;
-        let ground = template.copy()?;
+        let ground = template.copy();
         let ledger = Ledger::open(&ground.url, Access::Write, Arc::new(SystemClock));
         let ledger = ledger.await.doing("open the shop")?;
         let options = Options { listen: (Ipv4Addr::LOCALHOST, 0).into(), ..Options::default() };

@@ -26,9 +26,10 @@ mod weather;
 mod world;
 
 pub use broken::Broken;
-pub use ground::{Engine, Template};
+pub use ground::Template;
 pub use shops::ShopKind;
 pub use storm::{Report, Storm};
+pub use testkit::Engine;
 
 /// Why a storm could not go on, or what was wrong after it.
 #[derive(Debug, thiserror::Error)]

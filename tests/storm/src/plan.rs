@@ -1,10 +1,10 @@
 //! What a seed draws: the connection, the shop, and how much happens.
 
 use crate::broken::Broken;
-use crate::ground::Engine;
 use crate::shops::ShopKind;
 use domain::day::Moment;
 use fastrand::Rng;
+use testkit::Engine;
 
 /// 2026-06-15T12:00:00Z, a Monday.
 pub(crate) const START: Moment = Moment::from_millis(1_781_524_800_000);

@@ -1,7 +1,7 @@
 //! A storm from beginning to verdict.
 
 use crate::broken::Broken;
-use crate::ground::{Engine, Template};
+use crate::ground::Template;
 use crate::plan::Plan;
 use crate::shops::ShopKind;
 use crate::world::World;
@@ -11,6 +11,7 @@ use domain::money::{Currency, Money};
 use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus};
 use domain::quantity::Asked;
 use ledger::orders::TakeOrders;
+use testkit::Engine;
 
 const MINUTE_MS: i64 = 60_000;
 

@@ -2,7 +2,7 @@
 
 use crate::connection::{self, HOOK_SECRET, NAME, SECRET};
 use crate::drain::hook_status;
-use crate::ground::{Engine, Ground, Template};
+use crate::ground::Template;
 use crate::plan::{Plan, START};
 use crate::shops::{Backup, Shop, ShopKind};
 use crate::{Doing, StormError, weather};
@@ -21,6 +21,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicI64;
 use sync::connections::{Live, Secrets, take_hook};
+use testkit::{Engine, Ground};
 use tokio::net::TcpListener;
 use tokio::task::JoinHandle;
 
@@ -87,9 +88,9 @@ pub(crate) struct World {
 
 impl World {
     pub(crate) async fn begin(plan: Plan, dice: Rng, template: &Template) -> Result<Self, StormError> {
-        let ground = template.copy()?;
+        let ground = template.copy();
         let clock = Arc::new(ManualClock::at(START));
-        let secrets = ground.folder.path().join("secrets");
+        let secrets = ground.path("secrets");
         write_secrets(&secrets, plan.shop)?;
         let mut senders = Vec::new();
         for _ in 0..if plan.engine == Engine::Postgres { 2 } else { 1 } {

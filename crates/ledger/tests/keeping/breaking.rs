@@ -3,14 +3,14 @@
 //! `check` must report exactly that.
 
 use crate::full_shop;
-use crate::harness::{TestShop, shops};
 use crate::place::connection;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use testkit::{TestShop, shops};
 
 /// Removes the schema's constraints, for this connection or for good.
 pub(crate) async fn unguarded(shop: &TestShop) -> AnyConnection {
     let mut connection = connection(shop).await;
-    if shop.engine == "sqlite" {
+    if shop.engine == testkit::Engine::Sqlite {
         let text = "PRAGMA ignore_check_constraints = ON; PRAGMA foreign_keys = OFF";
         sqlx::raw_sql(text).execute(&mut connection).await.unwrap();
         return connection;

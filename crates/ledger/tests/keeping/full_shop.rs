@@ -1,9 +1,8 @@
 //! A shop in which something of every kind has happened, so that every table has rows.
 
-use crate::harness::{START, TestShop, usd};
 use domain::basket::TenderKind;
 use domain::channel::Channel;
-use domain::codes::{Code, Gtin};
+use domain::codes::Gtin;
 use domain::day::Day;
 use domain::item::ItemText;
 use domain::limits::LimitName;
@@ -13,7 +12,6 @@ use domain::order::{
 };
 use domain::people::Role;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
-use domain::quantity::Asked;
 use domain::stock::{ItemKind, ListingState, ReturnDisposition, StockReason};
 use domain::weight::{Weight, WeightUnit};
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
@@ -31,40 +29,30 @@ use ledger::shelf::{
     Purpose, ScanStockCount,
 };
 use ledger::{Command, Key, Ledger};
+pub(crate) use testkit::make::code;
+use testkit::make::{self, asked, usd};
+use testkit::{START, TestShop};
 
 const ZERO: Money = Money::zero(Currency::USD);
-
-pub(crate) fn code(text: &str) -> Code {
-    Code::parse(text).unwrap()
-}
-
-fn asked(text: &str) -> Asked {
-    Asked::parse(text, None).unwrap()
-}
 
 pub(crate) async fn run<C: Command>(ledger: &Ledger, command: C) -> C::Answer {
     ledger.execute(None, &command).await.unwrap().answer
 }
 
 fn item(kind: ItemKind, sku: &str, price: &str, quantity: &str) -> NewItem {
+    let text = ItemText {
+        name: format!("Thing {sku}"),
+        color: "grey|moss".to_owned(),
+        description: "“Two\nlines”, \\ and \u{1F411}".to_owned(),
+        ..ItemText::default()
+    };
     NewItem {
-        text: ItemText {
-            name: format!("Thing {sku}"),
-            color: "grey|moss".to_owned(),
-            description: "“Two\nlines”, \\ and \u{1F411}".to_owned(),
-            ..ItemText::default()
-        },
-        kind,
-        sku: Some(code(sku)),
-        gtin: None,
-        style: None,
-        weight: None,
-        extras: ZERO,
+        text,
         price: Some(usd(price)),
         cost: Some(usd("4.00")),
         quantity: Some(asked(quantity)),
         stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
-        do_not_list: false,
+        ..make::item(kind, sku)
     }
 }
 

@@ -1,9 +1,6 @@
 //! Keeping a shop intact: `check` finds what is damaged and nothing else; a backup is made while the shop
 //! sells, and restored on either engine.
 
-#[path = "../harness/mod.rs"]
-mod harness;
-
 mod backup;
 mod breaking;
 mod broken_goods;

@@ -1,12 +1,12 @@
 //! A database without a shop, for restoring a backup, and access that bypasses the ledger.
 
-use crate::harness::TestShop;
-use crate::harness::ground::{Engine, Ground, engines, ground};
 use sqlx::{AnyConnection, Connection};
+use testkit::TestShop;
+use testkit::{Engine, Ground, engines};
 
 /// None if the tests are told to leave PostgreSQL out.
 pub(crate) async fn empty_database() -> Option<Ground> {
-    if engines().contains(&Engine::Postgres) { Some(ground(Engine::Postgres).await) } else { None }
+    if engines().contains(&Engine::Postgres) { Some(Ground::new(Engine::Postgres)) } else { None }
 }
 
 /// A plain connection, for what the ledger itself would never do.

@@ -2,11 +2,11 @@
 
 use crate::backup::{hidden, later};
 use crate::full_shop::{clean, fill, many_kits};
-use crate::harness::{TestShop, shops};
 use crate::place::empty_database;
 use ledger::keeping::restore;
 use ledger::{Access, Ledger};
 use std::path::{Path, PathBuf};
+use testkit::{TestShop, shops};
 
 async fn backed_up(shop: &TestShop, folder: &Path) -> (PathBuf, Vec<u8>) {
     let file = folder.join("shop.backup");
@@ -69,7 +69,6 @@ async fn a_row_that_cannot_be_is_refused_with_the_whole() {
             let whole = folder.path().join("shop.backup");
             let restored = restore(&whole, &database.url, None, later(), |_, _| ()).await.unwrap();
             assert!(restored.check.is_clean());
-            database.clear().await;
         }
         shop.end().await;
     }
@@ -117,8 +116,8 @@ async fn a_shop_is_never_overwritten() {
             assert!(refused.contains(expected), "{url}: {refused}");
         };
         let in_use = match shop.engine {
-            "sqlite" => "is there already; a backup is put back into a new place",
-            _ => "it is a shop in use; restore into a new database",
+            testkit::Engine::Sqlite => "is there already; a backup is put back into a new place",
+            testkit::Engine::Postgres => "it is a shop in use; restore into a new database",
         };
         check(shop.ground.url.clone(), in_use).await;
         clean(&shop.ledger).await;
@@ -151,7 +150,6 @@ async fn only_a_fresh_database_is_filled() {
     assert!(refused.contains("has rows in setting: it is a shop in use"), "{refused}");
     assert!(!refused.contains("password"), "{refused}");
     fresh.close().await;
-    database.clear().await;
     shop.end().await;
     let Some(database) = empty_database().await else { return };
     let used = Ledger::open(&database.url, Access::Create, later()).await.unwrap();
@@ -160,5 +158,4 @@ async fn only_a_fresh_database_is_filled() {
     assert!(refused.contains("has rows in"), "{refused}");
     clean(&used).await;
     used.close().await;
-    database.clear().await;
 }

@@ -1,11 +1,11 @@
 //! The schema as backups describe it, compared with the real one on each engine.
 
 use crate::full_shop;
-use crate::harness::{TestShop, shops};
 use crate::place::connection;
 use serde::Deserialize;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::BTreeMap;
+use testkit::{TestShop, shops};
 
 /// The first line of a backup.
 #[derive(Debug, Deserialize)]
@@ -54,8 +54,12 @@ async fn texts(connection: &mut AnyConnection, text: String) -> Vec<String> {
 async fn real(shop: &TestShop) -> (Vec<Table>, BTreeMap<String, Vec<String>>) {
     let mut connection = connection(shop).await;
     let names = match shop.engine {
-        "sqlite" => "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'",
-        _ => "SELECT CAST(table_name AS TEXT) FROM information_schema.tables WHERE table_schema = 'public'",
+        testkit::Engine::Sqlite => {
+            "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
+        }
+        testkit::Engine::Postgres => {
+            "SELECT CAST(table_name AS TEXT) FROM information_schema.tables WHERE table_schema = 'public'"
+        }
     };
     let (mut tables, mut refers) = (Vec::new(), BTreeMap::new());
     for name in texts(&mut connection, names.to_owned()).await {
@@ -63,12 +67,12 @@ async fn real(shop: &TestShop) -> (Vec<Table>, BTreeMap<String, Vec<String>>) {
             continue;
         }
         let [columns, key, referred] = match shop.engine {
-            "sqlite" => [
+            testkit::Engine::Sqlite => [
                 format!("SELECT name || ' ' || lower(type) FROM pragma_table_info('{name}') ORDER BY cid"),
                 format!("SELECT name FROM pragma_table_info('{name}') WHERE pk > 0 ORDER BY pk"),
                 format!("SELECT \"table\" FROM pragma_foreign_key_list('{name}')"),
             ],
-            _ => [
+            testkit::Engine::Postgres => [
                 format!(
                     "SELECT column_name || ' ' || data_type FROM information_schema.columns \
                      WHERE table_name = '{name}' ORDER BY ordinal_position"

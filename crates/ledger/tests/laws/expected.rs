@@ -1,10 +1,10 @@
 //! What a refusal must be: its variant and its figures, never its sentence.
 
-use crate::ground::Engine;
 use domain::money::Money;
 use domain::stock::StockReason;
 use ledger::Rejection;
 use std::fmt;
+use testkit::Engine;
 
 pub(crate) use domain::basket::{Amount, BasketError};
 pub(crate) use domain::cash::CountError;

@@ -2,12 +2,12 @@
 //! and the shop goes on as soon as it can.
 
 use crate::audit;
-use crate::ground::Engine;
 use crate::harness::{START, Shop, in_full, on_each};
 use crate::make::*;
-use crate::small_disk::SmallDisk;
 use ledger::{Access, CommandError, Ledger, ManualClock, StorageError};
 use std::sync::Arc;
+use testkit::Engine;
+use testkit::SmallDisk;
 
 /// A sale whose note fills a page.
 fn wordy(sku: &str) -> ledger::sales::NewSale {

@@ -1,7 +1,6 @@
 //! A new shop for each test on each engine, and its end.
 
 use crate::expected::Expected;
-use crate::ground::{Engine, Ground, engines, ground};
 use domain::day::Moment;
 use ledger::{Access, Clock, Command, CommandError, Ledger, ManualClock, Rejection};
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
@@ -11,6 +10,7 @@ use std::future::Future;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::str::FromStr;
 use std::sync::Arc;
+use testkit::{Engine, Ground, engines};
 
 /// The tests' clock at the start: 2026-05-17T10:00Z, a Sunday.
 pub(crate) const START: Moment = Moment::from_millis(1_779_012_000_000);
@@ -31,7 +31,7 @@ pub(crate) struct Shop {
 /// A fresh shop.
 pub(crate) async fn started(engine: Engine) -> (Shop, Ground) {
     let clock = Arc::new(ManualClock::at(START));
-    let ground = ground(engine).await;
+    let ground = Ground::new(engine);
     let ledger = open(&ground.url, clock.clone()).await;
     let raw = raw(&ground.url).await;
     (Shop { engine, url: ground.url.clone(), ledger, clock, raw }, ground)
@@ -45,12 +45,9 @@ where
 {
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
     for engine in engines() {
-        let (shop, ground) = runtime.block_on(started(engine));
+        let (shop, _ground) = runtime.block_on(started(engine));
         let ended = catch_unwind(AssertUnwindSafe(|| runtime.block_on(test(shop.clone()))));
-        runtime.block_on(async {
-            shop.end().await;
-            ground.clear().await;
-        });
+        runtime.block_on(shop.end());
         if let Err(panic) = ended {
             eprintln!("on {engine:?}");
             resume_unwind(panic);

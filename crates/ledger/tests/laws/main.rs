@@ -2,11 +2,6 @@
 //!
 //! PostgreSQL is a superuser's address in `FLEECEFOLD_TEST_PG`; `tests/run` starts one and sets it.
 
-#[path = "../harness/ground.rs"]
-mod ground;
-#[path = "../harness/small_disk.rs"]
-mod small_disk;
-
 mod audit;
 mod books;
 mod bounds;

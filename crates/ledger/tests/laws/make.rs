@@ -1,19 +1,19 @@
 //! Short constructors for commands' values. All goods are invented.
 
+pub(crate) use testkit::make::{add, asked, code};
+
 use domain::basket::TenderKind;
 use domain::channel::Channel;
-use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{HoldGroupId, SaleId, SaleLineId};
-use domain::item::{ItemText, TextEdit, TextField};
+use domain::item::{TextEdit, TextField};
 use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
-use domain::quantity::Asked;
 use domain::stock::{ItemKind, ReturnDisposition};
 use domain::weight::{Weight, WeightUnit};
 use ledger::sales::{NewRefund, NewSale, RefundLine, RefundOf, RefundTender, SaleLineIn, TenderIn};
 use ledger::shelf::{
-    AddItems, AddStyles, AdjustStock, Counted, EditItem, HoldLine, NewHold, NewItem, NewStyle, Purpose,
+    AddStyles, AdjustStock, Counted, EditItem, HoldLine, NewHold, NewItem, NewStyle, Purpose,
 };
 
 pub(crate) fn usd(minor: i64) -> Money {
@@ -32,18 +32,6 @@ pub(crate) fn dec(text: &str) -> rust_decimal::Decimal {
     text.parse().unwrap()
 }
 
-pub(crate) fn code(text: &str) -> Code {
-    Code::parse(text).unwrap()
-}
-
-/// `2`, or `2.5 LBR`.
-pub(crate) fn asked(text: &str) -> Asked {
-    match text.split_once(' ') {
-        Some((value, unit)) => Asked::parse(value, Some(unit)).unwrap(),
-        None => Asked::parse(text, None).unwrap(),
-    }
-}
-
 pub(crate) fn channel(code: &str) -> Channel {
     Channel::parse(code).unwrap()
 }
@@ -55,20 +43,8 @@ pub(crate) fn weight(text: &str) -> Weight {
 }
 
 pub(crate) fn item(kind: ItemKind, sku: &str) -> NewItem {
-    NewItem {
-        text: ItemText { name: format!("Item {sku}"), ..ItemText::default() },
-        kind,
-        sku: Some(code(sku)),
-        gtin: None,
-        style: None,
-        weight: None,
-        extras: usd(0),
-        price: Some(usd(1000)),
-        cost: None,
-        quantity: None,
-        stock_unit: None,
-        do_not_list: false,
-    }
+    let named = of(testkit::make::item(kind, sku), [(TextField::Name, &format!("Item {sku}"))]);
+    NewItem { price: Some(usd(1000)), ..named }
 }
 
 pub(crate) fn piece(sku: &str, price: i64) -> NewItem {
@@ -87,10 +63,6 @@ pub(crate) fn by_ounce(sku: &str, quantity: &str, price: i64) -> NewItem {
         price: Some(usd(price)),
         ..item(ItemKind::Weight, sku)
     }
-}
-
-pub(crate) fn add(items: Vec<NewItem>) -> AddItems {
-    AddItems { items, who: "maker".to_owned(), progress: None }
 }
 
 pub(crate) fn style(name: &str, rate: &str, unit: &str, ending: &str, minimum: Option<i64>) -> AddStyles {

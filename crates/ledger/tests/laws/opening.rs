@@ -1,9 +1,7 @@
 //! Opening a shop: by several processes at once, and where nothing may be written.
 
-use crate::ground::{Engine, engines, ground};
 use crate::harness::{START, on_each};
 use crate::make::*;
-use crate::small_disk::SmallDisk;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::shelf::ShelfQuery;
 use ledger::{Access, Ledger, ManualClock, SystemClock};
@@ -12,6 +10,9 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::sync::Arc;
+use testkit::Ground;
+use testkit::SmallDisk;
+use testkit::{Engine, engines};
 
 /// Four first commands at once create one shop, whichever comes first. Each has its own threads, as
 /// programs have.
@@ -21,7 +22,7 @@ fn first_commands_at_once_make_one_shop() {
     let own = runtime();
     for engine in engines() {
         for round in 0..6 {
-            let ground = own.block_on(ground(engine));
+            let ground = Ground::new(engine);
             let start = std::sync::Barrier::new(4);
             std::thread::scope(|scope| {
                 for number in 0..4 {
@@ -46,7 +47,6 @@ fn first_commands_at_once_make_one_shop() {
                 }
                 assert!(ledger.check(|_| ()).await.unwrap().is_clean());
                 ledger.close().await;
-                ground.clear().await;
             });
         }
     }

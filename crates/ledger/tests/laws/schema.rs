@@ -1,6 +1,5 @@
 //! The schema enforces the laws once more, and the ledger's statements only add.
 
-use crate::ground::Engine;
 use crate::harness::on_each;
 use crate::make::*;
 use crate::sales::owed;
@@ -10,6 +9,7 @@ use ledger::sales::NewSale;
 use ledger::shelf::Purpose;
 use sqlx::AssertSqlSafe;
 use std::path::Path;
+use testkit::Engine;
 
 /// What must be refused: CHECK, UNIQUE, FOREIGN KEY or NOT NULL, and a statement that would violate it.
 const ATTACKS: &[(&str, &str)] = &[

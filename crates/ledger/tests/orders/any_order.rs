@@ -1,13 +1,13 @@
 //! States of different times arrive in any order and any number of times: the order ends as the latest.
 
 use crate::build::{ZERO, item, line, order, take, told};
-use crate::harness::{START, TestShop, shops};
 use domain::money::{Currency, Money};
 use domain::order::{IncomingOrder, LinePrice, OrderStatus, Standing};
 use domain::stock::ItemKind;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::OrderLineState;
 use ledger::shelf::AddItems;
+use testkit::{START, TestShop, shops};
 
 /// Orders in one run; each has its own states.
 const ORDERS: u64 = 40;

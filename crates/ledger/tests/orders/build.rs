@@ -1,15 +1,11 @@
 //! Shops, items and orders for the tests.
 
-use crate::harness::{START, TestShop, usd};
 use domain::channel::Channel;
-use domain::codes::Code;
 use domain::day::Moment;
-use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::order::{
     Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
 };
-use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use domain::weight::WeightUnit;
 use ledger::CommandError;
@@ -17,31 +13,19 @@ use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::{OrderOutcome, TakeFetched, TakeOrders};
 use ledger::people::Audited;
 use ledger::shelf::{AddItems, NewItem, RowOutcome};
+use testkit::make;
+pub(crate) use testkit::make::{asked, code, usd};
+use testkit::{START, TestShop};
 
 pub(crate) const ZERO: Money = Money::zero(Currency::USD);
 
-pub(crate) fn asked(value: &str) -> Asked {
-    Asked::parse(value, None).unwrap()
-}
-
-pub(crate) fn code(text: &str) -> Code {
-    Code::parse(text).unwrap()
-}
-
 pub(crate) fn item(sku: &str, kind: ItemKind, price: &str, quantity: &str) -> NewItem {
     NewItem {
-        text: ItemText { name: format!("Thing {sku}"), ..ItemText::default() },
-        kind,
-        sku: Some(code(sku)),
-        gtin: None,
-        style: None,
-        weight: None,
-        extras: ZERO,
         price: Some(usd(price)),
         cost: Some(usd("10.00")),
         quantity: Some(asked(quantity)),
         stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
-        do_not_list: false,
+        ..make::item(kind, sku)
     }
 }
 

@@ -1,11 +1,12 @@
 //! Later states of an order.
 
 use crate::build::{books, later, line, noted, order, stock, stock_up, take, told};
-use crate::harness::{START, shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
 use ledger::orders::TakeOrders;
 use ledger::{Access, Ledger, ManualClock};
 use std::sync::Arc;
+use testkit::make::usd;
+use testkit::{START, shops};
 
 fn with_status(order: &IncomingOrder, hours: i64, status: OrderStatus) -> IncomingOrder {
     IncomingOrder { status, ..later(order, hours) }

@@ -1,7 +1,6 @@
 //! Which pieces are most similar, and what the Online room remembers.
 
 use crate::build::{ZERO, asked, code, why};
-use crate::harness::{TestShop, shops, usd};
 use domain::item::ItemText;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::{Measure, Quantity};
@@ -11,6 +10,8 @@ use ledger::online::{
     Delivered, DropLayout, KeepLayout, KeepListingText, NoteFeedTrouble, RecordRun, SeeFeedTroubles,
 };
 use ledger::shelf::{AddItems, AddStyles, NewItem, NewStyle, NewText, RowOutcome, WriteTexts, text_mark};
+use testkit::make::usd;
+use testkit::{TestShop, shops};
 
 fn piece(sku: &str, style: &str, size: &str, color: &str, ounces: &str) -> NewItem {
     NewItem {

@@ -1,12 +1,13 @@
 //! What a person decides about a short line, and what the online shop sends about it later.
 
 use crate::build::{asked, books, code, later, line, order, refund, stock, stock_up, take, told, why};
-use crate::harness::{TestShop, shops, usd};
 use domain::day::Moment;
 use domain::order::{Customer, IncomingOrder, OrderStatus};
 use ledger::orders::{DecideLine, EndHold, LineChoice, LineDecided, OrderDetail, OrderLineState};
 use ledger::shelf::{HoldLine, NewHold, Purpose};
 use ledger::{CommandError, Key};
+use testkit::make::usd;
+use testkit::{TestShop, shops};
 
 /// The order with this number, with all details.
 async fn detail(shop: &TestShop, number: &str) -> OrderDetail {

@@ -1,10 +1,11 @@
 //! What a later state books: the difference from each line's present state, in every money field.
 
 use crate::build::{ZERO, books, later, line, order, refund, stock, stock_up, take, told};
-use crate::harness::{TestShop, shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
 use ledger::orders::{EndHold, OrderLineState};
 use ledger::sales::{RefundLine, RefundOf, RefundTender};
+use testkit::make::usd;
+use testkit::{TestShop, shops};
 
 const CHANGED: &str = "changed, 0 refunds";
 

@@ -2,10 +2,11 @@
 //! on.
 
 use crate::build::{books, line, order, stock_up, take, take_past, told};
-use crate::harness::{shops, usd};
 use domain::money::{Currency, MAX_AMOUNT, Money};
 use domain::order::{IncomingLine, IncomingOrder, LinePrice};
 use ledger::orders::{OrderOutcome, TakeOrders};
+use testkit::make::usd;
+use testkit::shops;
 
 fn most() -> Money {
     Money::from_minor(MAX_AMOUNT, Currency::USD).unwrap()

@@ -1,8 +1,5 @@
 //! Orders: what becomes of each, on both engines from one text.
 
-#[path = "../harness/mod.rs"]
-mod harness;
-
 mod any_order;
 mod build;
 mod changed;

@@ -4,13 +4,14 @@ use crate::build::{
     ZERO, books, code, item, later, line, moment, money_back, noted, order, refund, stock, stock_up, take,
     take_past, told,
 };
-use crate::harness::{START, TestShop, shops, usd};
 use domain::order::{IncomingOrder, IncomingRefund, LinePrice, OrderStatus};
 use domain::stock::ItemKind;
 use ledger::Rejection;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::{DecideLine, LineChoice, OrderOutcome};
 use ledger::shelf::AddItems;
+use testkit::make::usd;
+use testkit::{START, TestShop, shops};
 
 async fn clean(shop: &TestShop) {
     let report = shop.ledger.check(|_| ()).await.unwrap();

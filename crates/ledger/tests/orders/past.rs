@@ -1,12 +1,13 @@
 //! History of another system.
 
 use crate::build::{books, line, moment, order, refund, stock, stock_up, take, take_past, told, why};
-use crate::harness::{shops, usd};
 use domain::channel::Channel;
 use domain::item::ItemText;
 use domain::order::{IncomingOrder, LinePrice, OrderStatus};
 use ledger::orders::{OrderOutcome, TakeOrders};
 use ledger::sales::{NewSale, SaleLineIn, TenderIn};
+use testkit::make::usd;
+use testkit::shops;
 
 fn named(name: &str, quantity: &str, price: LinePrice) -> domain::order::IncomingLine {
     domain::order::IncomingLine { code: None, name: name.to_owned(), price, ..line("X", quantity, "1.00") }

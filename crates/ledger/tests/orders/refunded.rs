@@ -1,10 +1,10 @@
 //! Rows with negative quantity.
 
 use crate::build::{books, line, noted, order, refund, stock, stock_up, take, told};
-use crate::harness::shops;
 use domain::order::IncomingOrder;
 use ledger::Rejection;
 use ledger::orders::OrderOutcome;
+use testkit::shops;
 
 fn refunds_alone(of: &IncomingOrder, refunds: Vec<domain::order::IncomingRefund>) -> IncomingOrder {
     IncomingOrder { lines: Vec::new(), refunds, ..of.clone() }

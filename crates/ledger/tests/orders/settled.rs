@@ -1,11 +1,12 @@
 //! A person's decision about an order with an unknown status.
 
 use crate::build::{books, later, line, noted_as, order, stock, stock_up, take, told, why};
-use crate::harness::{TestShop, shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
 use ledger::CommandError;
 use ledger::orders::{OrderLineState, SettleStatus, SettledStatus, StatusSettled};
 use ledger::people::Audited;
+use testkit::make::usd;
+use testkit::{TestShop, shops};
 
 async fn clean(shop: &TestShop) {
     let report = shop.ledger.check(|_| ()).await.unwrap();

@@ -1,8 +1,9 @@
 //! Which of two states of an order is the later one.
 
 use crate::build::{books, later, line, order, stock, stock_up, take, take_fetched, told};
-use crate::harness::{shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
+use testkit::make::usd;
+use testkit::shops;
 
 const KNOWN: &str = "known, 0 refunds";
 const CHANGED: &str = "changed, 0 refunds";

@@ -1,10 +1,11 @@
 //! New orders.
 
 use crate::build::{books, code, line, order, stock, stock_up, take, told};
-use crate::harness::{shops, usd};
 use domain::channel::Channel;
 use domain::order::{IncomingOrder, LinePrice, OrderStatus};
 use ledger::orders::{OrderLineState, TakeOrders};
+use testkit::make::usd;
+use testkit::shops;
 
 #[tokio::test]
 async fn a_paid_order_is_one_sale_of_its_filled_lines() {

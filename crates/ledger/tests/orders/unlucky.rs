@@ -1,9 +1,10 @@
 //! Orders that change in ways nobody plans for.
 
 use crate::build::{books, later, line, order, refund, stock, stock_up, take, take_past, told};
-use crate::harness::{shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
 use ledger::orders::OrderOutcome;
+use testkit::make::usd;
+use testkit::shops;
 
 fn state(order: &IncomingOrder, hours: i64, status: OrderStatus) -> IncomingOrder {
     IncomingOrder { status, ..later(order, hours) }

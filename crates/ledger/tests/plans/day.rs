@@ -1,6 +1,5 @@
 //! A shop with a past, and a day in it with everything that books money and stock.
 
-use crate::harness::{START, TestShop};
 use crate::make::*;
 use domain::basket::TenderKind;
 use domain::channel::Channel;
@@ -19,6 +18,7 @@ use ledger::sales::{
 use ledger::shelf::{Counted, Purpose};
 use ledger::{Command, Key};
 use std::time::{Duration, Instant};
+use testkit::{START, TestShop};
 
 const WHO: &str = "Ada";
 /// Enough that an index is worth using.

@@ -1,8 +1,8 @@
 //! What each engine plans for a statement.
 
-use crate::harness::TestShop;
 use sqlx::{AnyConnection, AssertSqlSafe, Connection, Row};
 use std::collections::BTreeSet;
+use testkit::TestShop;
 
 /// Tables that stay small however long a shop exists: settings, people, what is open at one time.
 const SMALL: [&str; 14] = [
@@ -45,7 +45,7 @@ async fn texts(connection: &mut AnyConnection, text: String) -> Result<Vec<Strin
 /// What is wrong with the statements, one line each.
 pub(crate) async fn faults(shop: &TestShop, statements: &BTreeSet<String>) -> Vec<String> {
     let mut connection = bare(shop).await;
-    let is_sqlite = shop.engine == "sqlite";
+    let is_sqlite = shop.engine == testkit::Engine::Sqlite;
     let names = if is_sqlite {
         "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE '%sqlx%' AND name NOT LIKE 'sqlite%'"
     } else {

@@ -1,9 +1,6 @@
 //! How each engine finds the rows that bookings of money and stock need. The statements are those that the
 //! program itself sends during a day of the shop: a new one is checked without being named here.
 
-#[path = "../harness/mod.rs"]
-#[allow(dead_code, reason = "a shop for all tests; this one makes its amounts by itself")]
-mod harness;
 #[path = "../laws/make.rs"]
 #[allow(dead_code, reason = "words for all tests; this one needs some of them")]
 mod make;
@@ -12,7 +9,7 @@ mod day;
 mod explain;
 mod record;
 
-use harness::shops;
+use testkit::shops;
 
 /// No statement reads a growing table from end to end, and none is estimated to cost more than reading some
 /// thousand rows:

@@ -11,7 +11,7 @@ fn run_wide(place: &Place, arguments: &[&str]) -> Ran {
     let plain = place.command(arguments);
     let mut command = Command::new("sh");
     command.args(["-c", "umask 000; exec \"$0\" \"$@\""]).arg(plain.get_program()).args(plain.get_args());
-    command.current_dir(place.folder.path());
+    command.current_dir(place.ground.folder.path());
     for (name, value) in plain.get_envs() {
         match value {
             Some(value) => command.env(name, value),
@@ -52,7 +52,7 @@ fn nobody_else_reads_what_the_shop_keeps() {
     run_wide(&place, &["backup", "shop.backup"]).expect(0);
     run_wide(&place, &["restore", "shop.backup", "--db", "sqlite:again.db"]).expect(0);
     let mut found = Vec::new();
-    open_to_others(place.folder.path(), &mut found);
+    open_to_others(place.ground.folder.path(), &mut found);
     // What the test itself created.
     let ours = ["given", "given/items.csv", "given/orders.csv"].map(|name| place.path(name));
     found.retain(|(path, _)| !ours.contains(path));

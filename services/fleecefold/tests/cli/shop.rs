@@ -1,14 +1,10 @@
 //! A shop in a temporary place, and runs of the binary on it.
-//!
-//! `FLEECEFOLD_TEST_PG` is the address of a PostgreSQL superuser; with it each test also runs there, on
-//! a database of its own.
 
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
-use std::sync::atomic::{AtomicU32, Ordering};
-use tempfile::TempDir;
+use testkit::{Engine, Ground, engines};
 
 /// Pieces, counted goods and goods by weight. 952 is GS1's prefix for demonstrations (gs1.org, list of company prefixes).
 pub(crate) const ITEMS: &str = "name,sku,gtin13,kind,offers.price,quantity,quantity.unitCode,cost\n\
@@ -29,30 +25,26 @@ pub(crate) struct Ran {
 }
 
 pub(crate) struct Place {
-    pub(crate) folder: TempDir,
+    pub(crate) ground: Ground,
     pub(crate) url: String,
-    server: Option<(String, String)>,
 }
 
 impl Place {
-    /// One on each available engine.
+    /// One on each engine under test.
     pub(crate) fn all() -> Vec<Self> {
-        let mut places = vec![Self::sqlite()];
-        places.extend(std::env::var("FLEECEFOLD_TEST_PG").ok().map(|server| Self::postgres(&server)));
-        places
+        let of = |engine| match engine {
+            Engine::Sqlite => Self::sqlite(),
+            Engine::Postgres => {
+                let ground = Ground::new(engine);
+                Self { url: ground.url.clone(), ground }
+            }
+        };
+        engines().into_iter().map(of).collect()
     }
 
+    /// By a path as people type it, from the folder of the command.
     pub(crate) fn sqlite() -> Self {
-        Self { folder: tempfile::tempdir().unwrap(), url: "sqlite:shop.db".to_owned(), server: None }
-    }
-
-    fn postgres(server: &str) -> Self {
-        static NEXT: AtomicU32 = AtomicU32::new(0);
-        let name = format!("cli_{}_{}", std::process::id(), NEXT.fetch_add(1, Ordering::SeqCst));
-        psql(server, &format!("CREATE DATABASE {name}"));
-        let (host, _) = server.rsplit_once('/').expect("the address ends with a database");
-        let url = format!("{host}/{name}");
-        Self { folder: tempfile::tempdir().unwrap(), url, server: Some((server.to_owned(), name)) }
+        Self { ground: Ground::new(Engine::Sqlite), url: "sqlite:shop.db".to_owned() }
     }
 
     /// With [`ITEMS`] in stock.
@@ -63,7 +55,7 @@ impl Place {
     }
 
     pub(crate) fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
+        self.ground.path(name)
     }
 
     pub(crate) fn put(&self, name: &str, text: impl AsRef<[u8]>) {
@@ -79,7 +71,7 @@ impl Place {
 
     pub(crate) fn command(&self, arguments: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_fleecefold"));
-        command.args(arguments).current_dir(self.folder.path());
+        command.args(arguments).current_dir(self.ground.folder.path());
         command.env("FLEECEFOLD_DB", &self.url).env_remove("RUST_LOG");
         command.env("FLEECEFOLD_KEYS", self.path("token.keys"));
         command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
@@ -120,20 +112,6 @@ impl Place {
     pub(crate) fn kinds(&self) -> usize {
         self.run(&["shelf", "--format", "csv"]).expect(0).out.lines().count() - 1
     }
-}
-
-impl Drop for Place {
-    fn drop(&mut self) {
-        if let Some((server, name)) = &self.server {
-            psql(server, &format!("DROP DATABASE {name} WITH (FORCE)"));
-        }
-    }
-}
-
-fn psql(server: &str, text: &str) {
-    let ran =
-        Command::new("psql").args([server, "-qc", text]).output().expect("psql stands beside PostgreSQL");
-    assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
 }
 
 impl Ran {

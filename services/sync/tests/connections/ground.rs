@@ -1,9 +1,7 @@
 //! A shop in its own folder, a server in place of the online shop, and a clock that tests set.
 
-use crate::counter;
 use domain::codes::Code;
 use domain::day::Moment;
-use domain::item::ItemText;
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
@@ -14,12 +12,11 @@ use ledger::{Access, Ledger, ManualClock};
 use std::sync::Arc;
 use std::time::Duration;
 use sync::connections::{Limits, Live, Secrets, SyncCycle, When, check_connection};
-use tempfile::TempDir;
+use testkit::{Engine, make};
 use wiremock::matchers::any;
 use wiremock::{Mock, MockServer, Request, ResponseTemplate};
 
-/// 2026-06-15T12:00:00Z, a Monday.
-pub(crate) const START: i64 = 1_781_524_800_000;
+pub(crate) const START: i64 = testkit::START.millis();
 pub(crate) const NAME: &str = "village";
 pub(crate) const SECOND: i64 = 1000;
 pub(crate) const HOUR: i64 = 60 * 60 * SECOND;
@@ -35,7 +32,7 @@ pub(crate) const LIMITS: Limits = Limits {
 pub(crate) const OUT: &str = "[out]\nto = \"/intake/{sku}\"\nnew_pieces = \"list\"\n";
 
 pub(crate) struct Ground {
-    folder: TempDir,
+    place: testkit::Ground,
     pub(crate) clock: Arc<ManualClock>,
     pub(crate) ledger: Ledger,
     pub(crate) live: Live,
@@ -46,13 +43,12 @@ pub(crate) struct Ground {
 impl Ground {
     /// An empty shop, and a server without any answers yet.
     pub(crate) async fn new() -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        let clock = Arc::new(ManualClock::at(Moment::from_millis(START)));
-        let ledger = open(&folder, &clock).await;
-        let secrets = folder.path().join("secrets");
+        let testkit::TestShop { clock, ledger, ground: place, .. } =
+            testkit::TestShop::open(Engine::Sqlite).await;
+        let secrets = place.path("secrets");
         std::fs::create_dir(&secrets).unwrap();
         let live = Live::new(Secrets::with_variables(Some(secrets), |_| None), LIMITS);
-        Self { folder, clock, ledger, live, server: MockServer::start().await, dice: 1 }
+        Self { place, clock, ledger, live, server: MockServer::start().await, dice: 1 }
     }
 
     /// With a connection of these tables, and pieces with these SKUs.
@@ -83,16 +79,16 @@ impl Ground {
 
     /// Another process with the same shop.
     pub(crate) async fn another(&self) -> (Ledger, Live) {
-        let secrets = Secrets::with_variables(Some(self.folder.path().join("secrets")), |_| None);
-        (open(&self.folder, &self.clock).await, Live::new(secrets, LIMITS))
+        let secrets = Secrets::with_variables(Some(self.place.path("secrets")), |_| None);
+        (open(&self.place, &self.clock).await, Live::new(secrets, LIMITS))
     }
 
     pub(crate) fn path(&self, name: &str) -> std::path::PathBuf {
-        self.folder.path().join(name)
+        self.place.path(name)
     }
 
     pub(crate) fn secret(&self, name: &str, text: &str) {
-        std::fs::write(self.folder.path().join("secrets").join(name), text).unwrap();
+        std::fs::write(self.place.path("secrets").join(name), text).unwrap();
     }
 
     pub(crate) async fn piece(&self, sku: &str) {
@@ -100,31 +96,19 @@ impl Ground {
     }
 
     pub(crate) async fn add(&self, sku: &str, kind: ItemKind, quantity: Option<Asked>) {
-        let item = NewItem {
-            text: ItemText { name: format!("Thing {sku}"), ..ItemText::default() },
-            kind,
-            sku: Some(Code::parse(sku).unwrap()),
-            gtin: None,
-            style: None,
-            weight: None,
-            extras: Money::zero(Currency::USD),
-            price: Money::from_minor(4000, Currency::USD).ok(),
-            cost: None,
-            quantity,
-            stock_unit: None,
-            do_not_list: false,
-        };
+        let price = Money::from_minor(4000, Currency::USD).ok();
+        let item = NewItem { price, quantity, ..make::item(kind, sku) };
         let add = AddItems { items: vec![item], who: "test".to_owned(), progress: None };
         let done = self.ledger.execute(None, &add).await.unwrap().answer;
         assert!(matches!(done[0], RowOutcome::Added(_)), "{done:?}");
     }
 
     pub(crate) async fn sell(&self, sku: &str) -> SaleDone {
-        counter::sell(&self.ledger, sku).await
+        make::sell(&self.ledger, sku).await
     }
 
     pub(crate) async fn take_back(&self, sale: &SaleDone) {
-        counter::take_back(&self.ledger, sale).await;
+        make::take_back(&self.ledger, sale).await;
     }
 
     /// One round; returns when the next is due, in milliseconds from now.
@@ -187,9 +171,8 @@ impl Ground {
     }
 }
 
-async fn open(folder: &TempDir, clock: &Arc<ManualClock>) -> Ledger {
-    let url = format!("sqlite:{}", folder.path().join("shop.db").display());
-    Ledger::open(&url, Access::Create, Arc::<ManualClock>::clone(clock)).await.unwrap()
+async fn open(place: &testkit::Ground, clock: &Arc<ManualClock>) -> Ledger {
+    Ledger::open(&place.url, Access::Write, Arc::<ManualClock>::clone(clock)).await.unwrap()
 }
 
 pub(crate) fn told(request: &Request) -> String {

@@ -3,8 +3,6 @@
 
 mod answers;
 mod clocks;
-#[path = "../both/counter.rs"]
-mod counter;
 mod each;
 mod ground;
 mod hands;

@@ -122,7 +122,7 @@ async fn while_it_serves_a_change_is_told_at_once_and_a_slow_list_holds_nothing_
     told("PUT /intake/B1 InStock").await;
     told("GET /orders").await;
     // Sold through the serving ledger while the list is still being received.
-    let sale = crate::counter::sell(&ledger, "B1").await;
+    let sale = testkit::make::sell(&ledger, "B1").await;
     let took = told("PUT /intake/B1 SoldOut").await;
     assert!(took < Duration::from_millis(900), "{took:?}");
     // Another process's change is noticed by polling.

@@ -7,6 +7,7 @@ use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
 use ledger::shelf::{AddItems, NewItem, Progress};
 use sync::GivenLayout;
+use testkit::make;
 
 const STYLES: &str = "style,rate,rate.unitCode,ending\nridge beanie,7.50,ONZ,whole\nmoor cowl,8,ONZ,five\n";
 
@@ -92,20 +93,8 @@ async fn a_run_cut_off_goes_on_where_it_stopped() {
 }
 
 fn hat() -> NewItem {
-    NewItem {
-        text: ItemText { name: "Hat".to_owned(), ..ItemText::default() },
-        kind: ItemKind::Piece,
-        sku: None,
-        gtin: None,
-        style: None,
-        weight: None,
-        extras: Money::zero(Currency::USD),
-        price: None,
-        cost: None,
-        quantity: None,
-        stock_unit: None,
-        do_not_list: false,
-    }
+    let text = ItemText { name: "Hat".to_owned(), ..ItemText::default() };
+    NewItem { text, sku: None, ..make::item(ItemKind::Piece, "HAT") }
 }
 
 /// While one run is ahead, another of the same file is refused instead of adding items twice.

@@ -2,12 +2,8 @@
 
 mod adding;
 mod comparing;
-#[path = "../both/counter.rs"]
-mod counter;
 mod folders;
 mod orders;
 mod out;
 mod shop;
-#[path = "../../../../crates/ledger/tests/harness/small_disk.rs"]
-mod small_disk;
 mod stopped;

@@ -269,7 +269,7 @@ async fn a_rejects_file_is_never_overwritten() {
     assert_eq!(report.rejects_file, Some(shop.path("orders.rejects-3.csv")));
     assert_eq!(shop.read("orders.rejects.csv"), half_mended);
     assert!(shop.read("orders.rejects-2.csv").contains("60.00"));
-    let hidden = std::fs::read_dir(shop.folder.path()).unwrap();
+    let hidden = std::fs::read_dir(shop.ground.folder.path()).unwrap();
     let hidden =
         hidden.filter(|e| e.as_ref().unwrap().file_name().to_string_lossy().ends_with(".part")).count();
     assert_eq!(hidden, 0);

@@ -1,9 +1,7 @@
 //! A shop in its own folder, with short helpers.
 
-use crate::counter;
 use domain::codes::Code;
-use domain::day::Moment;
-use ledger::{Access, Ledger, ManualClock};
+use ledger::{Ledger, ManualClock};
 use std::fs;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -12,10 +10,7 @@ use sync::exchange::{
     OrdersReport, OrdersRun, OutFormat, What, add_items, add_styles, compare, feed_in, feed_out,
 };
 use sync::{Given, GivenLayout, Watch};
-use tempfile::TempDir;
-
-/// 2026-06-15T12:00:00Z, a Monday.
-const START: Moment = Moment::from_millis(1_781_524_800_000);
+use testkit::{Engine, Ground, make};
 
 /// Four pieces, counted goods and goods by weight.
 pub(crate) const ITEMS: &str = "name,sku,kind,offers.price,quantity,quantity.unitCode,cost\n\
@@ -27,18 +22,15 @@ pub(crate) const ITEMS: &str = "name,sku,kind,offers.price,quantity,quantity.uni
     Grey roving,ROV,,3.25,40,ONZ,1\n";
 
 pub(crate) struct TestShop {
-    pub(crate) folder: TempDir,
+    pub(crate) ground: Ground,
     pub(crate) clock: Arc<ManualClock>,
     pub(crate) ledger: Ledger,
 }
 
 impl TestShop {
     pub(crate) async fn open() -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        let clock = Arc::new(ManualClock::at(START));
-        let url = format!("sqlite:{}", folder.path().join("shop.db").display());
-        let ledger = Ledger::open(&url, Access::Create, Arc::<ManualClock>::clone(&clock)).await.unwrap();
-        Self { folder, clock, ledger }
+        let testkit::TestShop { clock, ledger, ground, .. } = testkit::TestShop::open(Engine::Sqlite).await;
+        Self { ground, clock, ledger }
     }
 
     /// With [`ITEMS`] in stock.
@@ -50,7 +42,7 @@ impl TestShop {
     }
 
     pub(crate) fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
+        self.ground.path(name)
     }
 
     pub(crate) fn read(&self, name: &str) -> String {
@@ -136,12 +128,12 @@ impl TestShop {
 
     /// Rings up one at the counter.
     pub(crate) async fn sell(&self, sku: &str) -> ledger::sales::SaleDone {
-        counter::sell(&self.ledger, sku).await
+        make::sell(&self.ledger, sku).await
     }
 
     /// Refunds a whole sale; the goods go back to stock.
     pub(crate) async fn take_back(&self, sale: &ledger::sales::SaleDone) {
-        counter::take_back(&self.ledger, sale).await;
+        make::take_back(&self.ledger, sale).await;
     }
 
     /// “on hand, held” of an item.

@@ -1,12 +1,12 @@
 //! A file whose import stops in the middle: what is reported, and that importing it again succeeds.
 
-use crate::small_disk::SmallDisk;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::{Access, Ledger, SystemClock};
 use std::fmt::Write;
 use std::sync::Arc;
 use sync::exchange::{AddRun, IntakeError, OrdersRun, add_items, feed_in};
 use sync::{Given, Watch};
+use testkit::SmallDisk;
 
 const ORDERS: usize = 45_000;
 const ITEMS: usize = 30_000;

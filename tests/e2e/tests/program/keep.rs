@@ -14,7 +14,7 @@ fn a_backup_of_an_open_shop_restores_on_the_other_engine() {
         place.must(&["add", "items", items.to_str().unwrap()]);
         let served = place.serve();
         let done = AtomicBool::new(false);
-        let file = place.folder.path().join("kept.backup");
+        let file = place.ground.path("kept.backup");
         let file = file.to_str().unwrap();
         std::thread::scope(|scope| {
             scope.spawn(|| {

@@ -44,7 +44,11 @@ fn no_acknowledged_sale_is_lost_and_none_is_made_twice() {
             assert_eq!(again.status, 201, "{}", again.text);
             let receipt = receipt(&again.text);
             if let Some(acknowledged) = sale_made.receipt {
-                assert_eq!(receipt, acknowledged, "{}: an acknowledged sale came back as another", place.url);
+                assert_eq!(
+                    receipt, acknowledged,
+                    "{}: an acknowledged sale came back as another",
+                    place.ground.url
+                );
             }
             sale_made.receipt = Some(receipt);
         }

@@ -37,7 +37,7 @@ fn the_last_piece_is_sold_once_whoever_asks() {
         let won = answers.iter().filter(|a| a.status == 201).count();
         let orders = place.must(&["books", "--by", "channel", "--format", "csv"]);
         let by_order = usize::from(orders.lines().any(|l| l.starts_with("online,1,1,")));
-        assert_eq!(won + by_order, 1, "{}: {orders}", place.url);
+        assert_eq!(won + by_order, 1, "{}: {orders}", place.ground.url);
         for lost in answers.iter().filter(|a| a.status != 201) {
             assert_eq!(lost.status, 409, "{}", lost.text);
             let told = lost.json();

@@ -3,7 +3,6 @@
 use super::*;
 use crate::audit;
 use crate::expected::*;
-use crate::ground::Engine;
 use crate::harness::{DAY_MS, on_each};
 use ledger::CommandError;
 use ledger::keeping::SetShop;
@@ -11,6 +10,7 @@ use ledger::online::{EndConnection, MAX_CONNECTIONS, PutOnConnection};
 use ledger::orders::EndHold;
 use ledger::shelf::{NewItem, Purpose};
 use std::time::Duration;
+use testkit::Engine;
 
 fn end(name: &str) -> EndConnection {
     EndConnection { name: name.to_owned(), who: "owner".to_owned() }
@@ -284,7 +284,7 @@ fn on_postgresql_another_process_is_heard_of_at_once_and_again_after_the_connect
         tokio::time::sleep(ledger::LISTEN_EVERY).await;
         let at_once = median("p").await;
         // The listener is disconnected, as by a server that restarts.
-        crate::ground::end_listeners(&shop.url).await;
+        testkit::end_listeners(&shop.url);
         tokio::time::sleep(3 * ledger::LISTEN_EVERY).await;
         let again = median("q").await;
         other.close().await;

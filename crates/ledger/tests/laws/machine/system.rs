@@ -5,7 +5,6 @@ use super::model::{Figures, Model};
 use super::online::Online;
 use super::orders;
 use crate::audit;
-use crate::ground::{Ground, engines};
 use crate::harness::{Shop, in_full, kind, started};
 use crate::make::*;
 use domain::basket::TenderKind;
@@ -24,6 +23,7 @@ use ledger::shelf::{EditItem, NewItem, PriceChange, Purpose, RowOutcome, SweepHo
 use ledger::{Command, CommandError, Key, Rejection};
 use rust_decimal::Decimal;
 use std::collections::BTreeMap;
+use testkit::{Ground, engines};
 use tokio::runtime::Runtime;
 
 /// One engine's shop, and its own identifiers by position.
@@ -100,7 +100,7 @@ impl System {
                 one.online.agrees(&one.shop).await;
                 audit::clean(&one.shop).await;
                 one.shop.end().await;
-                one.ground.clear().await;
+                drop(one.ground);
             });
         }
     }

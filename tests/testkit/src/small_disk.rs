@@ -7,10 +7,11 @@ use std::io::Write;
 use std::path::Path;
 use std::process::Command;
 
-pub(crate) struct SmallDisk(tempfile::TempDir);
+#[derive(Debug)]
+pub struct SmallDisk(tempfile::TempDir);
 
 impl SmallDisk {
-    pub(crate) fn mount(megabytes: u32) -> Option<Self> {
+    pub fn mount(megabytes: u32) -> Option<Self> {
         let folder = tempfile::tempdir().expect("a folder");
         let size = format!("size={megabytes}m");
         let done =
@@ -22,12 +23,12 @@ impl SmallDisk {
         None
     }
 
-    pub(crate) fn path(&self) -> &Path {
+    pub fn path(&self) -> &Path {
         self.0.path()
     }
 
     /// Writes a file that leaves only this many bytes free.
-    pub(crate) fn fill(&self, but: usize) {
+    pub fn fill(&self, but: usize) {
         let mut file = File::create(self.path().join("filler")).expect("a file");
         file.write_all(&vec![7; self.free().saturating_sub(but + (1 << 16))]).expect("there is room");
         // The last bytes do not fill whole blocks.
@@ -35,7 +36,7 @@ impl SmallDisk {
     }
 
     /// Bytes that are free.
-    pub(crate) fn free(&self) -> usize {
+    pub fn free(&self) -> usize {
         let told =
             Command::new("df").args(["--output=avail", "-B1"]).arg(self.path()).output().expect("df answers");
         let words = String::from_utf8_lossy(&told.stdout).into_owned();
@@ -43,13 +44,12 @@ impl SmallDisk {
     }
 
     /// Makes it read-only from now on.
-    #[allow(dead_code, reason = "each test binary uses what it needs of a disk")]
-    pub(crate) fn lock(&self) {
+    pub fn lock(&self) {
         let done = Command::new("mount").args(["-o", "remount,ro"]).arg(self.path()).status();
         assert!(done.is_ok_and(|status| status.success()), "the disk is mounted anew");
     }
 
-    pub(crate) fn make_room(&self) {
+    pub fn make_room(&self) {
         fs::remove_file(self.path().join("filler")).expect("the filler goes");
     }
 }
