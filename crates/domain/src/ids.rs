@@ -172,7 +172,7 @@ ids! {
     /// One sign-in in one browser.
     SessionId,
     /// An entry of the activity log.
-    AuditId,
+    ActivityId,
     /// A count of all stock, or of one style.
     StockCountId,
     /// A sale that is being rung up.
@@ -184,7 +184,7 @@ ids! {
     /// An order that could not be taken in yet.
     KeptOrderId,
     /// A difference between our stock and an online shop's list.
-    DriftId,
+    DifferenceId,
 }
 
 #[cfg(test)]

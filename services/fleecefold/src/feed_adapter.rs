@@ -13,8 +13,8 @@ use sync::exchange::{
 };
 use sync::{Given, GivenLayout, Watch};
 use till::{
-    AdapterFuture, Compared, Drift, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
-    Previewed, PreviewedRow, PutOut, WentOut,
+    AdapterFuture, Compared, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, ListingDifference,
+    Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
 };
 
 /// The largest file that is made for a browser, some hundred thousand listings. Larger ones are written to
@@ -88,7 +88,7 @@ impl FeedAdapter for Feeds {
             let report = compare(&self.ledger, &run).await.map_err(taken)?;
             Ok(Compared {
                 listed: report.listed,
-                drifts: report.differences.iter().map(drift).collect(),
+                differences: report.differences.iter().map(difference).collect(),
                 rejected: report.rejected,
                 refused: report.refused.into_iter().map(|row| row.reason).collect(),
                 adopted: report.adopted,
@@ -173,7 +173,7 @@ fn fault(text: &str, error: &LayoutError) -> LayoutFault {
     LayoutFault { line, words: source.message().replace('\n', " ") }
 }
 
-fn drift(difference: &Difference) -> Drift {
+fn difference(difference: &Difference) -> ListingDifference {
     let (what, here, there) = match difference {
         Difference::Gone { name, here, .. } => (name.clone(), here.code().to_owned(), "on offer".to_owned()),
         Difference::Unlisted { name, .. } => (name.clone(), "in stock".to_owned(), String::new()),
@@ -183,7 +183,7 @@ fn drift(difference: &Difference) -> Drift {
         Difference::Unknown { name, .. } => (name.clone(), String::new(), "listed".to_owned()),
         Difference::Twice { .. } => (String::new(), String::new(), "listed twice".to_owned()),
     };
-    Drift { kind: difference.code(), sku: difference.sku().to_string(), what, here, there }
+    ListingDifference { kind: difference.code(), sku: difference.sku().to_string(), what, here, there }
 }
 
 /// A file in memory that the feed writes and the adapter takes out.
@@ -337,7 +337,7 @@ mod tests {
         );
         let found = adapter.compare(list, false).await.expect("compared");
         let mut kinds: Vec<String> =
-            found.drifts.iter().map(|d| format!("{} {} {}", d.kind, d.sku, d.there)).collect();
+            found.differences.iter().map(|d| format!("{} {} {}", d.kind, d.sku, d.there)).collect();
         kinds.sort();
         assert_eq!(kinds, ["price HAT 45.00", "unknown GHOST listed", "unlisted COWL "]);
         assert_eq!(found.listed, 2);

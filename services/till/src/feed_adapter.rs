@@ -89,7 +89,7 @@ pub struct GivenFile {
 pub struct Compared {
     /// How many listings the file has.
     pub listed: u64,
-    pub drifts: Vec<Drift>,
+    pub differences: Vec<ListingDifference>,
     /// Rows that cannot be read.
     pub rejected: u64,
     /// The first of these, in words.
@@ -100,7 +100,7 @@ pub struct Compared {
 
 /// One way in which the two sides differ.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Drift {
+pub struct ListingDifference {
     /// gone, unlisted, price, text, stock, unknown or twice.
     pub kind: &'static str,
     pub sku: String,

@@ -31,8 +31,8 @@ pub use connection_adapter::{
 pub use edge::routes::router;
 pub use edge::serve::{ServeError, may_listen, serve};
 pub use feed_adapter::{
-    AdapterFuture, Compared, Drift, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
-    Previewed, PreviewedRow, PutOut, WentOut,
+    AdapterFuture, Compared, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, ListingDifference,
+    Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
 };
 pub use pages::FIRST_CONNECTION;
 pub use security::random::text as random_text;

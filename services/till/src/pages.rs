@@ -5,8 +5,8 @@
 //! into pages.
 
 pub(crate) mod account;
+pub(crate) mod activity;
 pub(crate) mod assets;
-pub(crate) mod audit;
 pub(crate) mod books;
 pub(crate) mod confirm;
 pub(crate) mod counter;
@@ -53,7 +53,7 @@ pub(crate) fn routes() -> Vec<Route> {
         setup::routes(),
         account::routes(),
         people::routes(),
-        audit::routes(),
+        activity::routes(),
     ] {
         routes.extend(room);
     }

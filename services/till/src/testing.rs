@@ -6,8 +6,8 @@ mod online;
 use crate::app::App;
 use crate::edge::routes::router;
 use crate::feed_adapter::{
-    AdapterFuture, Compared, Drift, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
-    Previewed, PreviewedRow, PutOut, WentOut,
+    AdapterFuture, Compared, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, ListingDifference,
+    Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
 };
 use crate::security::tokens::TokenKeys;
 use axum::body::{Body, to_bytes};
@@ -243,7 +243,7 @@ impl FeedAdapter for CountingAdapter {
             if list.name == "unreadable" {
                 return Err(FeedTrouble::Unreadable("record 3 has no sku".to_owned()));
             }
-            let drift = |kind, sku: &str, what: &str, here: &str, there: &str| Drift {
+            let difference = |kind, sku: &str, what: &str, here: &str, there: &str| ListingDifference {
                 kind,
                 sku: sku.to_owned(),
                 what: what.to_owned(),
@@ -252,9 +252,9 @@ impl FeedAdapter for CountingAdapter {
             };
             Ok(Compared {
                 listed: 2,
-                drifts: vec![
-                    drift("gone", "GHOST", "Ghost hat", "SoldOut", "on offer"),
-                    drift("price", "COWL", "price", "48.00", "45.00"),
+                differences: vec![
+                    difference("gone", "GHOST", "Ghost hat", "SoldOut", "on offer"),
+                    difference("price", "COWL", "price", "48.00", "45.00"),
                 ],
                 rejected: 1,
                 refused: vec!["line 3: this may not be empty".to_owned()],

@@ -81,7 +81,7 @@ pub const PAGES: Layered = Layered {
         layer("confirm", &["confirm"], SIGN_IN),
         layer("people", &["people"], SIGN_IN),
         layer("setup", &["setup"], SIGN_IN),
-        layer("audit", &["audit"], PARTS),
+        layer("activity", &["activity"], PARTS),
         layer("books", &["books"], PARTS),
         layer("counter", &["counter"], PARTS),
         layer("herd", &["herd"], PARTS),

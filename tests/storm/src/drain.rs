@@ -116,7 +116,7 @@ impl World {
             // Finally a person lists what is in stock by then and waits to be listed.
             let is_over = is_drained(&status) && polled && self.shop.hooks_waiting() == 0;
             if is_over && (self.plan.shape.lists_new_pieces || self.put_on(None).await? == 0) {
-                if looked_back && (has_told_ours || status.drifts == 0) {
+                if looked_back && (has_told_ours || status.differences == 0) {
                     return Ok(());
                 }
                 // A person decides about differences that were not corrected automatically.

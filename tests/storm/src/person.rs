@@ -5,7 +5,7 @@ use crate::world::World;
 use crate::{Doing, StormError};
 use domain::codes::Code;
 use domain::money::{Currency, Money};
-use ledger::online::{DeadLetter, DriftChoice, DropDeferredOrder, SendAgain, SettleDrift};
+use ledger::online::{DeadLetter, DifferenceChoice, DropDeferredOrder, SendAgain, SettleDifference};
 use ledger::orders::{DecideLine, LineChoice, OrderLineState, OrderView};
 use ledger::shelf::{EditItem, PriceChange};
 use sync::connections::LOST_THERE;
@@ -18,10 +18,10 @@ const WAITS: &str = "is for items that are not sold yet";
 impl World {
     /// Chooses our side for each difference.
     pub(crate) async fn tell_ours(&mut self) -> Result<(), StormError> {
-        for kept in self.ledger().drifts(self.connection, MAX).await.doing("list differences")? {
-            let (id, choice, who) = (kept.id, DriftChoice::TellOurs, WHO.to_owned());
+        for kept in self.ledger().listing_differences(self.connection, MAX).await.doing("list differences")? {
+            let (id, choice, who) = (kept.id, DifferenceChoice::TellOurs, WHO.to_owned());
             // A difference in a listing that the house does not send is left to whoever made that listing.
-            self.try_to(&SettleDrift { id, choice, who }).await?;
+            self.try_to(&SettleDifference { id, choice, who }).await?;
         }
         Ok(())
     }

@@ -2,7 +2,7 @@
 
 use super::day_sums::sum_by_day;
 use crate::books;
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -79,7 +79,7 @@ pub(crate) async fn change(
     for (key, _) in settings {
         let of = |shop: &Shop| shop.rows().into_iter().find(|(name, _)| name == key).map(|(_, value)| value);
         let detail = format!("{} → {}", of(&before).unwrap_or_default(), of(&shop).unwrap_or_default());
-        activity_log::note(tx, &who, Audited::Setting, key, &detail).await?;
+        activity_log::note(tx, &who, Activity::Setting, key, &detail).await?;
     }
     Ok(())
 }

@@ -1,7 +1,7 @@
 //! The first setup: the shop's first settings and its first owner in one transaction.
 
 use super::change_settings;
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::people::persons::{self, AddPerson};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -32,7 +32,7 @@ impl Command for BeginShop {
         if sqlx::query("SELECT id FROM person LIMIT 1").fetch_optional(tx.db()).await?.is_some() {
             return Err(Rejection::invalid("name", ShopReason::AlreadySetUp).into());
         }
-        activity_log::note(tx, &who, Audited::Begun, "the shop", "").await?;
+        activity_log::note(tx, &who, Activity::Begun, "the shop", "").await?;
         persons::add(tx, &AddPerson { role: Role::Owner, who, ..self.owner.clone() }).await
     }
 }

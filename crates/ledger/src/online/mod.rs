@@ -8,13 +8,13 @@ pub(crate) mod texts;
 
 pub use connections::{
     ClaimDeferredOrders, ClaimMessages, ClaimPull, Claimed, ConnectionStatus, ConnectionTrouble, DeadLetter,
-    DeferOrder, DeferredBecause, DeferredOrder, Drift, DriftChoice, DropDeferredOrder, EndConnection,
-    EnterOtherId, FetchTrouble, FetchedDue, FillConnection, HurryConnection, KeepDrifts, KeptDrift,
-    LIVE_AT_ONCE, LearnIds, LiveConnection, LookAtClock, MAX_CONNECTIONS, MAX_DRIFTS, MAX_PLACE_CHARS,
-    MendListings, MessagesDue, NewPieces, NoteContact, NoteCured, NoteUnsigned, PruneLive, PullOf, PullState,
-    PutOn, PutOnConnection, QuietConnection, RemoteState, RereadOrders, RetryDeferredOrder, SaveConnection,
-    SeeHook, SendAgain, SettleDeferredOrder, SettleDrift, SettleMessages, SettlePull, Settled, SettledAs,
-    TroubleOf,
+    DeferOrder, DeferredBecause, DeferredOrder, DifferenceChoice, DropDeferredOrder, EndConnection,
+    EnterOtherId, FetchTrouble, FetchedDue, FillConnection, HurryConnection, KeepDifferences, LIVE_AT_ONCE,
+    LearnIds, ListingDifference, LiveConnection, LookAtClock, MAX_CONNECTIONS, MAX_DIFFERENCES,
+    MAX_PLACE_CHARS, MendListings, MessagesDue, NewPieces, NoteContact, NoteCured, NoteUnsigned, PruneLive,
+    PullOf, PullState, PutOn, PutOnConnection, QuietConnection, RemoteState, RereadOrders,
+    RetryDeferredOrder, SaveConnection, SeeHook, SendAgain, SettleDeferredOrder, SettleDifference,
+    SettleMessages, SettlePull, Settled, SettledAs, StoredDifference, TroubleOf,
 };
 pub use listings::{
     Delivered, FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, NewRun, RECORDED_AT_ONCE, RecordRun,

@@ -7,7 +7,7 @@
 
 use super::live::{self, Fill, Priced, SaleKind, SaleOf};
 use super::{end_hold, stored_lines};
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::shelf::holds::{self, Ended};
 use crate::shelf::lookup::{self, Found};
 use crate::shelf::stock::{Take, try_take};
@@ -365,7 +365,7 @@ async fn refund(
     let (number, words) = (order.incoming.number.to_string(), choosing.reason);
     let detail = format!("{} of an out-of-stock line to be refunded; {words}", back.shown());
     let detail = detail.trim_end_matches("; ");
-    activity_log::note(tx, choosing.who, Audited::Refund, &format!("order {number}"), detail).await?;
+    activity_log::note(tx, choosing.who, Activity::Refund, &format!("order {number}"), detail).await?;
     Ok(LineDecided {
         order: order.id,
         number,

@@ -1,7 +1,7 @@
 //! Settles an order that came with an unknown status, and whose stock is on hold until then.
 
 use super::{ExistingOrder, change, read_before};
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{OrdersReason, Rejection, Thing};
@@ -89,7 +89,7 @@ impl Command for SettleStatus {
         let detail = format!("{status}; {reason}");
         let what = format!("order {}", known.number);
         let detail = detail.trim_end_matches("; ");
-        activity_log::note(tx, &who, Audited::OrderStatus, &what, detail).await?;
+        activity_log::note(tx, &who, Activity::OrderStatus, &what, detail).await?;
         let number = known.number.to_string();
         Ok(StatusSettled { order: self.order, number, sale: after.sale, short: after.short })
     }

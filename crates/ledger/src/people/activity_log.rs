@@ -5,7 +5,7 @@ use crate::store::Ledger;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
 use domain::day::Moment;
-use domain::ids::AuditId;
+use domain::ids::ActivityId;
 use domain::money::Money;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -15,11 +15,11 @@ macro_rules! acts {
         /// What was done.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
         #[serde(rename_all = "kebab-case")]
-        pub enum Audited {
+        pub enum Activity {
             $($(#[$doc])* $act,)+
         }
 
-        impl Audited {
+        impl Activity {
             /// In the order of their definition.
             pub const ALL: &'static [Self] = &[$(Self::$act,)+];
 
@@ -94,10 +94,10 @@ acts! {
     /// The decision about an order with an unknown status.
     OrderStatus "order-status" "set an order's status",
     /// The decision about a difference between the shops.
-    DriftSettled "drift-settled" "settled a difference",
+    DifferenceSettled "difference-settled" "settled a difference",
 }
 
-impl Audited {
+impl Activity {
     fn from_code(code: &str) -> Option<Self> {
         Self::ALL.iter().copied().find(|act| act.code() == code)
     }
@@ -105,15 +105,15 @@ impl Audited {
 
 /// An entry of the log.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct AuditRow {
+pub struct ActivityRow {
     /// Also the cursor for reading on.
-    pub id: AuditId,
+    pub id: ActivityId,
     /// When.
     pub at: Moment,
     /// A person, a token, or the program.
     pub who: String,
     /// Did what.
-    pub act: Audited,
+    pub act: Activity,
     /// A SKU, a sale, a name, a setting.
     pub what: String,
     /// The value before and after.
@@ -124,7 +124,7 @@ pub struct AuditRow {
 pub(crate) async fn note(
     tx: &mut Tx,
     who: &str,
-    act: Audited,
+    act: Activity,
     what: &str,
     detail: &str,
 ) -> Result<(), CommandError> {
@@ -153,27 +153,31 @@ pub(crate) async fn note_price(
     if old == new {
         return Ok(());
     }
-    note(tx, who, Audited::Price, sku, &format!("{} → {}, {how}", old.shown(), new.shown())).await
+    note(tx, who, Activity::Price, sku, &format!("{} → {}, {how}", old.shown(), new.shown())).await
 }
 
 impl Ledger {
     /// The log, latest first, at most `limit`, before `before` if given.
-    pub async fn audit(&self, before: Option<AuditId>, limit: usize) -> Result<Vec<AuditRow>, CommandError> {
+    pub async fn activity(
+        &self,
+        before: Option<ActivityId>,
+        limit: usize,
+    ) -> Result<Vec<ActivityRow>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT id, at_ms, who, act, what, detail FROM activity WHERE id < $1 ORDER BY id DESC LIMIT $2",
         )
-        .bind(before.map_or(i64::MAX, AuditId::raw))
+        .bind(before.map_or(i64::MAX, ActivityId::raw))
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_all(&mut *connection)
         .await?;
         let read = |row: &sqlx::any::AnyRow| {
             let act: String = row.try_get("act")?;
-            Ok(AuditRow {
-                id: AuditId::from_raw(row.try_get("id")?),
+            Ok(ActivityRow {
+                id: ActivityId::from_raw(row.try_get("id")?),
                 at: Moment::from_millis(row.try_get("at_ms")?),
                 who: row.try_get("who")?,
-                act: Audited::from_code(&act).ok_or(act).stored("audit.act")?,
+                act: Activity::from_code(&act).ok_or(act).stored("activity.act")?,
                 what: row.try_get("what")?,
                 detail: row.try_get("detail")?,
             })

@@ -1,7 +1,7 @@
 //! Devices that the owner registered, on which PINs work.
 
 use super::secret::SecretHash;
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -59,7 +59,7 @@ impl Command for EnrolDevice {
         if added.rows_affected() == 0 {
             return Err(Rejection::invalid("name", PeopleReason::DeviceExists { name }).into());
         }
-        activity_log::note(tx, &who, Audited::DeviceEnrolled, &name, "").await?;
+        activity_log::note(tx, &who, Activity::DeviceEnrolled, &name, "").await?;
         Ok(DeviceId::from_raw(id))
     }
 }
@@ -92,7 +92,7 @@ impl Command for EndDevice {
             .bind(self.device.raw())
             .execute(tx.db())
             .await?;
-        activity_log::note(tx, &who, Audited::DeviceEnded, &name, "").await
+        activity_log::note(tx, &who, Activity::DeviceEnded, &name, "").await
     }
 }
 

@@ -1,7 +1,7 @@
 //! Who is acting and what they may do, read in the transaction that acts, so that a limit that the
 //! owner just set already applies.
 
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::Ledger;
 use crate::store::actor::Actor;
 use crate::store::command::{Command, Tx};
@@ -123,7 +123,7 @@ impl Command for SetLimits {
             }
             let after = read(tx.db(), shop.currency, role, token.as_deref()).await?.written(*name);
             let detail = format!("{}: {before} → {after}", name.code());
-            activity_log::note(tx, &who, Audited::Limits, &what, &detail).await?;
+            activity_log::note(tx, &who, Activity::Limits, &what, &detail).await?;
         }
         Ok(())
     }

@@ -15,7 +15,7 @@ mod sessions;
 mod tokens;
 mod tries;
 
-pub use activity_log::{AuditRow, Audited};
+pub use activity_log::{Activity, ActivityRow};
 pub use devices::{DeviceView, EndDevice, EnrolDevice};
 pub use known::{KNOWN_FOR_MS, Known};
 pub use limits::{LimitsOf, SetLimits};

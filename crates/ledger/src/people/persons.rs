@@ -4,7 +4,7 @@ use super::names::{self, NameOf};
 use super::secret::Phc;
 use super::tries::TryOf;
 use super::{known, second_factor};
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
@@ -97,7 +97,7 @@ pub(crate) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, Comman
     if added.rows_affected() == 0 {
         return Err(Rejection::invalid("name", PeopleReason::PersonExists { name }).into());
     }
-    activity_log::note(tx, &who, Audited::PersonAdded, &name, new.role.words()).await?;
+    activity_log::note(tx, &who, Activity::PersonAdded, &name, new.role.words()).await?;
     Ok(PersonId::from_raw(id))
 }
 
@@ -143,7 +143,7 @@ impl Command for EditPerson {
                 set_pin(tx, self.person, None).await?;
             }
             let detail = format!("{} → {}", old.words(), role.words());
-            activity_log::note(tx, &who, Audited::PersonRole, &name, &detail).await?;
+            activity_log::note(tx, &who, Activity::PersonRole, &name, &detail).await?;
         }
         if let Some(password) = &self.password {
             let text = "UPDATE person SET password = $2 WHERE id = $1";
@@ -154,7 +154,7 @@ impl Command for EditPerson {
                 .execute(tx.db())
                 .await?;
             known::forget(tx, self.person).await?;
-            activity_log::note(tx, &who, Audited::PersonPassword, &name, "").await?;
+            activity_log::note(tx, &who, Activity::PersonPassword, &name, "").await?;
         }
         if let Some(pin) = &self.pin {
             let (new, detail) = match pin {
@@ -162,7 +162,7 @@ impl Command for EditPerson {
                 PinChange::Gone => (None, "none any more"),
             };
             set_pin(tx, self.person, new).await?;
-            activity_log::note(tx, &who, Audited::PersonPin, &name, detail).await?;
+            activity_log::note(tx, &who, Activity::PersonPin, &name, detail).await?;
         }
         Ok(())
     }
@@ -233,7 +233,7 @@ impl Command for EndPerson {
             .await?;
         known::forget(tx, self.person).await?;
         second_factor::remove(tx, self.person).await?;
-        activity_log::note(tx, &who, Audited::PersonEnded, &name, role.words()).await
+        activity_log::note(tx, &who, Activity::PersonEnded, &name, role.words()).await
     }
 }
 

@@ -3,7 +3,7 @@
 //! guessing ends.
 
 use super::secret::{Phc, SecretHash};
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -188,7 +188,7 @@ impl Command for TurnOnSecondFactor {
             .execute(tx.db())
             .await?;
         let name = name_of(tx, self.person).await?;
-        activity_log::note(tx, &who, Audited::SecondFactorOn, &name, "").await
+        activity_log::note(tx, &who, Activity::SecondFactorOn, &name, "").await
     }
 }
 
@@ -231,7 +231,7 @@ impl Command for TurnOffSecondFactor {
         let who = text::short(&self.who).field("who")?;
         let name = name_of(tx, self.person).await?;
         if remove(tx, self.person).await? {
-            return activity_log::note(tx, &who, Audited::SecondFactorOff, &name, "").await;
+            return activity_log::note(tx, &who, Activity::SecondFactorOff, &name, "").await;
         }
         Err(Rejection::invalid("name", PeopleReason::SecondFactorNotOn { name }).into())
     }
@@ -263,7 +263,7 @@ impl Command for RenewRecoveryCodes {
             return Err(Rejection::invalid("code", PeopleReason::SecondFactorFirst).into());
         }
         write_codes(tx, self.person, &self.codes).await?;
-        activity_log::note(tx, &who, Audited::RecoveryCodes, &name, "").await
+        activity_log::note(tx, &who, Activity::RecoveryCodes, &name, "").await
     }
 }
 

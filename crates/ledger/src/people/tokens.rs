@@ -3,7 +3,7 @@
 
 use super::names::{self, NameOf};
 use super::persons::stored_role;
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -77,7 +77,7 @@ impl Command for AddToken {
             return Err(Rejection::invalid("name", PeopleReason::TokenExists { name }).into());
         }
         let detail = format!("{}, until {}", self.role.words(), self.until);
-        activity_log::note(tx, &who, Audited::TokenAdded, &name, &detail).await
+        activity_log::note(tx, &who, Activity::TokenAdded, &name, &detail).await
     }
 }
 
@@ -106,7 +106,7 @@ impl Command for EndToken {
         .await?
         .ok_or_else(|| Rejection::no_such(Thing::Token, &self.name))?;
         let name: String = row.try_get("name")?;
-        activity_log::note(tx, &who, Audited::TokenEnded, &name, "").await
+        activity_log::note(tx, &who, Activity::TokenEnded, &name, "").await
     }
 }
 

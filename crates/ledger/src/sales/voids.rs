@@ -2,7 +2,7 @@
 
 use crate::books;
 use crate::books::figures::sale_figures;
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::sales::drawer::{self, Cash, Drawer};
 use crate::sales::{limits, refunds};
 use crate::shelf::stock::{self, EntryReason};
@@ -88,7 +88,7 @@ impl Command for VoidSale {
         let amount = self.cash(tx, shop.currency).await?.negated();
         let source = Cash { kind: drawer::EntryKind::Void, amount, source: self.sale.raw(), who: &who };
         drawer::book(tx, &channel, Drawer::Own, source).await?;
-        activity_log::note(tx, &who, Audited::Void, &self.sale.to_string(), &reason).await
+        activity_log::note(tx, &who, Activity::Void, &self.sale.to_string(), &reason).await
     }
 }
 

@@ -1,6 +1,6 @@
 //! Changes a style's rate, ending and minimum, and with them the prices of its pieces.
 
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::shelf::items::stored_weight;
 use crate::shelf::styles::{self, StyleView};
 use crate::store::Ledger;
@@ -223,7 +223,7 @@ impl Command for RepriceStyle {
         let who = text::short(&self.who).field("who")?;
         let detail =
             format!("{}; {} prices changed", styles::rule_words(&self.rule, currency), changed.len());
-        activity_log::note(tx, &who, Audited::Rate, &style, &detail).await?;
+        activity_log::note(tx, &who, Activity::Rate, &style, &detail).await?;
         Ok(Repriced { style, changed: changed.len(), revision: self.revision + 1 })
     }
 }

@@ -1,6 +1,6 @@
 //! The stock ledger: conditional updates of an item's counters, with an entry for each.
 
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::shelf::{lookup, open_count};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
@@ -288,7 +288,7 @@ impl Command for AdjustStock {
                 (why.code(), less)
             }
         };
-        activity_log::note(tx, &who, Audited::Stock, &found.sku, &format!("{done} {quantity}; {note}"))
+        activity_log::note(tx, &who, Activity::Stock, &found.sku, &format!("{done} {quantity}; {note}"))
             .await?;
         let row = sqlx::query("SELECT on_hand FROM item WHERE id = $1")
             .bind(found.id.raw())

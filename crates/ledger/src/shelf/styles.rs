@@ -1,6 +1,6 @@
 //! Styles: kinds of pieces with their weight rates.
 
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::shelf::items::RowOutcome;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
@@ -93,7 +93,7 @@ async fn note_rate(
             let currency = tx.shop().currency;
             let words = |rule| rule_words(rule, currency);
             let detail = format!("{} → {}", words(&known.rule), words(&new.rule));
-            activity_log::note(tx, who, Audited::Rate, &new.name, &detail).await
+            activity_log::note(tx, who, Activity::Rate, &new.name, &detail).await
         }
         _ => Ok(()),
     }

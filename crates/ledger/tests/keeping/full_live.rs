@@ -7,8 +7,9 @@ use domain::ids::ConnectionId;
 use domain::stock::ListingState;
 use ledger::Ledger;
 use ledger::online::{
-    ClaimMessages, ClaimPull, DeferOrder, Drift, FillConnection, KeepDrifts, NewPieces, NoteUnsigned, PullOf,
-    PullState, RereadOrders, SaveConnection, SeeHook, SettleMessages, SettlePull, Settled, SettledAs,
+    ClaimMessages, ClaimPull, DeferOrder, FillConnection, KeepDifferences, ListingDifference, NewPieces,
+    NoteUnsigned, PullOf, PullState, RereadOrders, SaveConnection, SeeHook, SettleMessages, SettlePull,
+    Settled, SettledAs,
 };
 
 pub(crate) async fn connect(ledger: &Ledger) {
@@ -37,14 +38,14 @@ pub(crate) async fn connect(ledger: &Ledger) {
     };
     run(ledger, keep).await;
     let item = Some(ledger.item(&code("SPARE")).await.unwrap().id);
-    let drift = Drift {
+    let difference = ListingDifference {
         sku: "SPARE".to_owned(),
         item,
         field: "offers.price".to_owned(),
         ours: "38.00".to_owned(),
         theirs: "36.00".to_owned(),
     };
-    run(ledger, KeepDrifts { connection, drifts: vec![drift] }).await;
+    run(ledger, KeepDifferences { connection, differences: vec![difference] }).await;
     run(ledger, NoteUnsigned { connection, count: 2, words: "no signature of the hook is right".to_owned() })
         .await;
 }

@@ -4,13 +4,13 @@
 use crate::expected::*;
 use crate::harness::*;
 use crate::make::*;
-use domain::ids::{AuditId, PersonId};
+use domain::ids::{ActivityId, PersonId};
 use domain::item::TextField;
 use domain::people::Role;
 use domain::stock::{ReturnDisposition, StockReason};
 use ledger::keeping::{BeginShop, SetShop};
 use ledger::people::{
-    AddPerson, AddToken, Audited, By, EditPerson, EndDevice, EndPerson, EndToken, EnrolDevice, Phc,
+    Activity, AddPerson, AddToken, By, EditPerson, EndDevice, EndPerson, EndToken, EnrolDevice, Phc,
     PinChange, SecretHash, SignIn, SignOut, TryFrom, TryOf,
 };
 use ledger::sales::VoidSale;
@@ -283,7 +283,7 @@ fn a_token_works_until_its_end() {
 
 /// The list, oldest first, as `who act what detail`.
 async fn listed(shop: &Shop) -> Vec<String> {
-    let mut rows = shop.ledger.audit(None, 100).await.unwrap();
+    let mut rows = shop.ledger.activity(None, 100).await.unwrap();
     rows.reverse();
     rows.iter()
         .map(|r| format!("{} {} {} {}", r.who, r.act.code(), r.what, r.detail).trim_end().to_owned())
@@ -323,10 +323,10 @@ fn the_list_says_who_changed_what() {
             "Maud person-password Maud".to_owned(),
         ];
         assert_eq!(listed(&shop).await, expected, "on {:?}", shop.engine);
-        let page = shop.ledger.audit(None, 2).await.unwrap();
-        let next = shop.ledger.audit(page.last().map(|r| r.id), 100).await.unwrap();
+        let page = shop.ledger.activity(None, 2).await.unwrap();
+        let next = shop.ledger.activity(page.last().map(|r| r.id), 100).await.unwrap();
         assert_eq!((page.len(), next.len()), (2, expected.len() - 2));
-        assert!(shop.ledger.audit(Some(AuditId::from_raw(1)), 9).await.unwrap().is_empty());
-        assert_eq!(Audited::ALL.len(), 29);
+        assert!(shop.ledger.activity(Some(ActivityId::from_raw(1)), 9).await.unwrap().is_empty());
+        assert_eq!(Activity::ALL.len(), 29);
     });
 }

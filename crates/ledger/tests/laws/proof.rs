@@ -319,7 +319,7 @@ fn a_second_factor_is_offered_turned_on_renewed_and_taken_away() {
         assert_eq!(shop.number("SELECT COUNT(*) FROM recovery_code").await, 0);
         shop.ok(sign_in(maud, phc("Maud"), "without")).await;
         let acts: Vec<_> =
-            shop.ledger.audit(None, 3).await.unwrap().into_iter().map(|r| r.act.code()).collect();
+            shop.ledger.activity(None, 3).await.unwrap().into_iter().map(|r| r.act.code()).collect();
         assert_eq!(acts, ["second-factor-off", "recovery-codes", "second-factor-on"]);
         let ash = shop.ok(person("Ash", Role::Owner)).await;
         shop.ok(offer("KEY")).await;

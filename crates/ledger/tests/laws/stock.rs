@@ -117,7 +117,7 @@ fn goods_on_which_nobody_has_decided_wait_on_a_list() {
         assert_eq!(shop.ledger.item(&code("p1")).await.unwrap().on_hand.to_string(), "1");
         let noted: Vec<_> = shop
             .ledger
-            .audit(None, 2)
+            .activity(None, 2)
             .await
             .unwrap()
             .into_iter()

@@ -6,7 +6,7 @@ use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::item::ItemText;
 use domain::pricing::Calculation;
-use ledger::people::Audited;
+use ledger::people::Activity;
 use ledger::shelf::{
     FinishPieces, Finished, KeepPictures, MAX_PIECES_AT_ONCE, NewPiece, Picture, PictureName, PieceOutcome,
     PieceWork, Priced,
@@ -112,13 +112,13 @@ fn a_price_by_hand_needs_its_reason_and_keeps_it() {
         assert_eq!(done.by_rule.map(|w| w.price), Some(usd(4800)));
         let work = shop.ledger.piece_work(done.item.id).await.unwrap().unwrap();
         assert_eq!(work.price_reason, reason);
-        let noted = shop.ledger.audit(None, 9).await.unwrap().remove(0);
-        assert_eq!((noted.who.as_str(), noted.act, &noted.what), ("maker", Audited::Price, &done.item.sku));
+        let noted = shop.ledger.activity(None, 9).await.unwrap().remove(0);
+        assert_eq!((noted.who.as_str(), noted.act, &noted.what), ("maker", Activity::Price, &done.item.sku));
         assert_eq!(noted.detail, "$48.00 → $39.00, price override: a dropped stitch at the brim");
         // Without a style there is no other price from which it could differ.
         let loose = NewPiece { text: named("Moor wall hanging"), price: Some(usd(9000)), ..piece_of("", "") };
         assert_eq!(finished(&shop, loose).await.item.price.price(), usd(9000));
-        assert_eq!(shop.ledger.audit(None, 9).await.unwrap().len(), 1, "a price by rule is no change");
+        assert_eq!(shop.ledger.activity(None, 9).await.unwrap().len(), 1, "a price by rule is no change");
         audit::clean(&shop).await;
     });
 }

@@ -11,7 +11,7 @@ use domain::weight::WeightUnit;
 use ledger::CommandError;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::{OrderOutcome, TakeFetched, TakeOrders};
-use ledger::people::Audited;
+use ledger::people::Activity;
 use ledger::shelf::{AddItems, NewItem, RowOutcome};
 use testkit::make;
 pub(crate) use testkit::make::{asked, code, usd};
@@ -169,12 +169,12 @@ pub(crate) fn moment(hours: i64) -> Moment {
 
 /// The activity log's entries about refunded money, the latest first.
 pub(crate) async fn noted(shop: &TestShop) -> Vec<String> {
-    noted_as(shop, Audited::Refund).await
+    noted_as(shop, Activity::Refund).await
 }
 
 /// The activity log's entries of one kind, the latest first.
-pub(crate) async fn noted_as(shop: &TestShop, act: Audited) -> Vec<String> {
-    let rows = shop.ledger.audit(None, 100).await.unwrap();
+pub(crate) async fn noted_as(shop: &TestShop, act: Activity) -> Vec<String> {
+    let rows = shop.ledger.activity(None, 100).await.unwrap();
     let rows = rows.into_iter().filter(|row| row.act == act);
     rows.inspect(|row| assert!(!row.who.is_empty(), "{row:?}")).map(|row| row.detail).collect()
 }

@@ -4,7 +4,7 @@ use crate::build::{books, later, line, noted_as, order, stock, stock_up, take, t
 use domain::order::{IncomingOrder, OrderStatus};
 use ledger::CommandError;
 use ledger::orders::{OrderLineState, SettleStatus, SettledStatus, StatusSettled};
-use ledger::people::Audited;
+use ledger::people::Activity;
 use testkit::make::usd;
 use testkit::{TestShop, shops};
 
@@ -52,7 +52,7 @@ async fn paid_sells_what_is_on_hold_for_its_own_money() {
         let expected = "2 sales, 3 units, 64.00 − 1.50 − 0.00 = 62.50, shipping 6.00, tax 1.20, fees 1.00";
         assert!(books(&shop).await.starts_with(expected), "{}: {}", shop.engine, books(&shop).await);
         clean(&shop).await;
-        assert_eq!(noted_as(&shop, Audited::OrderStatus).await, ["OrderProcessing; seen on the account"]);
+        assert_eq!(noted_as(&shop, Activity::OrderStatus).await, ["OrderProcessing; seen on the account"]);
         let refused = why(&settle(&shop, SettledStatus::Canceled).await.unwrap_err());
         assert!(refused.contains("StatusKnown"), "{refused}");
         // The same message again changes nothing, and the first known status counts.

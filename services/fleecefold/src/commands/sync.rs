@@ -144,7 +144,7 @@ async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
             Some(status.sent.to_string()),
             Some(status.refused.to_string()),
             Some(status.orders_kept.to_string()),
-            Some(status.drifts.to_string()),
+            Some(status.differences.to_string()),
             moment(status.last_contact),
             moment(status.quiet_until),
             Some(status.unsigned_hooks.to_string()),

@@ -189,7 +189,7 @@ fn adopted(
     hashes: &[String],
     differences: &[Difference],
 ) -> Vec<Delivered> {
-    let drifted: HashSet<String> = differences.iter().map(|d| d.sku().key()).collect();
+    let differing: HashSet<String> = differences.iter().map(|d| d.sku().key()).collect();
     let mut met = HashSet::new();
     let mut told = Vec::new();
     for key in offered.iter().map(Code::key) {
@@ -197,10 +197,10 @@ fn adopted(
         if stand.state == Some(ListingState::Listed) || !met.insert(key.clone()) {
             continue;
         }
-        let drifts = drifted.contains(&key);
+        let differences = differing.contains(&key);
         // At revision 0, a message that waits for the item goes on waiting and corrects it.
-        let revision = if drifts && stand.state.is_none() { 0 } else { stand.revision };
-        let hash = if drifts { String::new() } else { hashes[stand.at].clone() };
+        let revision = if differences && stand.state.is_none() { 0 } else { stand.revision };
+        let hash = if differences { String::new() } else { hashes[stand.at].clone() };
         told.push(Delivered { item: stand.item, revision, content: Some((hash, ListingState::Listed)) });
     }
     told

@@ -359,15 +359,15 @@ async fn what_a_comparison_mends_twice_in_vain_is_a_persons() {
         answers(&ground, stays(), ok()).await;
         ground.rounds(6 * HOUR).await;
         assert_eq!(said(&ground).await, vec!["PUT /goods/B1 SoldOut"; told], "{asked}");
-        let drifts = ground.ledger.drifts(connection, 9).await.unwrap();
-        assert_eq!(drifts.len(), asked, "{drifts:?}");
+        let differences = ground.ledger.listing_differences(connection, 9).await.unwrap();
+        assert_eq!(differences.len(), asked, "{differences:?}");
     }
-    let drift = ground.ledger.drifts(connection, 9).await.unwrap().remove(0).drift;
-    assert_eq!((drift.ours.as_str(), drift.theirs.as_str()), ("SoldOut, told twice", "InStock"));
+    let difference = ground.ledger.listing_differences(connection, 9).await.unwrap().remove(0).difference;
+    assert_eq!((difference.ours.as_str(), difference.theirs.as_str()), ("SoldOut, told twice", "InStock"));
     // Once it is correct, the count is forgotten, and it is corrected again if necessary.
     answers(&ground, listed(&[("1", "B1", "0"), ("2", "B2", "1")]), ok()).await;
     ground.rounds(6 * HOUR).await;
-    assert_eq!(ground.status().await.drifts, 0);
+    assert_eq!(ground.status().await.differences, 0);
     answers(&ground, stays(), ok()).await;
     ground.rounds(6 * HOUR).await;
     assert_eq!(said(&ground).await, ["PUT /goods/B1 SoldOut"]);

@@ -2,7 +2,7 @@
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, ok};
 use domain::codes::Code;
-use ledger::online::{DriftChoice, SettleDrift};
+use ledger::online::{DifferenceChoice, SettleDifference};
 use serde_json::{Value, json};
 use sync::connections::{NotReconciled, reconcile};
 use wiremock::matchers::{any, method, path, query_param};
@@ -44,14 +44,14 @@ async fn told(ground: &Ground) -> Vec<String> {
     told
 }
 
-async fn drifts(ground: &Ground) -> Vec<String> {
+async fn differences(ground: &Ground) -> Vec<String> {
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
-    let drifts = ground.ledger.drifts(connection, 100).await.unwrap();
-    let words = |d: &ledger::online::KeptDrift| {
-        let d = &d.drift;
+    let differences = ground.ledger.listing_differences(connection, 100).await.unwrap();
+    let words = |d: &ledger::online::StoredDifference| {
+        let d = &d.difference;
         format!("{} {} {}|{}", d.sku, d.field, d.ours, d.theirs)
     };
-    drifts.iter().map(words).collect()
+    differences.iter().map(words).collect()
 }
 
 #[tokio::test]
@@ -72,12 +72,13 @@ async fn what_is_safe_is_mended_and_the_rest_is_asked() {
     theirs(&ground, &rows).await;
     ground.rounds(6 * HOUR).await;
     assert_eq!(told(&ground).await, ["PUT /intake/C1 InStock", "PUT /intake/C2 SoldOut"]);
-    assert_eq!(drifts(&ground).await, ["B2 offers.price 40.00|44.00", "GHOST sku |Thing GHOST"]);
-    assert_eq!(ground.status().await.drifts, 2);
+    assert_eq!(differences(&ground).await, ["B2 offers.price 40.00|44.00", "GHOST sku |Thing GHOST"]);
+    assert_eq!(ground.status().await.differences, 2);
     // A person chooses our value.
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
-    let price = ground.ledger.drifts(connection, 10).await.unwrap().remove(0);
-    let settle = SettleDrift { id: price.id, choice: DriftChoice::TellOurs, who: "owner".to_owned() };
+    let price = ground.ledger.listing_differences(connection, 10).await.unwrap().remove(0);
+    let settle =
+        SettleDifference { id: price.id, choice: DifferenceChoice::TellOurs, who: "owner".to_owned() };
     ground.ledger.execute(None, &settle).await.unwrap();
     theirs(&ground, &rows[..1]).await;
     ground.rounds(SECOND).await;
@@ -97,7 +98,7 @@ async fn what_they_have_less_of_may_be_bought_and_is_not_put_on_offer_again_unas
         Mock::given(path("/orders")).respond_with(answer).with_priority(1).mount(&ground.server).await;
         ground.rounds(6 * HOUR + SECOND).await;
         assert_eq!(told(&ground).await, expected, "{orders}");
-        assert_eq!(drifts(&ground).await, asked, "{orders}");
+        assert_eq!(differences(&ground).await, asked, "{orders}");
     };
     let both = ["PUT /intake/B1 InStock", "PUT /intake/C1 InStock"];
     let questions =
@@ -132,7 +133,7 @@ async fn a_connection_of_stock_alone_asks_nothing_about_texts() {
     let mut ground = Ground::with(&tables(&format!("{OUT}message = \"stock\"\n")), &["B1"]).await;
     theirs(&ground, &[listed("B1", "0", "55.00")]).await;
     ground.rounds(7 * HOUR).await;
-    assert_eq!(drifts(&ground).await, Vec::<String>::new());
+    assert_eq!(differences(&ground).await, Vec::<String>::new());
 }
 
 #[tokio::test]

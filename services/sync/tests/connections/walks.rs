@@ -330,7 +330,7 @@ async fn a_shop_that_was_put_back_from_its_backup_is_told_anew() {
     let mut told: Vec<String> = ground.asked().await.into_iter().filter(|a| !a.starts_with("GET")).collect();
     told.sort();
     assert_eq!(told, ["PUT /intake/B1 SoldOut", "PUT /intake/B2 InStock"]);
-    assert_eq!(ground.status().await.drifts, 0);
+    assert_eq!(ground.status().await.differences, 0);
 }
 
 const PAST_END: &str = "past_end = 404\n";

@@ -13,7 +13,7 @@ async fn what_was_told_compares_clean() {
 }
 
 #[tokio::test]
-async fn drift_is_told() {
+async fn difference_is_told() {
     let shop = TestShop::stocked().await;
     let report = shop.out(What::All).await.unwrap();
     let told = fs::read_to_string(report.file.unwrap()).unwrap();

@@ -18,7 +18,7 @@ const PARKED: &str = "fleecefold_sync_parked";
 const SENT: &str = "fleecefold_sync_sent_total";
 const REFUSED: &str = "fleecefold_sync_refused_total";
 const KEPT: &str = "fleecefold_sync_orders_kept";
-const DRIFTS: &str = "fleecefold_sync_differences";
+const DIFFERENCES: &str = "fleecefold_sync_differences";
 const CONTACT: &str = "fleecefold_sync_contact_seconds";
 
 /// Whole seconds since the oldest unsent change; never negative, even if the clock was set back.
@@ -55,7 +55,7 @@ fn render(statuses: &[ConnectionStatus], now: Moment) -> String {
         describe_counter!(SENT, "Messages that were taken.");
         describe_counter!(REFUSED, "Messages that were refused.");
         describe_gauge!(KEPT, "Orders that could not be taken yet.");
-        describe_gauge!(DRIFTS, "Differences that a person is asked about.");
+        describe_gauge!(DIFFERENCES, "Differences that a person is asked about.");
         describe_gauge!(CONTACT, "Seconds since the shop last answered.");
         for status in statuses {
             record(status, now);
@@ -74,7 +74,7 @@ fn record(status: &ConnectionStatus, now: Moment) {
     counter!(SENT, "connection" => name()).absolute(count(status.sent));
     counter!(REFUSED, "connection" => name()).absolute(count(status.refused));
     gauge!(KEPT, "connection" => name()).set(float(status.orders_kept));
-    gauge!(DRIFTS, "connection" => name()).set(float(status.drifts));
+    gauge!(DIFFERENCES, "connection" => name()).set(float(status.differences));
     if let Some(at) = status.last_contact {
         gauge!(CONTACT, "connection" => name()).set(float((now.millis() - at.millis()).max(0) / 1000));
     }

@@ -10,8 +10,8 @@ use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::ConnectionId;
 use ledger::online::{
-    ClaimMessages, DeferOrder, Drift, EndConnection, KeepDrifts, NewPieces, SaveConnection, SettleMessages,
-    Settled, SettledAs,
+    ClaimMessages, DeferOrder, EndConnection, KeepDifferences, ListingDifference, NewPieces, SaveConnection,
+    SettleMessages, Settled, SettledAs,
 };
 use std::sync::Arc;
 
@@ -160,16 +160,16 @@ impl TestShop {
     }
 
     /// A difference that a person has to decide.
-    pub(crate) async fn drift(&self, name: &str, sku: &str, field: &str, ours: &str, theirs: &str) {
+    pub(crate) async fn difference(&self, name: &str, sku: &str, field: &str, ours: &str, theirs: &str) {
         let item = self.ledger().item(&Code::parse(sku).expect("a code")).await.expect("an item");
-        let drift = Drift {
+        let difference = ListingDifference {
             sku: sku.to_owned(),
             item: Some(item.id),
             field: field.to_owned(),
             ours: ours.to_owned(),
             theirs: theirs.to_owned(),
         };
-        let keep = KeepDrifts { connection: self.connected(name).await, drifts: vec![drift] };
+        let keep = KeepDifferences { connection: self.connected(name).await, differences: vec![difference] };
         self.ledger().execute(None, &keep).await.expect("kept");
     }
 }

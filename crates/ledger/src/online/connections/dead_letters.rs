@@ -1,7 +1,7 @@
 //! Messages that need attention.
 
 use super::bounded;
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::shelf::lookup;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
@@ -77,7 +77,7 @@ impl Command for SendAgain {
         };
         let count = done.rows_affected();
         if count > 0 {
-            activity_log::note(tx, &who, Audited::SentAgain, &what, &format!("{count} messages")).await?;
+            activity_log::note(tx, &who, Activity::SentAgain, &what, &format!("{count} messages")).await?;
             tx.notify_on_commit();
         }
         Ok(usize::try_from(count).unwrap_or(usize::MAX))

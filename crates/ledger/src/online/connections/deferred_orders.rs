@@ -2,7 +2,7 @@
 
 use super::{MAX_OTHER_CHARS, MAX_TROUBLE_CHARS, bounded, lease_end};
 use crate::online::texts::{cut, told};
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -254,7 +254,7 @@ impl Command for DropDeferredOrder {
             .await?
             .ok_or_else(|| Rejection::no_such(Thing::DeferredOrder, self.id))?;
         let (number, words): (String, String) = (row.try_get("number")?, row.try_get("message")?);
-        activity_log::note(tx, &who, Audited::KeptOrderDropped, &number, &words).await
+        activity_log::note(tx, &who, Activity::KeptOrderDropped, &number, &words).await
     }
 }
 

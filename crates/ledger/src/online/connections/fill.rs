@@ -3,7 +3,7 @@
 
 use super::{LIVE_AT_ONCE, at_most, live};
 use crate::online::outbox::enqueue_for_connection;
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::shelf::lookup;
 use crate::shelf::stock::lock;
 use crate::store::Ledger;
@@ -163,7 +163,7 @@ impl Command for PutOnConnection {
         enqueue_for_connection(tx, &items, self.connection).await?;
         if put > 0 {
             let what = self.connection.to_string();
-            activity_log::note(tx, &who, Audited::PutOnConnection, &what, &format!("{put} items")).await?;
+            activity_log::note(tx, &who, Activity::PutOnConnection, &what, &format!("{put} items")).await?;
         }
         Ok(PutOn { put: usize::try_from(put).unwrap_or(usize::MAX), next })
     }

@@ -2,7 +2,7 @@
 
 use super::{MAX_OTHER_CHARS, at_most, others_word};
 use crate::online::outbox::enqueue_for_connection;
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::shelf::lookup;
 use crate::shelf::stock::raise_revision;
 use crate::store::command::{Command, Tx};
@@ -178,7 +178,7 @@ impl Command for EnterOtherId {
             .bind(now)
             .execute(tx.db())
             .await?;
-        activity_log::note(tx, &who, Audited::OtherIdEntered, &found.sku, &id).await?;
+        activity_log::note(tx, &who, Activity::OtherIdEntered, &found.sku, &id).await?;
         tx.notify_on_commit();
         Ok(found.sku)
     }

@@ -8,7 +8,7 @@
 mod clocks;
 mod dead_letters;
 mod deferred_orders;
-mod drifts;
+mod differences;
 mod fill;
 mod hooks;
 mod ids;
@@ -26,8 +26,9 @@ pub use deferred_orders::{
     ClaimDeferredOrders, DeferOrder, DeferredBecause, DeferredOrder, DropDeferredOrder, RetryDeferredOrder,
     SettleDeferredOrder,
 };
-pub use drifts::{
-    Drift, DriftChoice, KeepDrifts, KeptDrift, MAX_DRIFTS, MendListings, NoteCured, SettleDrift,
+pub use differences::{
+    DifferenceChoice, KeepDifferences, ListingDifference, MAX_DIFFERENCES, MendListings, NoteCured,
+    SettleDifference, StoredDifference,
 };
 pub use fill::{FillConnection, PutOn, PutOnConnection};
 pub use hooks::SeeHook;

@@ -4,7 +4,7 @@ use super::messages::may_send;
 use super::troubles::{self, TroubleOf};
 use super::{MAX_TROUBLE_CHARS, lease_end, moment, others_word, place_word};
 use crate::online::texts::told;
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -197,7 +197,7 @@ impl Command for RereadOrders {
             .execute(tx.db())
             .await?;
         let what = self.connection.to_string();
-        activity_log::note(tx, &who, Audited::OrdersReread, &what, &format!("since {}", self.since)).await?;
+        activity_log::note(tx, &who, Activity::OrdersReread, &what, &format!("since {}", self.since)).await?;
         tx.notify_on_commit();
         Ok(())
     }

@@ -1,6 +1,6 @@
 //! Creates, changes and ends connections.
 
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
@@ -169,7 +169,7 @@ impl Command for SaveConnection {
             return Err(Rejection::invalid("name", reason).into());
         }
         let detail = if revision == 1 { "new".to_owned() } else { format!("changed, revision {revision}") };
-        activity_log::note(tx, &who, Audited::ConnectionSaved, &name, &detail).await?;
+        activity_log::note(tx, &who, Activity::ConnectionSaved, &name, &detail).await?;
         tx.notify_on_commit();
         Ok(ConnectionId::from_raw(id))
     }
@@ -201,7 +201,7 @@ impl Command for EndConnection {
         .fetch_optional(tx.db())
         .await?
         .ok_or_else(|| Rejection::no_such(Thing::LiveConnection, &self.name))?;
-        activity_log::note(tx, &who, Audited::ConnectionEnded, &self.name, "").await?;
+        activity_log::note(tx, &who, Activity::ConnectionEnded, &self.name, "").await?;
         tx.notify_on_commit();
         Ok(ConnectionId::from_raw(row.try_get("id")?))
     }

@@ -46,7 +46,7 @@ pub struct ConnectionStatus {
     /// Orders that could not be taken in yet.
     pub orders_kept: i64,
     /// Differences that wait for a decision.
-    pub drifts: i64,
+    pub differences: i64,
 }
 
 /// Pauses the whole connection until a moment, messages and fetches alike; a moment in the past ends
@@ -232,6 +232,6 @@ async fn status(
         troubles,
         unsigned_hooks: row.try_get("unsigned")?,
         orders_kept: row.try_get("deferred_orders")?,
-        drifts: row.try_get("differences")?,
+        differences: row.try_get("differences")?,
     })
 }

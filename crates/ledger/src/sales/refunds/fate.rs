@@ -3,7 +3,7 @@
 use super::{RefundNote, SoldLine, back_on_shelf};
 use crate::books;
 use crate::books::figures::{book_line, put_back};
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, SalesReason, Thing};
@@ -77,7 +77,7 @@ impl Command for DecideReturn {
         }
         let (code, sale): (String, i64) = (row.try_get("code")?, row.try_get("sale_id")?);
         let detail = format!("{} after the refund of sale {}", fate_words(self.fate), SaleId::from_raw(sale));
-        activity_log::note(tx, &who, Audited::Stock, &code, &detail).await?;
+        activity_log::note(tx, &who, Activity::Stock, &code, &detail).await?;
         if self.fate == ReturnDisposition::WrittenOff {
             return Ok(());
         }

@@ -12,7 +12,7 @@ pub use waiting::OpenReturn;
 pub(crate) use claim::open_sale_refunded;
 
 use crate::books::figures::{BookLine, book_line};
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::sales::drawer::{self, Cash, Drawer};
 use crate::sales::{limits, payments};
 use crate::shelf::stock::{self, EntryReason};
@@ -141,7 +141,7 @@ async fn book_noted(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Resul
     let done = refund(tx, new, note).await?;
     limits::allow_refund(tx, new.sale).await?;
     let detail = format!("{} refunded; {}", done.given.shown(), note.reason);
-    activity_log::note(tx, note.who, Audited::Refund, &new.sale.to_string(), &detail).await?;
+    activity_log::note(tx, note.who, Activity::Refund, &new.sale.to_string(), &detail).await?;
     Ok(done)
 }
 

@@ -1,7 +1,7 @@
 //! Finishes a stock count: books its differences in one transaction.
 
 use super::{StockCountState, end};
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::shelf::lookup;
 use crate::shelf::stock::{EntryReason, Take, enter, try_add, try_take};
 use crate::store::command::{Command, Tx};
@@ -128,7 +128,7 @@ impl Command for FinishStockCount {
             EntryReason { why: StockReason::Count, source: Some(self.id.raw()), note: NOTE, who: &who };
         enter(tx, &moves, because).await?;
         let detail = format!("{NOTE}; {} differences booked", moves.len());
-        activity_log::note(tx, &who, Audited::Stock, NOTE, &detail).await?;
+        activity_log::note(tx, &who, Activity::Stock, NOTE, &detail).await?;
         Ok(FinishedStockCount { booked: moves.len(), left })
     }
 }

@@ -4,10 +4,11 @@ use super::*;
 use crate::audit;
 use crate::expected::*;
 use crate::harness::{DAY_MS, HOUR_MS, on_each};
-use domain::ids::{DriftId, KeptOrderId};
+use domain::ids::{DifferenceId, KeptOrderId};
 use ledger::online::{
-    ClaimDeferredOrders, ClaimPull, DeferOrder, DeferredBecause, Drift, DriftChoice, DropDeferredOrder,
-    KeepDrifts, PullOf, PullState, SeeHook, SettleDeferredOrder, SettleDrift, SettlePull,
+    ClaimDeferredOrders, ClaimPull, DeferOrder, DeferredBecause, DifferenceChoice, DropDeferredOrder,
+    KeepDifferences, ListingDifference, PullOf, PullState, SeeHook, SettleDeferredOrder, SettleDifference,
+    SettlePull,
 };
 
 fn pull(connection: ConnectionId, what: PullOf, holder: i64, early: bool) -> ClaimPull {
@@ -195,9 +196,9 @@ fn an_order_that_cannot_be_kept_is_refused() {
     });
 }
 
-fn drift(sku: &str, item: Option<ItemId>, ours: &str, theirs: &str) -> Drift {
+fn difference(sku: &str, item: Option<ItemId>, ours: &str, theirs: &str) -> ListingDifference {
     let (ours, theirs) = (ours.to_owned(), theirs.to_owned());
-    Drift { sku: sku.to_owned(), item, field: "offers.price".to_owned(), ours, theirs }
+    ListingDifference { sku: sku.to_owned(), item, field: "offers.price".to_owned(), ours, theirs }
 }
 
 #[test]
@@ -207,32 +208,43 @@ fn differences_are_asked_about_until_a_person_settles_them() {
         let village = village(&shop).await;
         tell_all(&shop, village).await;
         let [first, second] = [Some(item_of(&shop, "p1").await), Some(item_of(&shop, "p2").await)];
-        let found = |drifts: Vec<Drift>| KeepDrifts { connection: village, drifts };
-        let both =
-            || vec![drift("p2", second, "1", "2"), drift("p1", first, "1", "2"), drift("x", None, "", "9")];
+        let found =
+            |differences: Vec<ListingDifference>| KeepDifferences { connection: village, differences };
+        let both = || {
+            vec![
+                difference("p2", second, "1", "2"),
+                difference("p1", first, "1", "2"),
+                difference("x", None, "", "9"),
+            ]
+        };
         shop.ok(found([both(), both()].concat())).await;
         let shown = async || {
-            let found = shop.ledger.drifts(village, 9).await.unwrap();
-            found.iter().map(|d| format!("{} {}", d.drift.sku, d.drift.theirs)).collect::<Vec<_>>().join(", ")
+            let found = shop.ledger.listing_differences(village, 9).await.unwrap();
+            found
+                .iter()
+                .map(|d| format!("{} {}", d.difference.sku, d.difference.theirs))
+                .collect::<Vec<_>>()
+                .join(", ")
         };
         assert_eq!(shown().await, "p1 2, p2 2, x 9");
-        let ids: Vec<DriftId> = shop.ledger.drifts(village, 9).await.unwrap().iter().map(|d| d.id).collect();
-        let settle = |id, choice| SettleDrift { id, choice, who: "owner".to_owned() };
-        shop.ok(settle(ids[0], DriftChoice::TellOurs)).await;
+        let ids: Vec<DifferenceId> =
+            shop.ledger.listing_differences(village, 9).await.unwrap().iter().map(|d| d.id).collect();
+        let settle = |id, choice| SettleDifference { id, choice, who: "owner".to_owned() };
+        shop.ok(settle(ids[0], DifferenceChoice::TellOurs)).await;
         assert_eq!(waiting(&shop, village).await, "p1 2");
-        shop.ok(settle(ids[1], DriftChoice::Leave)).await;
+        shop.ok(settle(ids[1], DifferenceChoice::Leave)).await;
         shop.refuses(
-            settle(ids[2], DriftChoice::TellOurs),
+            settle(ids[2], DifferenceChoice::TellOurs),
             invalid("choice", OnlineReason::NoItemHere { sku: "x".to_owned() }),
         )
         .await;
-        shop.refuses(settle(ids[0], DriftChoice::Leave), none(Thing::Difference)).await;
+        shop.refuses(settle(ids[0], DifferenceChoice::Leave), none(Thing::Difference)).await;
         // The next comparison: ignored differences are not asked about again, unless a side changed.
-        shop.ok(found(vec![drift("p2", second, "1", "2")])).await;
+        shop.ok(found(vec![difference("p2", second, "1", "2")])).await;
         assert_eq!(shown().await, "");
-        shop.ok(found(vec![drift("p2", second, "1", "3")])).await;
+        shop.ok(found(vec![difference("p2", second, "1", "3")])).await;
         assert_eq!(shown().await, "p2 3");
-        assert_eq!(shop.ledger.connection_statuses().await.unwrap()[0].drifts, 1);
+        assert_eq!(shop.ledger.connection_statuses().await.unwrap()[0].differences, 1);
         shop.ok(found(vec![])).await;
         assert_eq!(shown().await, "");
         audit::clean(&shop).await;

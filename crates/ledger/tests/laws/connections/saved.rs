@@ -33,7 +33,7 @@ fn a_connection_is_saved_changed_and_ended() {
         shop.refuses(end("village"), no_such(Thing::LiveConnection, "village")).await;
         assert_ne!(shop.ok(save("village", NewPieces::List)).await, first, "the name is free again");
         let acts: Vec<_> =
-            shop.ledger.audit(None, 9).await.unwrap().iter().map(|a| a.detail.clone()).collect();
+            shop.ledger.activity(None, 9).await.unwrap().iter().map(|a| a.detail.clone()).collect();
         assert_eq!(acts, ["new", "", "changed, revision 2", "new"]);
     });
 }

@@ -8,8 +8,8 @@ use domain::stock::ListingState;
 use feeds::compare::{Difference, compare};
 use feeds::{ListedRow, MessageOf};
 use ledger::online::{
-    Delivered, Drift, KeepDrifts, LIVE_AT_ONCE, LearnIds, MAX_DRIFTS, MendListings, NoteCured,
-    RECORDED_AT_ONCE, RecordRun,
+    Delivered, KeepDifferences, LIVE_AT_ONCE, LearnIds, ListingDifference, MAX_DIFFERENCES, MendListings,
+    NoteCured, RECORDED_AT_ONCE, RecordRun,
 };
 use ledger::{CommandError, Ledger};
 use std::collections::{HashMap, HashSet};
@@ -69,9 +69,9 @@ pub(super) async fn settle(
             ledger.execute(None, &MendListings { connection, items: part.to_vec(), above, counts }).await?;
         }
     }
-    asked.truncate(MAX_DRIFTS);
+    asked.truncate(MAX_DIFFERENCES);
     done.asked = asked.len();
-    ledger.execute(None, &KeepDrifts { connection, drifts: asked }).await?;
+    ledger.execute(None, &KeepDifferences { connection, differences: asked }).await?;
     Ok(done)
 }
 
@@ -148,7 +148,7 @@ fn sort(
     ours: &Ours,
     rules: Rules<'_>,
     mend: &mut HashSet<ItemId>,
-    asked: &mut Vec<Drift>,
+    asked: &mut Vec<ListingDifference>,
 ) {
     let key = difference.sku().key();
     let stand = ours.stands.get(&key);
@@ -156,10 +156,11 @@ fn sort(
     let is_under_way =
         stand.is_some_and(|s| s.state.is_some() && s.told < s.revision) || rules.later.contains(&key);
     // “Gone” or “not listed” says it already if the stock differs for that reason.
-    let is_asked = asked.iter().any(|drift| drift.item == item && drift.ours.ends_with(TOLD_TWICE));
+    let is_asked =
+        asked.iter().any(|difference| difference.item == item && difference.ours.ends_with(TOLD_TWICE));
     let mut ask = |field: &str, ours: String, theirs: String| {
         let sku = difference.sku().to_string();
-        asked.push(Drift { sku, item, field: field.to_owned(), ours, theirs });
+        asked.push(ListingDifference { sku, item, field: field.to_owned(), ours, theirs });
     };
     let is_in_vain = item.and_then(|item| rules.in_vain.get(&item)).is_some_and(|n| *n >= MENDED_IN_VAIN);
     let twice = || format!("{}{TOLD_TWICE}", ours_word(difference));

@@ -201,7 +201,7 @@ async fn what_a_token_does_stands_under_its_name() {
     let count = json!({"less": "1", "why": "damage", "note": "moths"});
     let reply = shop.post("/api/items/SPINDLE/stock", "k1", count).await;
     assert_eq!(reply.status, 200, "{}", reply.text());
-    let rows = shop.ledger().audit(None, 1).await.expect("the list");
+    let rows = shop.ledger().activity(None, 1).await.expect("the list");
     assert_eq!((rows[0].who.as_str(), rows[0].act.code()), ("maker", "stock"));
     let same_key =
         shop.as_role(Role::Owner).post("/api/items/SPINDLE/stock", "k1", json!({"more": "1"})).await;

@@ -4,7 +4,7 @@ use super::adapter;
 use super::put_out::{Ways, layout_named};
 use super::upload::Upload;
 use crate::app::App;
-use crate::feed_adapter::{Compared, Drift};
+use crate::feed_adapter::{Compared, ListingDifference};
 use crate::pages::form::Faults;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
@@ -60,15 +60,15 @@ pub(crate) struct OfKind {
     title: &'static str,
     advice: &'static str,
     count: usize,
-    drifts: Vec<Drift>,
+    differences: Vec<ListingDifference>,
 }
 
 impl Found {
     fn of(name: String, compared: Compared) -> Self {
         let of_kind = |(kind, title, advice): &(&'static str, &'static str, &'static str)| {
-            let all = compared.drifts.iter().filter(|d| d.kind == *kind);
-            let drifts: Vec<Drift> = all.clone().take(SHOWN).cloned().collect();
-            OfKind { title, advice, count: all.count(), drifts }
+            let all = compared.differences.iter().filter(|d| d.kind == *kind);
+            let differences: Vec<ListingDifference> = all.clone().take(SHOWN).cloned().collect();
+            OfKind { title, advice, count: all.count(), differences }
         };
         let kinds = KINDS.iter().map(of_kind).filter(|kind| kind.count > 0).collect();
         let Compared { listed, rejected, refused, adopted, .. } = compared;

@@ -1,6 +1,6 @@
 //! GET /online/connections: the online shops that are kept up to date automatically, and their status.
 
-mod drift;
+mod difference;
 mod end;
 mod ids;
 mod kept;
@@ -57,7 +57,7 @@ pub(super) fn routes() -> Vec<Route> {
         Route::post("/online/connections/{name}/reconcile", list, reconcile::fetch),
         Route::post("/online/connections/{name}/compare", list, reconcile::compare),
         Route::post("/online/connections/{name}/kept/{order}", list, kept::settle),
-        Route::post("/online/connections/{name}/drifts/{drift}", list, drift::settle),
+        Route::post("/online/connections/{name}/differences/{difference}", list, difference::settle),
     ]
 }
 
@@ -78,7 +78,7 @@ pub(crate) struct Figures {
     sent: i64,
     refused: i64,
     kept: i64,
-    drifts: i64,
+    differences: i64,
     contact: Option<String>,
     quiet: Option<String>,
     troubles: Vec<(String, String)>,
@@ -112,7 +112,7 @@ fn figures(status: ConnectionStatus, zone: &Zone, now: Moment) -> Figures {
         sent: status.sent,
         refused: status.refused,
         kept: status.orders_kept,
-        drifts: status.drifts,
+        differences: status.differences,
     }
 }
 

@@ -137,9 +137,14 @@ async fn a_pin_session_never_does_what_is_the_owners() {
     let (_, mut browser, maud) = counter().await;
     assert_eq!(by_pin(&mut browser, &maud, PIN).await, 303);
     assert_eq!(browser.get("/counter").await.status, 200);
-    for path in
-        ["/settings", "/settings/people", "/settings/audit", "/online/new-connection", "/books", "/api/books"]
-    {
+    for path in [
+        "/settings",
+        "/settings/people",
+        "/settings/activity",
+        "/online/new-connection",
+        "/books",
+        "/api/books",
+    ] {
         assert_eq!(browser.get(path).await.status, 403, "{path}");
     }
     browser.get("/counter").await;

@@ -116,9 +116,9 @@ async fn connections(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
         } else if one.orders_kept > 0 {
             let orders = counted(one.orders_kept, "order", "orders");
             (format!("{orders} from the online shop {name} could not be imported"), "Review orders")
-        } else if one.drifts > 0 {
-            let differences = counted(one.drifts, "price or text", "prices or texts");
-            let differ = if one.drifts == 1 { "differs" } else { "differ" };
+        } else if one.differences > 0 {
+            let differences = counted(one.differences, "price or text", "prices or texts");
+            let differ = if one.differences == 1 { "differs" } else { "differ" };
             let words = format!("{differences} in the online shop {name} {differ} from yours");
             (words, "Review differences")
         } else {

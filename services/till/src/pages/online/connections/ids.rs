@@ -41,7 +41,7 @@ mod tests {
         let status = shop.ledger().connection_statuses().await.expect("statuses").remove(0);
         assert_eq!((status.parked, status.waiting), (0, 2));
         assert!(shop.get(place).await.text().contains("ID saved"));
-        let noted = shop.ledger().audit(None, 1).await.expect("the list").remove(0);
+        let noted = shop.ledger().activity(None, 1).await.expect("the list").remove(0);
         assert_eq!((noted.what.as_str(), noted.detail.as_str()), ("COWL", "L-77"));
         let check = async |fields: &[(&str, &str)], expected: &str| {
             let reply = send(&shop, to, fields).await;

@@ -53,7 +53,7 @@ mod tests {
         let left = send(&shop, &to, &[("do", "leave")]).await;
         assert_eq!(left.header("location"), Some("/online/connections/village?did=left"), "{}", left.text());
         assert!(kept().await.is_empty());
-        let noted = shop.ledger().audit(None, 1).await.expect("the list").remove(0);
+        let noted = shop.ledger().activity(None, 1).await.expect("the list").remove(0);
         assert_eq!((noted.what.as_str(), noted.detail.as_str()), ("V-7", "there is no GHOST"));
         for choice in ["try", "leave"] {
             assert_eq!(send(&shop, &to, &[("do", choice), ("_key", choice)]).await.status, 422, "{choice}");

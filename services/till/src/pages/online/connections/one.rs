@@ -16,7 +16,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::Zone;
 use domain::people::Permission;
-use ledger::online::{DeadLetter, DeferredOrder, KeptDrift, LiveConnection, NewPieces};
+use ledger::online::{DeadLetter, DeferredOrder, LiveConnection, NewPieces, StoredDifference};
 use serde::Deserialize;
 
 /// How many entries of each list are shown; the figures say how many there are.
@@ -72,7 +72,7 @@ struct KeptShown {
 }
 
 /// A difference that a person decides.
-struct DriftShown {
+struct DifferenceShown {
     id: String,
     sku: String,
     field: String,
@@ -119,7 +119,7 @@ pub(crate) struct Page {
     wrong: Option<String>,
     parked: Vec<ParkedShown>,
     kept: Vec<KeptShown>,
-    drifts: Vec<DriftShown>,
+    differences: Vec<DifferenceShown>,
     pieces: Vec<Piece>,
     more_pieces: bool,
     said: Option<String>,
@@ -144,15 +144,15 @@ fn kept(one: DeferredOrder, zone: &Zone) -> KeptShown {
     }
 }
 
-fn drift(one: KeptDrift) -> DriftShown {
-    let KeptDrift { id, drift, .. } = one;
-    DriftShown {
+fn difference(one: StoredDifference) -> DifferenceShown {
+    let StoredDifference { id, difference, .. } = one;
+    DifferenceShown {
         id: id.to_string(),
-        can_tell: drift.item.is_some(),
-        sku: drift.sku,
-        field: drift.field,
-        ours: drift.ours,
-        theirs: drift.theirs,
+        can_tell: difference.item.is_some(),
+        sku: difference.sku,
+        field: difference.field,
+        ours: difference.ours,
+        theirs: difference.theirs,
     }
 }
 
@@ -186,7 +186,13 @@ async fn page(
         wrong,
         parked: app.ledger.parked(of.id, SHOWN).await?.into_iter().map(|one| parked(one, &zone)).collect(),
         kept: app.ledger.kept_orders(of.id, SHOWN).await?.into_iter().map(|one| kept(one, &zone)).collect(),
-        drifts: app.ledger.drifts(of.id, SHOWN).await?.into_iter().map(drift).collect(),
+        differences: app
+            .ledger
+            .listing_differences(of.id, SHOWN)
+            .await?
+            .into_iter()
+            .map(difference)
+            .collect(),
         pieces: pieces::of(app, &items).await?,
         more_pieces,
         said,
@@ -245,7 +251,7 @@ mod tests {
         shop.put_on("village", &["COWL"]).await;
         shop.park("village", "COWL", "422: a picture is wanted").await;
         shop.keep_order("village", "V-7", "there is no GHOST").await;
-        shop.drift("village", "HAT", "offers.price", "42.00", "45.00").await;
+        shop.difference("village", "HAT", "offers.price", "42.00", "45.00").await;
         let page = shop.get("/online/connections/village").await;
         for part in [
             "a picture is wanted",

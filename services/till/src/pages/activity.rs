@@ -9,14 +9,14 @@ use crate::request::query::QueryParam;
 use crate::request::route::Route;
 use askama::Template;
 use axum::extract::State;
-use domain::ids::AuditId;
+use domain::ids::ActivityId;
 use domain::people::Permission;
 use serde::Deserialize;
 
 const LINES: usize = 100;
 
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/settings/audit", Access::With(Permission::Run), room)]
+    vec![Route::get("/settings/activity", Access::With(Permission::Run), room)]
 }
 
 struct Line {
@@ -28,7 +28,7 @@ struct Line {
 }
 
 #[derive(Template)]
-#[template(path = "audit/room.html")]
+#[template(path = "activity/room.html")]
 pub(crate) struct Page {
     frame: Frame,
     lines: Vec<Line>,
@@ -36,24 +36,24 @@ pub(crate) struct Page {
 }
 
 #[derive(Debug, Default, Deserialize)]
-pub(crate) struct AuditQuery {
+pub(crate) struct ActivityQuery {
     before: Option<String>,
 }
 
-/// GET /settings/audit
+/// GET /settings/activity
 pub(crate) async fn room(
     State(app): State<App>,
     caller: Caller,
-    QueryParam(asked): QueryParam<AuditQuery>,
+    QueryParam(asked): QueryParam<ActivityQuery>,
 ) -> Result<HtmlPage<Page>, Problem> {
-    let before = asked.before.map(|text| text.parse::<AuditId>()).transpose();
+    let before = asked.before.map(|text| text.parse::<ActivityId>()).transpose();
     let before = before.map_err(|error| Problem::invalid_parameter("before", error))?;
-    let mut rows = app.ledger.audit(before, LINES + 1).await?;
+    let mut rows = app.ledger.activity(before, LINES + 1).await?;
     let goes_on = rows.len() > LINES;
     rows.truncate(LINES);
     let zone = &app.ledger.shop().zone;
     let last = rows.last().map(|row| row.id.to_string()).filter(|_| goes_on);
-    let line = |row: ledger::people::AuditRow| Line {
+    let line = |row: ledger::people::ActivityRow| Line {
         at: shown::moment(zone, row.at),
         who: row.who,
         act: row.act.words(),
@@ -78,17 +78,17 @@ mod tests {
                 shop.patch("/api/items/COWL", &price, &[("if-match", "*")], json!({"price": price})).await;
             assert_eq!(reply.status, 200, "{}", reply.text());
         }
-        let first = shop.get("/settings/audit").await;
+        let first = shop.get("/settings/activity").await;
         let page = first.text();
         assert!(page.contains("$149.00 → $150.00, price override") && !page.contains("→ $50.00"), "{page}");
-        let (_, rest) = page.split_once("href=\"/settings/audit?before=").expect("the next page");
+        let (_, rest) = page.split_once("href=\"/settings/activity?before=").expect("the next page");
         let id = rest.split('"').next().expect("an id");
-        let next = shop.get(&format!("/settings/audit?before={id}")).await;
+        let next = shop.get(&format!("/settings/activity?before={id}")).await;
         assert!(
             next.text().contains("$48.00 → $50.00") && !next.text().contains("149.00"),
             "{}",
             next.text()
         );
-        assert_eq!(shop.get("/settings/audit?before=x").await.status, 422);
+        assert_eq!(shop.get("/settings/activity?before=x").await.status, 422);
     }
 }

@@ -3,7 +3,7 @@
 use super::{MAX_OTHER_CHARS, at_most, bounded};
 use crate::online::outbox::enqueue_for_connection;
 use crate::online::texts::{cut, told};
-use crate::people::activity_log::{self, Audited};
+use crate::people::activity_log::{self, Activity};
 use crate::shelf::stock::raise_revision;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
@@ -13,7 +13,7 @@ use crate::store::sql::{in_text, insert_rows_or, padded};
 use crate::store::tables;
 use async_trait::async_trait;
 use domain::day::Moment;
-use domain::ids::{ConnectionId, DriftId, ItemId};
+use domain::ids::{ConnectionId, DifferenceId, ItemId};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
@@ -21,11 +21,11 @@ use sqlx::{AssertSqlSafe, Row};
 use std::collections::HashMap;
 
 /// The most differences stored for a connection; if there are more, these come first.
-pub const MAX_DRIFTS: usize = 500;
+pub const MAX_DIFFERENCES: usize = 500;
 
 /// A difference that only a person can settle.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Drift {
+pub struct ListingDifference {
     /// The SKU as the online shop has it.
     pub sku: String,
     /// The item, if we have it.
@@ -41,11 +41,11 @@ pub struct Drift {
 /// Stores the differences of a comparison in place of those of the previous one. What somebody ignored
 /// stays ignored as long as neither side changes.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct KeepDrifts {
+pub struct KeepDifferences {
     /// Of which connection.
     pub connection: ConnectionId,
-    /// At most [`MAX_DRIFTS`].
-    pub drifts: Vec<Drift>,
+    /// At most [`MAX_DIFFERENCES`].
+    pub differences: Vec<ListingDifference>,
 }
 
 const KEEP_OR: &str = "ON CONFLICT (connection_id, sku, field) DO UPDATE SET item_id = excluded.item_id, \
@@ -53,27 +53,33 @@ const KEEP_OR: &str = "ON CONFLICT (connection_id, sku, field) DO UPDATE SET ite
     state = CASE WHEN difference.ours = excluded.ours AND difference.theirs = excluded.theirs THEN difference.state ELSE 'open' END";
 
 #[async_trait]
-impl Command for KeepDrifts {
+impl Command for KeepDifferences {
     type Answer = ();
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         super::live(tx.db(), self.connection).await?;
-        at_most("drifts", self.drifts.len())?;
+        at_most("differences", self.differences.len())?;
         let short = |text: &str| cut(text, MAX_OTHER_CHARS);
         let words = |text: &str| told(text, MAX_OTHER_CHARS);
-        let mut rows = Vec::with_capacity(self.drifts.len());
-        for drift in &self.drifts {
-            rows.push((tx.next_id()?, short(&drift.sku), short(&drift.field), drift));
+        let mut rows = Vec::with_capacity(self.differences.len());
+        for difference in &self.differences {
+            rows.push((tx.next_id()?, short(&difference.sku), short(&difference.field), difference));
         }
         rows.sort_by(|a, b| (&a.1, &a.2).cmp(&(&b.1, &b.2)));
         rows.dedup_by(|a, b| (&a.1, &a.2) == (&b.1, &b.2));
         let (run, now) = (tx.next_id()?, tx.now().millis());
-        insert_rows_or(tx.db(), &tables::DIFFERENCE, KEEP_OR, &rows, |statement, (id, sku, field, drift)| {
-            let statement = statement.bind(*id).bind(self.connection.raw()).bind(sku.clone());
-            let statement = statement.bind(drift.item.map(ItemId::raw)).bind(field.clone());
-            let statement = statement.bind(words(&drift.ours)).bind(words(&drift.theirs));
-            statement.bind("open".to_owned()).bind(run).bind(now)
-        })
+        insert_rows_or(
+            tx.db(),
+            &tables::DIFFERENCE,
+            KEEP_OR,
+            &rows,
+            |statement, (id, sku, field, difference)| {
+                let statement = statement.bind(*id).bind(self.connection.raw()).bind(sku.clone());
+                let statement = statement.bind(difference.item.map(ItemId::raw)).bind(field.clone());
+                let statement = statement.bind(words(&difference.ours)).bind(words(&difference.theirs));
+                statement.bind("open".to_owned()).bind(run).bind(now)
+            },
+        )
         .await?;
         sqlx::query("DELETE FROM difference WHERE connection_id = $1 AND run <> $2")
             .bind(self.connection.raw())
@@ -87,7 +93,7 @@ impl Command for KeepDrifts {
 /// What to do about a difference.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum DriftChoice {
+pub enum DifferenceChoice {
     /// Send our value to the online shop.
     TellOurs,
     /// Ignore it as long as neither side changes.
@@ -96,17 +102,17 @@ pub enum DriftChoice {
 
 /// Settles a difference as somebody decided.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct SettleDrift {
+pub struct SettleDifference {
     /// The difference.
-    pub id: DriftId,
+    pub id: DifferenceId,
     /// The decision.
-    pub choice: DriftChoice,
+    pub choice: DifferenceChoice,
     /// For the activity log.
     pub who: String,
 }
 
 #[async_trait]
-impl Command for SettleDrift {
+impl Command for SettleDifference {
     type Answer = ();
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
@@ -121,10 +127,10 @@ impl Command for SettleDrift {
         super::live(tx.db(), connection).await?;
         let (sku, field): (String, String) = (row.try_get("sku")?, row.try_get("field")?);
         let (text, done) = match self.choice {
-            DriftChoice::Leave => {
+            DifferenceChoice::Leave => {
                 ("UPDATE difference SET state = 'left' WHERE id = $1", format!("{field} left as it is"))
             }
-            DriftChoice::TellOurs => {
+            DifferenceChoice::TellOurs => {
                 let item = row.try_get::<Option<i64>, _>("item_id")?.ok_or_else(|| {
                     Rejection::invalid("choice", OnlineReason::NoItemHere { sku: sku.clone() })
                 })?;
@@ -136,7 +142,7 @@ impl Command for SettleDrift {
         if changed.rows_affected() == 0 {
             return Err(gone().into());
         }
-        activity_log::note(tx, &who, Audited::DriftSettled, &sku, &done).await
+        activity_log::note(tx, &who, Activity::DifferenceSettled, &sku, &done).await
     }
 }
 
@@ -232,11 +238,11 @@ impl Command for NoteCured {
 
 /// A stored difference.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct KeptDrift {
+pub struct StoredDifference {
     /// Its identifier.
-    pub id: DriftId,
+    pub id: DifferenceId,
     /// The difference itself.
-    pub drift: Drift,
+    pub difference: ListingDifference,
     /// When a comparison last found it.
     pub seen: Moment,
 }
@@ -257,7 +263,11 @@ impl Ledger {
     }
 
     /// Differences that wait for a decision, by SKU.
-    pub async fn drifts(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptDrift>, CommandError> {
+    pub async fn listing_differences(
+        &self,
+        of: ConnectionId,
+        limit: usize,
+    ) -> Result<Vec<StoredDifference>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT id, sku, item_id, field, ours, theirs, seen_ms FROM difference \
@@ -268,9 +278,9 @@ impl Ledger {
         .fetch_all(&mut *connection)
         .await?;
         let read = |row: &AnyRow| {
-            Ok(KeptDrift {
-                id: DriftId::from_raw(row.try_get("id")?),
-                drift: Drift {
+            Ok(StoredDifference {
+                id: DifferenceId::from_raw(row.try_get("id")?),
+                difference: ListingDifference {
                     sku: row.try_get("sku")?,
                     item: row.try_get::<Option<i64>, _>("item_id")?.map(ItemId::from_raw),
                     field: row.try_get("field")?,
@@ -280,8 +290,10 @@ impl Ledger {
                 seen: Moment::from_millis(row.try_get("seen_ms")?),
             })
         };
-        let mut drifts = rows.iter().map(read).collect::<Result<Vec<_>, CommandError>>()?;
-        drifts.sort_by(|a, b| (&a.drift.sku, &a.drift.field).cmp(&(&b.drift.sku, &b.drift.field)));
-        Ok(drifts)
+        let mut differences = rows.iter().map(read).collect::<Result<Vec<_>, CommandError>>()?;
+        differences.sort_by(|a, b| {
+            (&a.difference.sku, &a.difference.field).cmp(&(&b.difference.sku, &b.difference.field))
+        });
+        Ok(differences)
     }
 }
