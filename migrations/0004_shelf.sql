@@ -146,12 +146,14 @@ CREATE TABLE piece_work (
 CREATE TABLE stock_entry (
     id        BIGINT NOT NULL PRIMARY KEY,
     item_id   BIGINT NOT NULL REFERENCES item (id),
-    change    BIGINT NOT NULL CHECK (change BETWEEN -1000000000 AND 1000000000 AND change <> 0),
+    change    BIGINT NOT NULL CHECK (change BETWEEN -1000000000 AND 1000000000),
     reason    TEXT   NOT NULL,
     source_id BIGINT,
     note      TEXT   NOT NULL,
     who       TEXT   NOT NULL,
-    at_ms     BIGINT NOT NULL
+    at_ms     BIGINT NOT NULL,
+    -- A count that agrees with the books changes nothing.
+    CHECK (change <> 0 OR reason = 'count')
 );
 CREATE INDEX stock_entry_item ON stock_entry (item_id);
 

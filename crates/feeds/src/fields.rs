@@ -152,7 +152,7 @@ pub(crate) fn json_pointer(feed: Feed, field: usize) -> String {
     match (feed, field) {
         (Feed::Listings, listing::INVENTORY) => "/offers/inventoryLevel/value".to_owned(),
         (Feed::Listings, listing::REVISION) => "/additionalProperty/value".to_owned(),
-        // A Brand or an Organization, which has a name.
+        // The value is an object with a name: a Brand or an Organization.
         (Feed::Listings, listing::BRAND) => "/brand/name".to_owned(),
         _ => format!("/{}", feed.fields()[field].name.replace('.', "/")),
     }

@@ -1,6 +1,5 @@
 //! A disk that is soon full: a few megabytes of memory, mounted. Only root can mount it; for others, only
-//! `begin.rs` tests
-//! what happens on a full disk.
+//! `begin.rs` tests what happens on a full disk.
 
 use std::fs::{self, File};
 use std::io::Write;

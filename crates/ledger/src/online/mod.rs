@@ -9,8 +9,8 @@ pub(crate) mod texts;
 pub use connections::{
     ClaimDeferredOrders, ClaimMessages, ClaimPull, Claimed, ConnectionStatus, ConnectionTrouble, DeadLetter,
     DeferOrder, DeferredBecause, DeferredOrder, DifferenceChoice, DropDeferredOrder, EndConnection,
-    EnterOtherId, FetchTrouble, FetchedDue, FillConnection, HurryConnection, KeepDifferences, LIVE_AT_ONCE,
-    LearnIds, ListingDifference, LiveConnection, LookAtClock, MAX_CONNECTIONS, MAX_DIFFERENCES,
+    EnterOtherId, FetchTrouble, FetchedDue, FillConnection, ForgetId, HurryConnection, KeepDifferences,
+    LIVE_AT_ONCE, LearnIds, ListingDifference, LiveConnection, LookAtClock, MAX_CONNECTIONS, MAX_DIFFERENCES,
     MAX_PLACE_CHARS, MendListings, MessagesDue, NewPieces, NoteContact, NoteCured, NoteUnsigned, PruneLive,
     PullOf, PullState, PutOn, PutOnConnection, QuietConnection, RemoteState, RereadOrders,
     RetryDeferredOrder, SaveConnection, SeeHook, SendAgain, SettleDeferredOrder, SettleDifference,

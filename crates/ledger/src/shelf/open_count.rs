@@ -1,5 +1,5 @@
-//! What happens during a stock count comes after it, although another process began or scanned it, whose
-//! clock may be ahead: the count compares identifiers.
+//! A stock count compares identifiers to tell what happened before it from what happened during it. Another
+//! process may have begun or scanned it, and that process's clock may be ahead, so whatever must be later says so.
 
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
@@ -10,19 +10,6 @@ const SCANNED: &str = "SELECT MAX(CASE WHEN l.mark > t.id THEN l.mark ELSE t.id 
     LEFT JOIN stock_count_line l ON l.stock_count_id = t.id AND l.item_id = $1 WHERE t.state = 'open'";
 const COUNTED: &str = "SELECT MAX(id) AS last_id FROM stock_entry WHERE item_id = $1 AND reason = 'count'";
 const ENTERED: &str = "SELECT MAX(id) AS last_id FROM stock_entry WHERE id > $1";
-const AGREED: &str = "INSERT INTO stock_count_line (stock_count_id, item_id, stock_units, booked, mark, difference, left_message, who) \
-    SELECT t.id, i.id, i.on_hand, i.on_hand, CAST($2 AS BIGINT), 0, '', CAST($3 AS TEXT) FROM stock_count t \
-    JOIN item i ON i.id = $1 WHERE t.state = 'open' ON CONFLICT (stock_count_id, item_id) DO UPDATE SET \
-    stock_units = excluded.stock_units, booked = excluded.booked, mark = excluded.mark, who = excluded.who";
-
-/// A single count that agrees with the books enters nothing, and is later than an earlier scan all the same:
-/// the open count has it as counted.
-pub(crate) async fn note_agreed(tx: &mut Tx, item: ItemId, who: &str) -> Result<(), CommandError> {
-    let mark = tx.next_id()?;
-    sqlx::query(AGREED).bind(item.raw()).bind(mark).bind(who.to_owned()).execute(tx.db()).await?;
-    Ok(())
-}
-
 /// For what is added during a count: an item, or some of its stock.
 pub(crate) async fn after_begin(tx: &mut Tx) -> Result<(), CommandError> {
     tx.after(BEGUN, 0).await

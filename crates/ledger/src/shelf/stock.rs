@@ -312,10 +312,8 @@ async fn count(
         .await?;
     let difference = counted - row.try_get::<i64, _>("on_hand")?;
     match difference {
-        0 => {
-            open_count::note_agreed(tx, item, because.who).await?;
-            tx.availability_changed(&[item]).await
-        }
+        // A count that agrees is an entry, too: an open stock count must know of it.
+        0 => enter(tx, &[(item, 0)], because).await,
         more if more > 0 => add(tx, item, more, because).await,
         less => take(tx, vec![Take { item, stock_units: -less, from_hold: 0 }], because).await,
     }

@@ -49,10 +49,12 @@ impl Lease {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Lets every further identifier be larger than `id`, which another process may have made.
+    /// Lets every further identifier be larger than `id`, which another process may have made, as far as the
+    /// lease covers it: whoever has this number next starts where the lease ended, and must make none again.
     pub(crate) fn after(&self, id: i64) {
         let mut held = self.held();
-        if id > held.last_id {
+        let made_ms = (id >> (NODE_BITS + COUNTER_BITS)) + EPOCH_MS;
+        if id > held.last_id && made_ms + MARGIN_MS < held.until_ms {
             held.ids.after(id);
         }
     }

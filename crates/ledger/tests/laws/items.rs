@@ -40,12 +40,12 @@ fn gtin(text: &str) -> Gtin {
     Gtin::parse(text).unwrap()
 }
 
-/// Priced by a style's rule.
 fn pictured(image: &str, item: NewItem) -> NewItem {
     let images = vec![image.to_owned()];
     NewItem { text: ItemText { images, ..item.text }, ..item }
 }
 
+/// Priced by a style's rule.
 fn ruled(sku: &str, style: &str, grams_or_ounces: &str) -> NewItem {
     NewItem {
         price: None,

@@ -304,3 +304,37 @@ fn a_count_through_two_processes_does_not_depend_on_their_clocks() {
         audit::clean(&shop).await;
     });
 }
+
+/// A single count during a count of all is later than the scans before it, whether it agrees or differs, and
+/// scans go on from where they were.
+#[test]
+fn a_single_count_within_a_count_of_all() {
+    on_each(|shop| async move {
+        let check = async |scans: &[&str], single: &str, after: &[&str], expected: &str| {
+            shop.ok(adjust("c2", Counted::Is(asked("5")))).await;
+            let id = begin(&shop).await;
+            for quantity in scans {
+                shop.ok(scan(id, "c2", Some(quantity))).await;
+            }
+            shop.ok(adjust("c2", Counted::Is(asked(single)))).await;
+            for quantity in after {
+                shop.ok(scan(id, "c2", Some(quantity))).await;
+            }
+            shop.ok(finish(id, true)).await;
+            assert_eq!(
+                on_hand(&shop, &["c2"]).await,
+                format!("c2 {expected}"),
+                "{scans:?} {single} {after:?}"
+            );
+        };
+        stocked(&shop).await;
+        check(&[], "5", &[], "5").await;
+        check(&[], "4", &[], "4").await;
+        check(&["3"], "5", &[], "5").await;
+        check(&["3"], "4", &[], "4").await;
+        check(&[], "5", &["1", "1", "1", "1", "1"], "5").await;
+        check(&["3"], "5", &["2"], "5").await;
+        check(&["3"], "4", &["2"], "5").await;
+        audit::clean(&shop).await;
+    });
+}

@@ -17,7 +17,7 @@ use domain::stock::{Availability, ListingState};
 use feeds::connection::{FillError, Place};
 use feeds::json_at;
 use ledger::CommandError;
-use ledger::online::{LearnIds, Settled, SettledAs};
+use ledger::online::{ForgetId, LearnIds, Settled, SettledAs};
 
 /// How many messages in a row may fail before the whole connection pauses: as many as are on their way at once,
 /// so that a single bad message does not stop the others.
@@ -120,8 +120,8 @@ pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> S
     said
 }
 
-/// An id that was found while the message could not be sent is used by the next one: by then the item may be
-/// sold, and its end would go to an id that no longer exists.
+/// Stores an id that was found although the message has to wait. The item may be sold before the next one,
+/// which then says so under this id.
 async fn keep_found_id(hand: &ConnectionContext<'_>, message: &Message) {
     let ids = vec![(message.item, message.stood.other_id.clone())];
     let learn = LearnIds { connection: hand.connection.id, ids };
@@ -130,8 +130,29 @@ async fn keep_found_id(hand: &ConnectionContext<'_>, message: &Message) {
     }
 }
 
+/// A listing that is created again gets another id, and its answer may be lost. The stored id is forgotten before,
+/// so that the next message looks for the listing, or goes to a person, and never ends what no longer exists.
+/// The message itself still has it, in case the shop says that the listing exists.
+async fn forget_old_id(hand: &ConnectionContext<'_>, message: &mut Message) -> Result<(), Said> {
+    if message.kind != Kind::New || message.stood.other_id.is_empty() || message.has_forgotten_id {
+        return Ok(());
+    }
+    let forget = ForgetId { connection: hand.connection.id, item: message.item };
+    match hand.ledger.execute(None, &forget).await {
+        Ok(_) => message.has_forgotten_id = true,
+        Err(failure) => {
+            tracing::warn!("a listing is not created again yet: {}", tell_all(&failure));
+            return Err(Said::one(message.in_hand.holder, left(message.item)));
+        }
+    }
+    Ok(())
+}
+
 async fn say(hand: &ConnectionContext<'_>, message: &mut Message) -> Said {
     if let Some(said) = look_first(hand, message).await {
+        return said;
+    }
+    if let Err(said) = forget_old_id(hand, message).await {
         return said;
     }
     let mut etag = message.stood.etag.clone();
@@ -144,30 +165,21 @@ async fn say(hand: &ConnectionContext<'_>, message: &mut Message) -> Said {
         let again = match verdict(heard.reply, message.kind.saying()) {
             Verdict::Stale if message.kind == Kind::New => as_known(hand, message, heard.answer.as_ref()),
             Verdict::Stale => ask_anew(hand, message, &mut etag).await,
-            Verdict::Delivered if message.kind == Kind::End && says_gone(heard.reply) => {
-                match under_another_id(hand, message).await {
-                    Ok(again) => again,
-                    Err(said) => return said,
-                }
-            }
             Verdict::Refused if says_gone(heard.reply) => match as_new(hand, message).await {
                 Ok(again) => again,
                 Err(said) => return said,
             },
             _ => false,
         };
-        if !again || message.is_late() {
+        if !again {
             break;
+        }
+        if message.is_late() {
+            return at_once(hand, message, "its lease ended before it could be sent again");
         }
         match is_the_latest(hand, message, &heard).await {
             Ok(Standing::Same) => {}
-            // It is sent again as the item is by then; the try counts, because the listing may exist.
-            Ok(Standing::Changed) => {
-                let (until, words) = (hand.ledger.now(), "it has changed meanwhile".to_owned());
-                let (item, revision) = (message.item, message.listing.revision);
-                let became = SettledAs::Later { until, words };
-                return Said::one(message.in_hand.holder, Settled { item, revision, became });
-            }
+            Ok(Standing::Changed) => return at_once(hand, message, "it has changed meanwhile"),
             Ok(Standing::Unknown) => {
                 let words = format!("{}; what was bought there is not known yet", heard.words);
                 let became = later(hand, message, heard.reply, &words);
@@ -180,7 +192,10 @@ async fn say(hand: &ConnectionContext<'_>, message: &mut Message) -> Said {
             }
         }
         if message.is_late() {
-            break;
+            return at_once(hand, message, "its lease ended before it could be sent again");
+        }
+        if let Err(said) = forget_old_id(hand, message).await {
+            return said;
         }
         hand.reach.rate.owe();
         heard = match ask(hand, message, &etag) {
@@ -189,6 +204,14 @@ async fn say(hand: &ConnectionContext<'_>, message: &mut Message) -> Said {
         };
     }
     settled(hand, message, heard)
+}
+
+/// Sends it again as the item is by then; the try counts, because the listing may exist. What was answered so far
+/// is no answer to what would have been sent now.
+fn at_once(hand: &ConnectionContext<'_>, message: &Message, words: &str) -> Said {
+    let (item, revision) = (message.item, message.listing.revision);
+    let became = SettledAs::Later { until: hand.ledger.now(), words: words.to_owned() };
+    Said::one(message.in_hand.holder, Settled { item, revision, became })
 }
 
 /// If an earlier try was lost, or another connection created the listing, creating it again would make it
@@ -321,27 +344,6 @@ async fn as_new(hand: &ConnectionContext<'_>, message: &mut Message) -> Result<b
     Ok(true)
 }
 
-/// The listing that should end does not exist under the id that we know. It may exist under another one: an
-/// earlier try may have created it anew without our learning its id. Returns whether to send again, or the
-/// result.
-async fn under_another_id(hand: &ConnectionContext<'_>, message: &mut Message) -> Result<bool, Said> {
-    if !hand.reach.file.needs_other_id() {
-        return Ok(false);
-    }
-    match look::look(hand, &message.listing.sku, Some(message.in_hand.since)).await {
-        Looked::There(Some(id)) if id != message.stood.other_id => {
-            message.stood.other_id = id;
-            message.has_found_id = true;
-            Ok(true)
-        }
-        Looked::Failed { reply, words } => Err(not_looked(hand, message, reply, &words)),
-        Looked::CannotTell if message.may_have_a_new_id() => {
-            Err(untold(hand, message, &FillError::Unknown { place: Place::OtherId }))
-        }
-        _ => Ok(false),
-    }
-}
-
 fn nothing_to_end(message: &Message) -> Said {
     let (item, revision) = (message.item, message.listing.revision);
     Said::one(message.in_hand.holder, Settled { item, revision, became: SettledAs::Nothing })
@@ -421,7 +423,10 @@ fn told(
     let other_id = match answer {
         _ if own.is_some() => own,
         Some(answer) if message.kind == Kind::New => other_id(hand, answer),
-        _ => message.has_found_id.then(|| message.stood.other_id.clone()),
+        _ => {
+            let is_unsaved = message.has_found_id || message.has_forgotten_id;
+            is_unsaved.then(|| message.stood.other_id.clone())
+        }
     };
     // A removed listing has no state any more.
     let etag = answer.filter(|_| message.kind != Kind::End).and_then(|a| a.etag.clone());

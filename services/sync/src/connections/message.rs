@@ -50,8 +50,8 @@ pub(super) struct Message {
     pub(super) tries: u32,
     pub(super) kind: Kind,
     pub(super) listing: Listing,
-    /// What it was there when it was last told.
-    before: Option<ListingState>,
+    /// Whether the stored id was forgotten because the listing is being created again.
+    pub(super) has_forgotten_id: bool,
     pub(super) stood: RemoteState,
     /// Whether the shop's own id was found while sending it.
     pub(super) has_found_id: bool,
@@ -95,8 +95,17 @@ pub(super) fn to_say(
     let out = &reach.file.out;
     let kind = kind(out, is_gone, before);
     let hash = messages(out, call(out, kind)).hash(&listing);
-    let (tries, has_found_id) = (claimed.tries, false);
-    let message = Message { item, in_hand, tries, kind, listing, before, stood, has_found_id, hash };
+    let message = Message {
+        item,
+        in_hand,
+        tries: claimed.tries,
+        kind,
+        listing,
+        has_forgotten_id: false,
+        stood,
+        has_found_id: false,
+        hash,
+    };
     Ok(ToSay::Message(Box::new(message)))
 }
 
@@ -135,11 +144,6 @@ impl Message {
     /// Whether it is about a listing that can be created again if the shop has lost it.
     pub(super) fn can_be_made_anew(&self, out: &Out) -> bool {
         self.kind == Kind::Tell && out.new.is_some()
-    }
-
-    /// Whether an earlier try may have created it again after it had ended, without telling its new id.
-    pub(super) fn may_have_a_new_id(&self) -> bool {
-        self.tries > 1 && self.before == Some(ListingState::Ended)
     }
 
     /// The listing's state once this is accepted.

@@ -7,7 +7,7 @@ use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use ledger::online::ConnectionStatus;
 use ledger::sales::SaleDone;
-use ledger::shelf::{AddItems, NewItem, RowOutcome};
+use ledger::shelf::{AddItems, EditItem, NewItem, PriceChange, RowOutcome};
 use ledger::{Access, Ledger, ManualClock};
 use std::sync::Arc;
 use std::time::Duration;
@@ -109,6 +109,13 @@ impl Ground {
 
     pub(crate) async fn take_back(&self, sale: &SaleDone) {
         make::take_back(&self.ledger, sale).await;
+    }
+
+    /// Raises an item's price.
+    pub(crate) async fn dearer(&self, sku: &str) {
+        let price = Money::from_minor(4400, Currency::USD).map(PriceChange::Hand).ok();
+        let edit = EditItem { price, ..EditItem::new(Code::parse(sku).unwrap(), "test") };
+        self.ledger.execute(None, &edit).await.unwrap();
     }
 
     /// One round; returns when the next is due, in milliseconds from now.

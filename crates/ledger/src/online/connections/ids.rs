@@ -31,7 +31,8 @@ pub struct LearnIds {
     pub ids: Vec<(ItemId, String)>,
 }
 
-const LEARN: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET other_id = excluded.other_id";
+const LEARN: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET other_id = excluded.other_id, \
+    etag = CASE WHEN listing.other_id = excluded.other_id THEN listing.etag ELSE '' END";
 
 #[async_trait]
 impl Command for LearnIds {
@@ -65,6 +66,30 @@ impl Command for LearnIds {
         .await?;
         let given: Vec<(ItemId, &str)> = rows.iter().map(|(item, id, _)| (*item, id.as_str())).collect();
         take_from_others(tx, self.connection, &given).await
+    }
+}
+
+/// Forgets the online shop's id of a listing that is about to be created again.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ForgetId {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// Whose.
+    pub item: ItemId,
+}
+
+#[async_trait]
+impl Command for ForgetId {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
+        super::live(tx.db(), self.connection).await?;
+        sqlx::query("UPDATE listing SET other_id = '', etag = '' WHERE connection_id = $1 AND item_id = $2")
+            .bind(self.connection.raw())
+            .bind(self.item.raw())
+            .execute(tx.db())
+            .await?;
+        Ok(())
     }
 }
 

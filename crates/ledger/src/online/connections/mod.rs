@@ -32,7 +32,7 @@ pub use differences::{
 };
 pub use fill::{FillConnection, PutOn, PutOnConnection};
 pub use hooks::SeeHook;
-pub use ids::{EnterOtherId, LearnIds};
+pub use ids::{EnterOtherId, ForgetId, LearnIds};
 pub use messages::{ClaimMessages, Claimed, RemoteState};
 pub use prune::PruneLive;
 pub use pulls::{ClaimPull, FetchTrouble, PullOf, PullState, RereadOrders, SettlePull};

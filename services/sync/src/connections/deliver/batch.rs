@@ -1,6 +1,6 @@
 //! Sends many messages in one request, and decides what its answer means for each.
 
-use super::{FAILS_IN_A_ROW, Heard, Said, answers, hear, later, parked, told};
+use super::{FAILS_IN_A_ROW, Heard, Said, answers, forget_old_id, hear, later, left, parked, told};
 use crate::connections::cycle::ConnectionContext;
 use crate::connections::message::{Message, batch_ask};
 use crate::connections::results::{self, OnOne};
@@ -13,9 +13,15 @@ use ledger::online::{Settled, SettledAs};
 pub(in crate::connections) async fn many(
     hand: &ConnectionContext<'_>,
     call: &BatchCall,
-    messages: Vec<Message>,
+    mut messages: Vec<Message>,
 ) -> Said {
     let holder = messages.first().map_or(0, |m| m.in_hand.holder);
+    for message in &mut messages {
+        if forget_old_id(hand, message).await.is_err() {
+            let settled = messages.iter().map(|message| left(message.item)).collect();
+            return Said { holder, settled, quiet: None };
+        }
+    }
     let file = &hand.reach.file;
     let heard = match batch_ask(hand.connection.id, &file.base, &file.out, call, &messages) {
         Ok(ask) => hear(hand, ask).await,
