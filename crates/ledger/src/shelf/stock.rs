@@ -288,8 +288,9 @@ impl Command for AdjustStock {
                 (why.code(), less)
             }
         };
-        activity_log::note(tx, &who, Activity::Stock, &found.sku, &format!("{done} {quantity}; {note}"))
-            .await?;
+        let words = [format!("{done} {quantity}"), note.clone()];
+        let detail = words.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("; ");
+        activity_log::note(tx, &who, Activity::Stock, &found.sku, &detail).await?;
         let row = sqlx::query("SELECT on_hand FROM item WHERE id = $1")
             .bind(found.id.raw())
             .fetch_one(tx.db())

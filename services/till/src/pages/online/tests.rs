@@ -5,7 +5,6 @@ use axum::body::Body;
 use axum::http::Method;
 use domain::codes::Code;
 use domain::item::ItemText;
-use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
 use domain::weight::{Weight, WeightUnit};
 use ledger::shelf::{AddItems, NewItem, RowOutcome};
@@ -27,17 +26,9 @@ pub(crate) async fn add_pieces(shop: &TestShop, count: usize) {
             material: "100% wool".to_owned(),
             ..ItemText::default()
         },
-        kind: ItemKind::Piece,
-        sku: Some(Code::parse(&format!("N{n}")).expect("a code")),
-        gtin: None,
         style: Some("Moor cowl".to_owned()),
         weight: Weight::parse("5.25", WeightUnit::Ounce).ok(),
-        extras: Money::zero(Currency::USD),
-        price: None,
-        cost: None,
-        quantity: None,
-        stock_unit: None,
-        do_not_list: false,
+        ..testkit::make::item(ItemKind::Piece, &format!("N{n}"))
     };
     let items = (1..=count).map(piece).collect();
     let added = AddItems { items, who: String::new(), progress: None };
