@@ -5,7 +5,7 @@ use crate::shelf::item_columns;
 use crate::shelf::items::stored_weight;
 use crate::shelf::stock::enqueue_anew;
 use crate::store::Ledger;
-use crate::store::command::{Command, Tx};
+use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::{Rejection, Thing};
 use crate::store::sql::{in_text, insert_rows_or, padded};
@@ -344,6 +344,10 @@ const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET sta
 impl Command for RecordRun {
     /// The run's identifier, once there is one.
     type Answer = Option<RunId>;
+
+    fn is_long(&self) -> bool {
+        self.told.len() > FEW_ROWS
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<Option<RunId>, CommandError> {
         let now = tx.now().millis();

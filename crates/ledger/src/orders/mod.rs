@@ -34,7 +34,7 @@ pub use settle_status::{SettleStatus, SettledStatus, StatusSettled};
 pub use view::{OrderLineState, OrderLineView, OrderView};
 
 use crate::store::Ledger;
-use crate::store::command::{Command, Tx};
+use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::idempotency_key::hex_hash;
 use crate::store::rejection::{OrdersReason, Rejection};
@@ -106,6 +106,10 @@ impl Command for TakeOrders {
     /// One outcome per order, in the same order.
     type Answer = Vec<OrderOutcome>;
 
+    fn is_long(&self) -> bool {
+        self.orders.len() > FEW_ROWS
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, CommandError> {
         let limits = tx.limits().await?;
         self.orders.iter().try_for_each(|order| limits.allow_channel(&order.channel))?;
@@ -130,6 +134,10 @@ pub struct TakeFetched {
 impl Command for TakeFetched {
     /// One outcome per order, in the same order.
     type Answer = Vec<OrderOutcome>;
+
+    fn is_long(&self) -> bool {
+        self.orders.len() > FEW_ROWS
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, CommandError> {
         take_live(tx, &self.orders, OnTie::Wins, &self.who).await

@@ -200,6 +200,10 @@ impl Ledger {
 impl Command for RepriceStyle {
     type Answer = Repriced;
 
+    fn is_long(&self) -> bool {
+        true
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<Repriced, CommandError> {
         let currency = tx.shop().currency;
         checked(&self.rule, currency)?;

@@ -1,7 +1,7 @@
 //! Writes the descriptions of many items at once: the texts of their listings.
 
 use super::lookup::{self, Found};
-use crate::store::command::{Command, Tx};
+use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::idempotency_key::hex_hash;
 use crate::store::rejection::{Rejection, ShelfReason};
@@ -43,6 +43,10 @@ pub struct WriteTexts {
 impl Command for WriteTexts {
     /// How many were written.
     type Answer = usize;
+
+    fn is_long(&self) -> bool {
+        self.texts.len() > FEW_ROWS
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         if self.texts.is_empty() || self.texts.len() > MAX_TEXTS_AT_ONCE {

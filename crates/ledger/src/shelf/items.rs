@@ -2,7 +2,7 @@
 
 use crate::people::activity_log;
 use crate::shelf::{item_columns, item_rows, lookup, open_count, styles};
-use crate::store::command::{Command, Tx};
+use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Edited, Rejection, ShelfReason};
 use crate::store::settings::own_money;
@@ -124,6 +124,10 @@ pub struct AddItems {
 impl Command for AddItems {
     /// One outcome per item, in the same order.
     type Answer = Vec<RowOutcome>;
+
+    fn is_long(&self) -> bool {
+        self.items.len() > FEW_ROWS
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, CommandError> {
         if self.items.len() > MAX_ITEMS_AT_ONCE {

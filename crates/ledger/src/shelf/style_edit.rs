@@ -32,6 +32,10 @@ impl Command for EditStyle {
     /// The new revision.
     type Answer = i64;
 
+    fn is_long(&self) -> bool {
+        true
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<i64, CommandError> {
         let name = self.name.as_deref().map(text::name).transpose().field("name")?;
         let sizes = self.sizes.as_deref().map(styles::checked_sizes).transpose()?;

@@ -3,7 +3,7 @@
 use crate::people::activity_log::{self, Activity};
 use crate::shelf::items::RowOutcome;
 use crate::store::Ledger;
-use crate::store::command::{Command, Tx};
+use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Edited, Rejection, ShelfReason, Thing};
 use async_trait::async_trait;
@@ -60,6 +60,10 @@ pub struct AddStyles {
 impl Command for AddStyles {
     /// One outcome per style, in the same order.
     type Answer = Vec<RowOutcome>;
+
+    fn is_long(&self) -> bool {
+        self.styles.len() > FEW_ROWS
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, CommandError> {
         let who = text::short(&self.who).field("who")?;

@@ -6,7 +6,7 @@ use crate::shelf::items::{AddedItem, ItemPrice, NewItem, RowOutcome, price_of, s
 use crate::shelf::photographs::{self, PictureName};
 use crate::shelf::styles::{self, StyleView};
 use crate::store::Ledger;
-use crate::store::command::{Command, Tx};
+use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, ShelfReason};
 use crate::store::settings::own_money;
@@ -126,6 +126,10 @@ impl UsualWeights {
 impl Command for FinishPieces {
     /// One outcome per piece, in the same order.
     type Answer = Vec<PieceOutcome>;
+
+    fn is_long(&self) -> bool {
+        self.pieces.len() > FEW_ROWS
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<PieceOutcome>, CommandError> {
         if self.pieces.len() > MAX_PIECES_AT_ONCE {

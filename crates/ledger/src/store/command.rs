@@ -7,6 +7,7 @@ use crate::store::idempotency_key::{self, Key};
 use crate::store::lease::Lease;
 use crate::store::rejection::{Reason, Rejection};
 use crate::store::settings::Shop;
+use crate::store::shared_commit::Seat;
 use crate::store::storage_error::StorageError;
 use crate::store::{Engine, Inner, Ledger};
 use async_trait::async_trait;
@@ -25,6 +26,9 @@ const MAX_TRIES: u32 = 6;
 /// The wait before the second try; it doubles.
 const FIRST_WAIT: Duration = Duration::from_millis(5);
 
+/// More rows than this make a command long.
+pub(crate) const FEW_ROWS: usize = 8;
+
 /// A change to the shop. It must be able to run again from the start.
 ///
 /// Its future is boxed, so that a command is compiled once, here, and not again in every crate that
@@ -36,6 +40,12 @@ pub trait Command: Sync {
 
     /// Whether it changes the shop's settings, which are then read again.
     const CHANGES_SETTINGS: bool = false;
+
+    /// Whether it works on many rows. Then it has its transaction for itself: others would be answered only
+    /// after it.
+    fn is_long(&self) -> bool {
+        false
+    }
 
     /// Does the work within the transaction. An error undoes all of it.
     async fn run(&self, tx: &mut Tx) -> Result<Self::Answer, CommandError>;
@@ -65,6 +75,8 @@ pub(crate) struct Follows {
 #[derive(Debug)]
 pub struct Tx {
     inner: Transaction<'static, Any>,
+    /// If others are in the transaction too.
+    seat: Option<Seat>,
     ledger: Arc<Inner>,
     now: Moment,
     shop: Arc<Shop>,
@@ -161,17 +173,49 @@ impl Tx {
     }
 
     pub(crate) async fn commit(self) -> Result<(), CommandError> {
-        let ended = self.inner.commit().await.map_err(|error| match StorageError::from(error) {
-            StorageError::Unreachable(source) => StorageError::OutcomeUnknown(source).into(),
-            other => other.into(),
+        let Self { inner, seat, ledger, heard, .. } = self;
+        match seat {
+            None => Ok(ledger.commit(inner, heard).await?),
+            Some(seat) => Ok(seat.leave(&ledger, inner, heard).await?),
+        }
+    }
+
+    /// Undoes what the command did, and nothing that others did. None if there is no transaction any more.
+    async fn undone(mut self) -> Result<Option<Self>, CommandError> {
+        if self.seat.as_ref().is_none_or(Seat::is_first) {
+            self.roll_back().await?;
+            return Ok(None);
+        }
+        Seat::undo(&mut self.inner).await?;
+        self.heard = false;
+        Ok(Some(self))
+    }
+
+    async fn settings_revision(&mut self) -> Result<i64, CommandError> {
+        let row =
+            sqlx::query("SELECT settings_revision FROM shop_state WHERE id = 1").fetch_one(self.db()).await?;
+        Ok(row.try_get("settings_revision")?)
+    }
+}
+
+impl Inner {
+    /// Ends a transaction, and tells others of it if they want to know.
+    pub(crate) async fn commit(
+        &self,
+        inner: Transaction<'static, Any>,
+        heard: bool,
+    ) -> Result<(), StorageError> {
+        let ended = inner.commit().await.map_err(|error| match StorageError::from(error) {
+            StorageError::Unreachable(source) => StorageError::OutcomeUnknown(source),
+            other => other,
         });
         if ended.is_ok() {
-            self.ledger.writes.went_through();
+            self.writes.went_through();
         }
-        if self.heard {
+        if heard {
             // Even if it is not known whether it was committed: looking for nothing costs little.
-            self.ledger.changes.send_modify(|count| *count = count.wrapping_add(1));
-            self.ledger.notices.send_soon();
+            self.changes.send_modify(|count| *count = count.wrapping_add(1));
+            self.notices.send_soon();
         }
         ended
     }
@@ -233,10 +277,12 @@ impl Ledger {
         command: &C,
         span: &Span,
     ) -> Result<Done<Said<C::Answer>>, CommandError> {
+        // A transaction that others undid is not shared a second time, so nobody can be kept from ending.
+        let mut shares = self.has_one_writer() && !C::CHANGES_SETTINGS && !command.is_long();
         let mut wait = FIRST_WAIT;
         for tries in 1..MAX_TRIES {
             span.record("tries", tries);
-            match self.attempt(key, command).await {
+            match self.attempt(key, command, shares).await {
                 Err(CommandError::Storage(trouble)) if may_try_again(&trouble, key) => {
                     tracing::debug!(%trouble, "trying the command again");
                     if matches!(trouble, StorageError::SettingsChanged) {
@@ -244,94 +290,135 @@ impl Ledger {
                     }
                     tokio::time::sleep(wait).await;
                     wait *= 2;
+                    shares = false;
                 }
-                ended => return self.keep_if_refused(key, ended).await,
+                ended => return ended,
             }
         }
         span.record("tries", MAX_TRIES);
-        let ended = self.attempt(key, command).await;
-        self.keep_if_refused(key, ended).await
+        self.attempt(key, command, false).await
     }
 
-    /// A rejection under settings that have changed since is no answer: the channel may exist by now.
     async fn attempt<C: Command>(
         &self,
         key: Option<&Key>,
         command: &C,
+        shares: bool,
     ) -> Result<Done<Said<C::Answer>>, CommandError> {
-        let known = self.shop().revision;
-        let ended = self.attempt_once(key, command).await;
-        match &ended {
-            Err(CommandError::Rejected(_)) if self.settings_revision().await? != known => {
-                Err(StorageError::SettingsChanged.into())
-            }
-            Ok(done) if C::CHANGES_SETTINGS && !done.replayed => {
-                self.refresh_shop().await?;
-                ended
-            }
-            _ => ended,
-        }
-    }
-
-    async fn attempt_once<C: Command>(
-        &self,
-        key: Option<&Key>,
-        command: &C,
-    ) -> Result<Done<Said<C::Answer>>, CommandError> {
-        let mut tx = self.begin().await?;
+        let mut tx = if shares { self.begin_or_join().await? } else { self.begin().await? };
         if let Some(actor) = key.and_then(Key::actor) {
             tx.actor = Some(Arc::new(actor.clone()));
         }
-        if let Some(key) = key
-            && let Some(first) = idempotency_key::claim(&mut tx, key).await?
-        {
-            return Ok(Done { answer: first, replayed: true });
+        match answer(&mut tx, key, command).await {
+            Ok(done) => {
+                tx.commit().await?;
+                if C::CHANGES_SETTINGS && !done.replayed {
+                    self.refresh_shop().await?;
+                }
+                Ok(done)
+            }
+            // Boxed, as it is rare, and every command's future would be as large.
+            Err(CommandError::Rejected(rejection)) => Box::pin(self.refuse(tx, key, *rejection)).await,
+            Err(CommandError::Storage(trouble)) => {
+                Box::pin(give_up(tx)).await;
+                Err(trouble.into())
+            }
         }
-        let answer = command.run(&mut tx).await?;
-        if let Some(key) = key {
-            idempotency_key::keep(&mut tx, key, &answer).await?;
-        }
-        tx.commit().await?;
-        Ok(Done { answer: Ok(answer), replayed: false })
     }
 
-    /// Stores a rejection under its key. If another request with the same key was answered since, that
-    /// is the answer (law 5).
-    async fn keep_if_refused<A: Serialize + DeserializeOwned>(
+    /// Stores a rejection under its key, once what the command did is undone. If another request with the same
+    /// key was answered since, that is the answer (law 5). A rejection under settings that have changed since is
+    /// none: the channel may exist by now.
+    async fn refuse<A: Serialize + DeserializeOwned>(
         &self,
+        tx: Tx,
         key: Option<&Key>,
-        ended: Result<Done<Said<A>>, CommandError>,
+        rejection: Rejection,
     ) -> Result<Done<Said<A>>, CommandError> {
-        if let (Some(key), Err(CommandError::Rejected(rejection))) = (key, &ended)
-            && rejection.is_kept()
-        {
-            let mut tx = self.begin().await?;
+        let known = tx.shop.revision;
+        let mut tx = match tx.undone().await? {
+            Some(tx) => tx,
+            None => self.begin().await?,
+        };
+        if tx.settings_revision().await? != known {
+            give_up(tx).await;
+            return Err(StorageError::SettingsChanged.into());
+        }
+        if let Some(key) = key.filter(|_| rejection.is_kept()) {
             if let Some(first) = idempotency_key::claim(&mut tx, key).await? {
+                tx.commit().await?;
                 return Ok(Done { answer: first, replayed: true });
             }
-            idempotency_key::keep_refusal(&mut tx, key, rejection).await?;
-            tx.commit().await?;
+            idempotency_key::keep_refusal(&mut tx, key, &rejection).await?;
         }
-        ended
+        tx.commit().await?;
+        Err(rejection.into())
     }
 
-    pub(crate) async fn begin(&self) -> Result<Tx, CommandError> {
+    /// The writer, as soon as it is free, with whoever else waits for it.
+    async fn begin_or_join(&self) -> Result<Tx, CommandError> {
+        self.ensure_lease().await?;
+        let (inner, seat) = Seat::take(&self.inner).await?;
+        Ok(self.tx(inner, Some(seat)))
+    }
+
+    async fn ensure_lease(&self) -> Result<(), CommandError> {
         if let Some(lease) = &self.inner.lease {
             lease.ensure(&self.inner.writers, self.now()).await?;
         }
-        let text = match self.inner.engine {
-            Engine::Sqlite => "BEGIN IMMEDIATE",
-            Engine::Postgres => "BEGIN",
-        };
-        let inner = begin(&self.inner.writers, text).await?;
-        Ok(Tx {
+        Ok(())
+    }
+
+    fn tx(&self, inner: Transaction<'static, Any>, seat: Option<Seat>) -> Tx {
+        Tx {
             inner,
+            seat,
             ledger: Arc::clone(&self.inner),
             now: self.now(),
             shop: self.shop(),
             actor: self.actor.clone(),
             heard: false,
-        })
+        }
+    }
+
+    pub(crate) async fn begin(&self) -> Result<Tx, CommandError> {
+        self.ensure_lease().await?;
+        let text = match self.inner.engine {
+            Engine::Sqlite => "BEGIN IMMEDIATE",
+            Engine::Postgres => "BEGIN",
+        };
+        Ok(self.tx(begin(&self.inner.writers, text).await?, None))
+    }
+}
+
+/// The answer that is stored under the key, or the command's own, which is stored.
+async fn answer<C: Command>(
+    tx: &mut Tx,
+    key: Option<&Key>,
+    command: &C,
+) -> Result<Done<Said<C::Answer>>, CommandError> {
+    if let Some(key) = key
+        && let Some(first) = idempotency_key::claim(tx, key).await?
+    {
+        return Ok(Done { answer: first, replayed: true });
+    }
+    let answer = command.run(tx).await?;
+    if let Some(key) = key {
+        idempotency_key::keep(tx, key, &answer).await?;
+    }
+    Ok(Done { answer: Ok(answer), replayed: false })
+}
+
+/// Undoes what a command did when the engine failed it. Whoever shares the transaction is not concerned, unless
+/// it is lost as a whole.
+async fn give_up(tx: Tx) {
+    let ended = match tx.undone().await {
+        Ok(Some(tx)) => tx.commit().await,
+        Ok(None) => Ok(()),
+        Err(trouble) => Err(trouble),
+    };
+    if let Err(trouble) = ended {
+        tracing::debug!(%trouble, "what a command did was undone with its whole transaction");
     }
 }
 

@@ -10,12 +10,13 @@ use crate::store::lease::Lease;
 use crate::store::postgres_notify::{self, Notices};
 use crate::store::schema::{migrate, schema_step};
 use crate::store::settings::{self, Shop};
+use crate::store::shared_commit::Queue;
 use crate::store::storage_error::StorageError;
 use crate::store::writes::Writes;
 use domain::day::Moment;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::pool::PoolConnection;
-use sqlx::{Any, AnyConnection, AnyPool, Connection, Executor, Row, Transaction};
+use sqlx::{Any, AnyConnection, AnyPool, Connection, Executor, Transaction};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Once, OnceLock, RwLock};
 use std::time::Duration;
@@ -75,6 +76,8 @@ pub(crate) struct Inner {
     pub(crate) notices: Notices,
     /// Whether the last write succeeded.
     pub(crate) writes: Writes,
+    /// Where commands wait for the one writer of SQLite.
+    pub(crate) queue: Queue,
     /// The folder of the pictures, if somebody set it.
     pub(crate) pictures: OnceLock<PathBuf>,
     path: Option<PathBuf>,
@@ -130,6 +133,7 @@ impl Ledger {
             shop: RwLock::new(Arc::new(shop)),
             changes: watch::Sender::new(0),
             writes: Writes::default(),
+            queue: Queue::default(),
             pictures: OnceLock::new(),
             path: place.path().map(Path::to_path_buf),
             made,
@@ -176,14 +180,6 @@ impl Ledger {
         let mut guard = self.inner.shop.write().unwrap_or_else(std::sync::PoisonError::into_inner);
         *guard = Arc::clone(&shop);
         Ok(shop)
-    }
-
-    pub(crate) async fn settings_revision(&self) -> Result<i64, CommandError> {
-        let mut connection = self.reader().await?;
-        let row = sqlx::query("SELECT settings_revision FROM shop_state WHERE id = 1")
-            .fetch_one(&mut *connection)
-            .await?;
-        Ok(row.try_get("settings_revision")?)
     }
 
     /// Changes whenever a commit of this process left something to send to a connection or to fetch

@@ -17,6 +17,7 @@ pub mod private_files;
 pub mod rejection;
 pub(crate) mod schema;
 pub(crate) mod settings;
+pub(crate) mod shared_commit;
 pub(crate) mod sql;
 pub(crate) mod storage_error;
 pub(crate) mod tables;

@@ -86,6 +86,9 @@ pub enum StorageError {
         /// Where it is, and what it is.
         what: String,
     },
+    /// The transaction that the command shared with others was undone; the command is tried again.
+    #[error("another change that was being made at the same time failed and undid this one; try again")]
+    Undone,
     /// The settings changed in the meantime; the command is tried again with the new ones.
     #[error("the shop's settings were changed meanwhile; try again")]
     SettingsChanged,
@@ -106,7 +109,7 @@ pub enum StorageError {
 impl StorageError {
     /// Whether trying the whole command again may help.
     pub(crate) fn is_passing(&self) -> bool {
-        matches!(self, Self::Collided(_) | Self::OutcomeUnknown(_) | Self::SettingsChanged)
+        matches!(self, Self::Collided(_) | Self::OutcomeUnknown(_) | Self::Undone | Self::SettingsChanged)
     }
 
     /// Whether the next write would fail too, until the disk or the server works again.

@@ -28,6 +28,7 @@ impl From<StorageError> for Problem {
             StorageError::Busy(_)
             | StorageError::Collided(_)
             | StorageError::SettingsChanged
+            | StorageError::Undone
             | StorageError::OutcomeUnknown(_) => Self::new(Kind::Busy, trouble.to_string()),
             StorageError::Unreachable(_)
             | StorageError::ReadOnly(_)
@@ -282,6 +283,7 @@ mod tests {
         check(StorageError::NoShop { place: "/home/ann/shop.db".to_owned() }, "trouble");
         check(StorageError::NoNode, "away");
         check(StorageError::SettingsChanged, "busy");
+        check(StorageError::Undone, "busy");
     }
 
     #[test]

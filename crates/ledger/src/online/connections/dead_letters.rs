@@ -58,6 +58,10 @@ impl Command for SendAgain {
     /// How many messages.
     type Answer = usize;
 
+    fn is_long(&self) -> bool {
+        true
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         let who = text::short(&self.who).field("who")?;
         super::live(tx.db(), self.connection).await?;

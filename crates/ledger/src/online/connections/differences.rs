@@ -6,7 +6,7 @@ use crate::online::texts::{cut, told};
 use crate::people::activity_log::{self, Activity};
 use crate::shelf::stock::raise_revision;
 use crate::store::Ledger;
-use crate::store::command::{Command, Tx};
+use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{OnlineReason, Rejection, Thing};
 use crate::store::sql::{in_text, insert_rows_or, padded};
@@ -55,6 +55,10 @@ const KEEP_OR: &str = "ON CONFLICT (connection_id, sku, field) DO UPDATE SET ite
 #[async_trait]
 impl Command for KeepDifferences {
     type Answer = ();
+
+    fn is_long(&self) -> bool {
+        self.differences.len() > FEW_ROWS
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         super::live(tx.db(), self.connection).await?;
@@ -166,6 +170,10 @@ const MAX_REVISION: i64 = 1 << 40;
 #[async_trait]
 impl Command for MendListings {
     type Answer = ();
+
+    fn is_long(&self) -> bool {
+        self.items.len() > FEW_ROWS
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         super::live(tx.db(), self.connection).await?;

@@ -72,6 +72,10 @@ impl Command for FillConnection {
     /// Whether there is more to do now.
     type Answer = bool;
 
+    fn is_long(&self) -> bool {
+        true
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
         let now = tx.now().millis();
         let found = sqlx::query(
@@ -139,6 +143,10 @@ const STANDING: &str = "SELECT i.id FROM item i WHERE i.id > $2 AND i.id <= $3 A
 #[async_trait]
 impl Command for PutOnConnection {
     type Answer = PutOn;
+
+    fn is_long(&self) -> bool {
+        true
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<PutOn, CommandError> {
         let who = text::short(&self.who).field("who")?;

@@ -5,7 +5,7 @@ use crate::online::outbox::enqueue_for_connection;
 use crate::people::activity_log::{self, Activity};
 use crate::shelf::lookup;
 use crate::shelf::stock::raise_revision;
-use crate::store::command::{Command, Tx};
+use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{OnlineReason, Rejection};
 use crate::store::sql::{MAX_ROWS, in_text, insert_rows_or, padded};
@@ -37,6 +37,10 @@ const LEARN: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET other_id
 #[async_trait]
 impl Command for LearnIds {
     type Answer = ();
+
+    fn is_long(&self) -> bool {
+        self.ids.len() > FEW_ROWS
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         super::live(tx.db(), self.connection).await?;

@@ -65,6 +65,10 @@ impl Command for ClaimMessages {
     /// The claimed messages, in the order in which to send them.
     type Answer = Vec<Claimed>;
 
+    fn is_long(&self) -> bool {
+        true
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<Vec<Claimed>, CommandError> {
         let now = tx.now().millis();
         if !may_send(tx, self.connection, now).await? {

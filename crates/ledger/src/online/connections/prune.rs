@@ -41,6 +41,10 @@ impl Command for PruneLive {
     /// Where the next step begins; none after the last.
     type Answer = Option<ItemId>;
 
+    fn is_long(&self) -> bool {
+        true
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<Option<ItemId>, CommandError> {
         let after = self.after.map_or(-1, ItemId::raw);
         let now = tx.now().millis();

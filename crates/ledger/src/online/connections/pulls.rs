@@ -183,6 +183,10 @@ const REREAD: &str = "INSERT INTO pull (connection_id, what, place, since_ms, et
 impl Command for RereadOrders {
     type Answer = ();
 
+    fn is_long(&self) -> bool {
+        true
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         super::live(tx.db(), self.connection).await?;

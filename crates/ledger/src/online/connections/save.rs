@@ -133,6 +133,10 @@ const BEGIN: &str = "INSERT INTO connection_state (connection_id, saved_ms, fill
 impl Command for SaveConnection {
     type Answer = ConnectionId;
 
+    fn is_long(&self) -> bool {
+        true
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<ConnectionId, CommandError> {
         let name = checked_name(&self.name)?;
         let kept = checked_text(&self.text)?;
@@ -188,6 +192,10 @@ pub struct EndConnection {
 #[async_trait]
 impl Command for EndConnection {
     type Answer = ConnectionId;
+
+    fn is_long(&self) -> bool {
+        true
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<ConnectionId, CommandError> {
         let who = text::short(&self.who).field("who")?;

@@ -6,7 +6,7 @@ use super::{MAX_TROUBLE_CHARS, at_most, others_word};
 use crate::online::first_delivery;
 use crate::online::listings::{SENT_SILENTLY, sent};
 use crate::online::texts::told;
-use crate::store::command::{Command, Tx};
+use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::CommandError;
 use crate::store::sql::{in_text, insert_rows_or, padded};
 use crate::store::tables;
@@ -116,6 +116,10 @@ const KNOWN: &str =
 impl Command for SettleMessages {
     /// How many were claimed and are settled.
     type Answer = usize;
+
+    fn is_long(&self) -> bool {
+        self.settled.len() > FEW_ROWS
+    }
 
     async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         at_most("settled", self.settled.len())?;

@@ -35,6 +35,10 @@ impl Command for SweepHolds {
     /// How many rows were ended.
     type Answer = usize;
 
+    fn is_long(&self) -> bool {
+        true
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         let rows = sqlx::query(
             "UPDATE hold SET state = 'expired', ended_ms = $1 WHERE state = 'open' AND id IN \

@@ -106,6 +106,10 @@ pub(super) const MISSING: &str = "SELECT m.id, m.sku, m.name, m.on_hand - m.came
 impl Command for FinishStockCount {
     type Answer = FinishedStockCount;
 
+    fn is_long(&self) -> bool {
+        true
+    }
+
     async fn run(&self, tx: &mut Tx) -> Result<FinishedStockCount, CommandError> {
         let style = end(tx, self.id, StockCountState::Finished, &self.who).await?;
         let mut differences = self.differences(tx, style).await?;
