@@ -3,10 +3,10 @@
 pub(crate) mod figures;
 
 use crate::store::Ledger;
+use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::{BooksReason, Rejection};
-use crate::store::sql::insert_rows_or;
 use crate::store::tables;
 use domain::channel::Channel;
 use domain::day::{Day, Month};
@@ -33,41 +33,46 @@ const ADD_TO: &str = "ON CONFLICT (day, channel) DO UPDATE SET sales = day_total
     AND day_total.fees + excluded.fees BETWEEN -1000000000000000 AND 1000000000000000 \
     AND day_total.postage + excluded.postage BETWEEN -1000000000000000 AND 1000000000000000 \
     AND day_total.cost + excluded.cost BETWEEN -1000000000000000 AND 1000000000000000 \
-    AND day_total.weight + excluded.weight BETWEEN -4000000000000000000 AND 4000000000000000000";
+    AND day_total.weight + excluded.weight BETWEEN -4000000000000000000 AND 4000000000000000000 \
+    RETURNING 'day' AS part";
+const DAY: &str = "day";
 
 /// Adds to the totals of days, in their order, as the last step of a transaction. What would exceed
 /// [`MAX_DAY`] or [`MAX_DAY_MASS`] is rejected, so that no wrong amount stops later sales.
 pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), CommandError> {
+    write_with(tx, days, Bundle::default()).await
+}
+
+/// The same, as the last part of a bundle.
+pub(crate) async fn write_with(
+    tx: &mut Tx,
+    days: &BTreeMap<(Day, Channel), Figures>,
+    mut bundle: Bundle,
+) -> Result<(), CommandError> {
     let row = |(day, sum)| Ok((day, sum, in_reach(day, sum)?));
     let rows = days.iter().map(row).collect::<Result<Vec<_>, Rejection>>()?;
-    let written = insert_rows_or(
-        tx.db(),
-        &tables::DAY_TOTAL,
-        ADD_TO,
-        &rows,
-        |statement, ((day, channel), sum, weight)| {
-            statement
-                .bind(day.number())
-                .bind(channel.as_str().to_owned())
-                .bind(day.month().number())
-                .bind(sum.sales)
-                .bind(sum.units)
-                .bind(*weight)
-                .bind(sum.gross.minor())
-                .bind(sum.discounts.minor())
-                .bind(sum.refunds.minor())
-                .bind(sum.shipping.minor())
-                .bind(sum.tax.minor())
-                .bind(sum.fees.minor())
-                .bind(sum.postage.minor())
-                .bind(sum.cost.minor())
-                .bind(sum.uncosted)
-                .bind(sum.rounding.minor())
-        },
-    )
-    .await?;
+    bundle.insert(&tables::DAY_TOTAL, ADD_TO, &rows, |statement, ((day, channel), sum, weight)| {
+        statement
+            .bind(day.number())
+            .bind(channel.as_str().to_owned())
+            .bind(day.month().number())
+            .bind(sum.sales)
+            .bind(sum.units)
+            .bind(*weight)
+            .bind(sum.gross.minor())
+            .bind(sum.discounts.minor())
+            .bind(sum.refunds.minor())
+            .bind(sum.shipping.minor())
+            .bind(sum.tax.minor())
+            .bind(sum.fees.minor())
+            .bind(sum.postage.minor())
+            .bind(sum.cost.minor())
+            .bind(sum.uncosted)
+            .bind(sum.rounding.minor())
+    });
+    let written = tx.write(bundle).await?.rows(DAY);
     match rows.last() {
-        Some((day, ..)) if usize::try_from(written).ok() != Some(rows.len()) => Err(full(day).into()),
+        Some((day, ..)) if written != rows.len() => Err(full(day).into()),
         _ => Ok(()),
     }
 }

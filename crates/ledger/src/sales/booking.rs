@@ -6,10 +6,11 @@
 use crate::books;
 use crate::books::figures::{BookLine, sale_figures};
 use crate::sales::ring_up::TenderIn;
+use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, SalesReason};
-use crate::store::sql::insert_rows;
+use crate::store::sql::Statement;
 use crate::store::tables;
 use domain::basket::{LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
@@ -60,15 +61,19 @@ impl Draft {
     }
 }
 
-/// Books the sales. The caller has taken the stock and called [`Tx::lock_shop_state`]. Returns the
-/// identifiers of each sale's lines.
-pub(crate) async fn write(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
+/// Books the sales with what else is in the bundle. The caller has taken the stock and called
+/// [`Tx::lock_shop_state`]. Returns the identifiers of each sale's lines.
+pub(crate) async fn write(
+    tx: &mut Tx,
+    drafts: &[Draft],
+    mut bundle: Bundle,
+) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
     for draft in drafts {
         assert_law_4(draft)?;
     }
-    insert_rows(tx.db(), &tables::SALE, drafts, bind_sale).await?;
-    let ids = write_lines(tx, drafts).await?;
-    write_tenders(tx, drafts).await?;
+    bundle.insert(&tables::SALE, "", drafts, bind_sale);
+    let ids = add_lines(tx, drafts, &mut bundle)?;
+    add_tenders(tx, drafts, &mut bundle)?;
     let shop = tx.shop();
     let mut days: BTreeMap<(Day, Channel), Figures> = BTreeMap::new();
     for draft in drafts {
@@ -76,7 +81,7 @@ pub(crate) async fn write(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleL
         let sum = days.entry(day).or_insert_with(|| Figures::none(shop.currency));
         *sum = sum.plus(&figures(draft, shop.currency)?).field("total")?;
     }
-    books::add(tx, &days).await?;
+    books::write_with(tx, &days, bundle).await?;
     Ok(ids)
 }
 
@@ -97,10 +102,7 @@ fn not_revenue(draft: &Draft) -> i64 {
     draft.lines.iter().filter(|l| l.kind != LineKind::Goods).map(|l| l.money.amount.minor()).sum()
 }
 
-fn bind_sale<'q>(
-    statement: crate::store::sql::Statement<'q>,
-    draft: &'q Draft,
-) -> crate::store::sql::Statement<'q> {
+fn bind_sale(statement: Statement<'static>, draft: &Draft) -> Statement<'static> {
     let totals = &draft.totals;
     let not_revenue = not_revenue(draft);
     statement
@@ -123,7 +125,7 @@ fn bind_sale<'q>(
         .bind(draft.who.clone())
 }
 
-async fn write_lines(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
+fn add_lines(tx: &Tx, drafts: &[Draft], bundle: &mut Bundle) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
     let mut rows: Vec<(i64, i64, i64, &DraftLine)> = Vec::new();
     let mut ids = Vec::with_capacity(drafts.len());
     for draft in drafts {
@@ -135,7 +137,7 @@ async fn write_lines(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId
         }
         ids.push(of_sale);
     }
-    insert_rows(tx.db(), &tables::SALE_LINE, &rows, |statement, (id, sale, position, line)| {
+    bundle.insert(&tables::SALE_LINE, "", &rows, |statement, (id, sale, position, line)| {
         statement
             .bind(*id)
             .bind(*sale)
@@ -151,8 +153,7 @@ async fn write_lines(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId
             .bind(line.money.discount.minor())
             .bind(line.money.tax.minor())
             .bind(line.cost.map(Money::minor))
-    })
-    .await?;
+    });
     Ok(ids)
 }
 
@@ -164,14 +165,14 @@ pub(crate) fn unit_code(measure: Measure) -> &'static str {
     }
 }
 
-async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), CommandError> {
+fn add_tenders(tx: &Tx, drafts: &[Draft], bundle: &mut Bundle) -> Result<(), CommandError> {
     let mut rows: Vec<(i64, i64, &TenderIn)> = Vec::new();
     for draft in drafts {
         for tender in &draft.tenders {
             rows.push((tx.next_id()?, draft.id.raw(), tender));
         }
     }
-    insert_rows(tx.db(), &tables::TENDER, &rows, |statement, (id, sale, tender)| {
+    bundle.insert(&tables::TENDER, "", &rows, |statement, (id, sale, tender)| {
         statement
             .bind(*id)
             .bind(*sale)
@@ -180,11 +181,10 @@ async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), CommandError
             .bind(tender.amount.minor())
             .bind(tender.customer.clone())
             .bind(tender.due.map(Day::number))
-    })
-    .await?;
+    });
     let owed: Vec<(i64, i64, &TenderIn)> =
         rows.into_iter().filter(|(_, _, t)| t.kind == TenderKind::OnAccount && !t.amount.is_zero()).collect();
-    insert_rows(tx.db(), &tables::OPEN_BALANCE, &owed, |statement, (id, sale, tender)| {
+    bundle.insert(&tables::OPEN_BALANCE, "", &owed, |statement, (id, sale, tender)| {
         statement
             .bind(*id)
             .bind(*sale)
@@ -192,8 +192,7 @@ async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), CommandError
             .bind(tender.due.map_or(0, Day::number))
             .bind(tender.amount.minor())
             .bind(0_i64)
-    })
-    .await?;
+    });
     Ok(())
 }
 

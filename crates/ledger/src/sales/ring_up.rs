@@ -5,7 +5,8 @@ use crate::sales::drawer::{self, Cash, Drawer};
 use crate::sales::limits;
 use crate::shelf::holds;
 use crate::shelf::lookup::{self, Found};
-use crate::shelf::stock::{EntryReason, Take, take};
+use crate::shelf::stock::{EntryReason, Take, take_with};
+use crate::store::bundle::Bundle;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, SalesReason};
@@ -147,8 +148,9 @@ impl Command for NewSale {
         let totals = basket::settle(&money, self.shipping, &given, shop.cash_rounding).field("tenders")?;
         let id = SaleId::from_raw(tx.next_id()?);
         let takes = takes(tx, self.hold, &lines).await?;
-        take(tx, takes, EntryReason { why: StockReason::Sold, source: Some(id.raw()), note: "", who: &who })
-            .await?;
+        let mut bundle = Bundle::default();
+        let because = EntryReason { why: StockReason::Sold, source: Some(id.raw()), note: "", who: &who };
+        take_with(tx, takes, because, &mut bundle).await?;
         let receipt = tx.lock_shop_state(1).await?;
         let fee = shop.fee(&self.channel, Money::zero(shop.currency), totals.due)?;
         let channel = self.channel.clone();
@@ -166,7 +168,7 @@ impl Command for NewSale {
             note,
             who,
         };
-        let ids = booking::write(tx, std::slice::from_ref(&draft)).await?.remove(0);
+        let ids = booking::write(tx, std::slice::from_ref(&draft), bundle).await?.remove(0);
         let cash = draft.cash().field("tenders")?;
         let source = Cash { kind: drawer::EntryKind::Sale, amount: cash, source: id.raw(), who: &draft.who };
         drawer::book(tx, &draft.channel, Drawer::Own, source).await?;

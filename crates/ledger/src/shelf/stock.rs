@@ -3,10 +3,11 @@
 use crate::people::activity_log::{self, Activity};
 use crate::shelf::{lookup, open_count};
 use crate::store::Ledger;
+use crate::store::bundle::Bundle;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, ShelfReason};
-use crate::store::sql::{MAX_ROWS, in_text, insert_rows, padded};
+use crate::store::sql::{MAX_ROWS, in_text, padded};
 use crate::store::tables;
 use async_trait::async_trait;
 use domain::codes::Code;
@@ -70,6 +71,19 @@ pub(crate) async fn take(
     takes: Vec<Take>,
     because: EntryReason<'_>,
 ) -> Result<(), CommandError> {
+    let mut bundle = Bundle::default();
+    take_with(tx, takes, because, &mut bundle).await?;
+    tx.write(bundle).await?;
+    Ok(())
+}
+
+/// The same, with the entries as part of a bundle.
+pub(crate) async fn take_with(
+    tx: &mut Tx,
+    takes: Vec<Take>,
+    because: EntryReason<'_>,
+    bundle: &mut Bundle,
+) -> Result<(), CommandError> {
     let takes = in_order(takes);
     for take in &takes {
         if !try_take(tx, take, because.why).await? {
@@ -77,7 +91,7 @@ pub(crate) async fn take(
         }
     }
     let moves: Vec<(ItemId, i64)> = takes.iter().map(|t| (t.item, -t.stock_units)).collect();
-    enter(tx, &moves, because).await
+    enter_with(tx, &moves, because, bundle).await
 }
 
 /// Takes one item's stock if it is available, after ending expired holds on it if necessary.
@@ -155,6 +169,19 @@ pub(crate) async fn enter(
     moves: &[(ItemId, i64)],
     because: EntryReason<'_>,
 ) -> Result<(), CommandError> {
+    let mut bundle = Bundle::default();
+    enter_with(tx, moves, because, &mut bundle).await?;
+    tx.write(bundle).await?;
+    Ok(())
+}
+
+/// The same, as part of a bundle.
+async fn enter_with(
+    tx: &mut Tx,
+    moves: &[(ItemId, i64)],
+    because: EntryReason<'_>,
+    bundle: &mut Bundle,
+) -> Result<(), CommandError> {
     let now = tx.now().millis();
     if moves.iter().any(|(_, change)| *change > 0) {
         open_count::after_begin(tx).await?;
@@ -163,7 +190,7 @@ pub(crate) async fn enter(
         .iter()
         .map(|(item, change)| Ok((tx.next_id()?, item.raw(), *change)))
         .collect::<Result<Vec<_>, CommandError>>()?;
-    insert_rows(tx.db(), &tables::STOCK_ENTRY, &rows, |statement, (id, item, change)| {
+    bundle.insert(&tables::STOCK_ENTRY, "", &rows, |statement, (id, item, change)| {
         statement
             .bind(*id)
             .bind(*item)
@@ -173,10 +200,10 @@ pub(crate) async fn enter(
             .bind(because.note.to_owned())
             .bind(because.who.to_owned())
             .bind(now)
-    })
-    .await?;
+    });
     let items: Vec<ItemId> = moves.iter().map(|(item, _)| *item).collect();
-    tx.availability_changed(&items).await
+    tx.add_availability_changed(bundle, &items);
+    Ok(())
 }
 
 /// Sends items again, with revisions of their own, because everything about the current ones may have

@@ -2,6 +2,7 @@
 
 use crate::store::actor::Actor;
 use crate::store::begin::begin;
+use crate::store::bundle::Bundle;
 use crate::store::error::CommandError;
 use crate::store::idempotency_key::{self, Key};
 use crate::store::lease::Lease;
@@ -16,7 +17,6 @@ use domain::ids::ItemId;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sqlx::{Any, AnyConnection, Row, Transaction};
-use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 use tracing::{Instrument, Span, field};
@@ -60,15 +60,12 @@ pub struct Done<A> {
     pub replayed: bool,
 }
 
-/// What a higher part of the ledger does when a lower one changes something, in the same transaction.
-pub(crate) type Followed<'t> = Pin<Box<dyn Future<Output = Result<(), CommandError>> + Send + 't>>;
-
 /// What higher parts do that lower parts know nothing about. Set once, when the shop is opened.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Follows {
-    /// Called after the availability, price or texts of these items changed and their revision was
+    /// Writes what follows when the availability, price or texts of these items changed and their revision was
     /// raised.
-    pub(crate) availability_changed: for<'t> fn(&'t mut Tx, &'t [ItemId]) -> Followed<'t>,
+    pub(crate) availability_changed: fn(&mut Bundle, Moment, &[ItemId]),
 }
 
 /// A transaction in progress, with its time and identifiers.
@@ -111,8 +108,15 @@ impl Tx {
     /// Tells others that something about these items has changed: whether they are listed, what they
     /// cost, or whether they are available.
     pub(crate) async fn availability_changed(&mut self, items: &[ItemId]) -> Result<(), CommandError> {
-        let follow = self.ledger.follows.availability_changed;
-        follow(self, items).await
+        let mut bundle = Bundle::default();
+        self.add_availability_changed(&mut bundle, items);
+        self.write(bundle).await?;
+        Ok(())
+    }
+
+    /// The same, as part of a bundle.
+    pub(crate) fn add_availability_changed(&self, bundle: &mut Bundle, items: &[ItemId]) {
+        (self.ledger.follows.availability_changed)(bundle, self.now, items);
     }
 
     /// Who is acting, according to the key.

@@ -4,6 +4,7 @@
 pub(crate) mod actor;
 pub(crate) mod batch_limits;
 pub(crate) mod begin;
+pub(crate) mod bundle;
 pub(crate) mod clock;
 pub(crate) mod command;
 pub(crate) mod commit_notify;

@@ -26,7 +26,7 @@ pub(crate) fn chunk_sizes(count: usize) -> impl Iterator<Item = usize> {
 
 /// How an engine marks the parameters of a statement with many rows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Marks {
+pub(crate) enum Marks {
     /// `?`, for SQLite. A named parameter, such as `$7`, is searched among all of them when it is
     /// bound; with 1,792 of them that took two thirds of an import's time.
     Plain,
@@ -35,13 +35,13 @@ enum Marks {
 }
 
 impl Marks {
-    fn of(connection: &AnyConnection) -> Self {
+    pub(crate) fn of(connection: &AnyConnection) -> Self {
         if connection.backend_name() == sqlx::Sqlite::NAME { Self::Plain } else { Self::Numbered }
     }
 }
 
 /// `head VALUES ($1, $2), ($3, $4) tail`; head and tail have no parameters.
-fn values_text(marks: Marks, head: &str, columns: usize, rows: usize, tail: &str) -> String {
+pub(crate) fn values_text(marks: Marks, head: &str, columns: usize, rows: usize, tail: &str) -> String {
     let mut text = String::with_capacity(head.len() + rows * columns * 7 + tail.len() + 16);
     text.push_str(head);
     text.push_str(" VALUES ");

@@ -1,0 +1,198 @@
+//! Several writes in one trip to the engine: most of what a short write costs is the way there and back.
+//!
+//! On SQLite a trip is a text of several statements, on PostgreSQL one statement whose parts are common table
+//! expressions. There all parts see the database as it was before the trip, so no part may read what another of
+//! its bundle writes; foreign keys are checked at its end.
+
+use crate::store::command::Tx;
+use crate::store::error::CommandError;
+use crate::store::sql::{Marks, Statement, chunk_sizes, values_text};
+use crate::store::tables::Table;
+use sqlx::{AssertSqlSafe, Execute, Row};
+
+/// The most parameters that share a trip. Larger parts are worth a trip of their own, and their sizes would make
+/// every combination another statement to prepare.
+const MAX_SHARED: usize = 160;
+
+/// What a part returns if its rows are news to whoever waits for [`crate::Ledger::changes`].
+pub(crate) const NEWS: &str = "news";
+
+/// Writes that are ready to be made.
+#[derive(Default)]
+pub(crate) struct Bundle {
+    trips: Vec<Trip>,
+}
+
+struct Trip {
+    /// Each with `?` for its parameters.
+    parts: Vec<String>,
+    /// Holds the arguments; its text comes later.
+    bound: Statement<'static>,
+    parameters: usize,
+}
+
+impl Trip {
+    fn new() -> Self {
+        Self { parts: Vec::new(), bound: sqlx::query(""), parameters: 0 }
+    }
+}
+
+/// The names that parts returned, one for each row.
+#[derive(Debug, Default)]
+pub(crate) struct Returned(Vec<String>);
+
+impl Returned {
+    /// How many rows a part returned.
+    pub(crate) fn rows(&self, part: &str) -> usize {
+        self.0.iter().filter(|name| *name == part).count()
+    }
+}
+
+impl Bundle {
+    /// Adds rows of a table. The tail may be a conflict clause and `RETURNING '…' AS part`.
+    pub(crate) fn insert<T>(
+        &mut self,
+        table: &'static Table,
+        tail: &'static str,
+        rows: &[T],
+        bind: impl Fn(Statement<'static>, &T) -> Statement<'static>,
+    ) {
+        let (mut rest, columns) = (rows, table.columns.len());
+        for size in chunk_sizes(rows.len()) {
+            let (chunk, after) = rest.split_at(size);
+            rest = after;
+            let text = values_text(Marks::Plain, table.insert, columns, size, tail);
+            self.add(text, size * columns, |statement| chunk.iter().fold(statement, &bind));
+        }
+    }
+
+    /// Adds any other write, with `?` for each of its parameters. It may end in `RETURNING '…' AS part`.
+    pub(crate) fn add(
+        &mut self,
+        text: String,
+        parameters: usize,
+        bind: impl FnOnce(Statement<'static>) -> Statement<'static>,
+    ) {
+        debug_assert_eq!(text.matches('?').count(), parameters, "{text}");
+        match self.trips.last() {
+            Some(last) if last.parameters + parameters <= MAX_SHARED => {}
+            _ => self.trips.push(Trip::new()),
+        }
+        let Some(trip) = self.trips.last_mut() else { return };
+        trip.bound = bind(std::mem::replace(&mut trip.bound, sqlx::query("")));
+        trip.parameters += parameters;
+        trip.parts.push(text);
+    }
+}
+
+impl Trip {
+    fn text(&self, marks: Marks) -> String {
+        match (marks, self.parts.as_slice()) {
+            (Marks::Plain, parts) => parts.join("; "),
+            (Marks::Numbered, [one]) => numbered(one),
+            (Marks::Numbered, parts) => numbered(&with(parts)),
+        }
+    }
+}
+
+/// One statement of several parts, which returns what each of them returns.
+fn with(parts: &[String]) -> String {
+    let mut text = String::from("WITH ");
+    let mut returning = Vec::new();
+    for (number, part) in parts.iter().enumerate() {
+        if number > 0 {
+            text.push_str(", ");
+        }
+        text.push_str(&format!("p{number} AS ({part})"));
+        if part.contains("RETURNING") {
+            returning.push(format!("SELECT part FROM p{number}"));
+        }
+    }
+    if returning.is_empty() {
+        returning.push("SELECT '' AS part WHERE 1 = 0".to_owned());
+    }
+    text.push(' ');
+    text.push_str(&returning.join(" UNION ALL "));
+    text
+}
+
+/// `$1`, `$2` and so on for each `?`.
+fn numbered(text: &str) -> String {
+    let mut written = String::with_capacity(text.len() * 2);
+    for (number, piece) in text.split('?').enumerate() {
+        if number > 0 {
+            written.push('$');
+            written.push_str(&number.to_string());
+        }
+        written.push_str(piece);
+    }
+    written
+}
+
+impl Tx {
+    /// Makes the writes of a bundle, in their order.
+    pub(crate) async fn write(&mut self, bundle: Bundle) -> Result<Returned, CommandError> {
+        let marks = Marks::of(self.db());
+        let mut returned = Returned::default();
+        for mut trip in bundle.trips {
+            let arguments = trip.bound.take_arguments().map_err(sqlx::Error::Encode)?.unwrap_or_default();
+            let statement = sqlx::query_with(AssertSqlSafe(trip.text(marks)), arguments);
+            for row in statement.fetch_all(self.db()).await? {
+                returned.0.push(row.try_get("part")?);
+            }
+        }
+        if returned.rows(NEWS) > 0 {
+            self.notify_on_commit();
+        }
+        Ok(returned)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::tables::{CODE, OUTBOX};
+
+    #[test]
+    fn a_trip_has_the_text_that_its_engine_takes() {
+        let mut bundle = Bundle::default();
+        bundle
+            .insert(&CODE, "", &["a", "b"], |statement, code| statement.bind((*code).to_owned()).bind(1_i64));
+        let text = "UPDATE item SET revision = ? WHERE id = ? RETURNING 'news' AS part";
+        bundle.add(text.to_owned(), 2, |statement| statement.bind(1_i64).bind(2_i64));
+        let [trip] = bundle.trips.as_slice() else { panic!("{} trips", bundle.trips.len()) };
+        let check = |marks, expected: &str| assert_eq!(trip.text(marks), expected);
+        let head = CODE.insert;
+        check(
+            Marks::Plain,
+            &format!(
+                "{head} VALUES (?, ?), (?, ?) ; UPDATE item SET revision = ? WHERE id = ? RETURNING 'news' AS part"
+            ),
+        );
+        check(
+            Marks::Numbered,
+            &format!(
+                "WITH p0 AS ({head} VALUES ($1, $2), ($3, $4) ), p1 AS (UPDATE item SET revision = $5 WHERE id = $6 \
+                 RETURNING 'news' AS part) SELECT part FROM p1"
+            ),
+        );
+    }
+
+    #[test]
+    fn large_parts_travel_alone() {
+        let rows = |count: usize| vec![1_i64; count];
+        let check = |counts: &[usize], expected: &[usize]| {
+            let mut bundle = Bundle::default();
+            for count in counts {
+                bundle.insert(&CODE, "", &rows(*count), |s, n| s.bind(String::new()).bind(*n));
+            }
+            let parts: Vec<usize> = bundle.trips.iter().map(|trip| trip.parts.len()).collect();
+            assert_eq!(parts, expected, "{counts:?}");
+        };
+        assert_eq!((CODE.columns.len(), OUTBOX.name), (2, "outbox"));
+        check(&[], &[]);
+        check(&[1, 1, 1], &[3]);
+        check(&[1, 128, 1], &[1, 1, 1]);
+        check(&[40, 40, 1], &[4, 1]);
+    }
+}
