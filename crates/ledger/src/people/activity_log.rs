@@ -4,6 +4,8 @@
 use crate::store::Ledger;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
+use crate::store::sql::insert_rows;
+use crate::store::tables;
 use domain::day::Moment;
 use domain::ids::ActivityId;
 use domain::money::Money;
@@ -150,10 +152,38 @@ pub(crate) async fn note_price(
     (old, new): (Money, Money),
     how: &str,
 ) -> Result<(), CommandError> {
-    if old == new {
-        return Ok(());
+    match price_words(old, new, how) {
+        Some(detail) => note(tx, who, Activity::Price, sku, &detail).await,
+        None => Ok(()),
     }
-    note(tx, who, Activity::Price, sku, &format!("{} → {}, {how}", old.shown(), new.shown())).await
+}
+
+/// What an entry says about a price; none if it has not changed.
+pub(crate) fn price_words(old: Money, new: Money, how: &str) -> Option<String> {
+    (old != new).then(|| format!("{} → {}, {how}", old.shown(), new.shown()))
+}
+
+/// Writes entries for many prices: SKUs with [`price_words`].
+pub(crate) async fn note_prices(
+    tx: &mut Tx,
+    who: &str,
+    prices: &[(String, String)],
+) -> Result<(), CommandError> {
+    let now = tx.now().millis();
+    let row = |(sku, detail)| Ok((tx.next_id()?, sku, detail));
+    let rows: Vec<(i64, &String, &String)> =
+        prices.iter().map(|(sku, detail)| (sku, detail)).map(row).collect::<Result<_, CommandError>>()?;
+    insert_rows(tx.db(), &tables::ACTIVITY, &rows, |statement, (id, sku, detail)| {
+        statement
+            .bind(*id)
+            .bind(now)
+            .bind(who.to_owned())
+            .bind(Activity::Price.code().to_owned())
+            .bind((*sku).clone())
+            .bind((*detail).clone())
+    })
+    .await?;
+    Ok(())
 }
 
 impl Ledger {

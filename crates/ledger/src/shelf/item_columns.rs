@@ -19,9 +19,14 @@ pub(crate) fn list(prefix: &str) -> String {
     columns().map(|column| format!("{prefix}{column}")).collect::<Vec<_>>().join(", ")
 }
 
+/// The columns that [`bind`] binds.
+pub(crate) fn written() -> Vec<&'static str> {
+    columns().chain(["folded"]).collect()
+}
+
 /// For an UPDATE whose parameters for the text begin at `first`, with what a search looks at.
 pub(crate) fn assignments(first: usize) -> String {
-    let columns = columns().chain(["folded"]).enumerate();
+    let columns = written().into_iter().enumerate();
     columns.map(|(at, column)| format!("{column} = ${}", first + at)).collect::<Vec<_>>().join(", ")
 }
 

@@ -1,10 +1,9 @@
 //! Writes many items with few statements: checked rows in, outcomes in the same order out.
 
-use crate::people::activity_log;
-use crate::shelf::items::{AddedItem, ItemPrice, ItemView, NewItem, RowOutcome, how_priced, price_of};
+use crate::shelf::items::{AddedItem, ItemPrice, NewItem, RowOutcome, price_of};
 use crate::shelf::stock::{EntryReason, enter};
 use crate::shelf::styles::StyleView;
-use crate::shelf::{find_text, item_columns, lookup};
+use crate::shelf::{find_text, item_columns, item_updates, lookup};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, ShelfReason};
@@ -19,16 +18,25 @@ use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, StockReason};
 use domain::text;
-use sqlx::AssertSqlSafe;
 use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// A row with valid values.
 pub(crate) struct Prepared<'a> {
-    item: &'a NewItem,
-    style: Option<i64>,
-    text: ItemText,
-    price: ItemPrice,
-    quantity: Quantity,
+    pub(super) item: &'a NewItem,
+    pub(super) style: Option<i64>,
+    pub(super) text: ItemText,
+    pub(super) price: ItemPrice,
+    pub(super) quantity: Quantity,
+}
+
+impl Prepared<'_> {
+    pub(super) fn is_priced_by_hand(&self) -> bool {
+        matches!(self.price, ItemPrice::ByHand(_))
+    }
+
+    pub(super) fn priced_by(&self) -> &'static str {
+        if self.is_priced_by_hand() { "hand" } else { "rule" }
+    }
 }
 
 /// Checks a row's own values; codes are checked when all rows are known.
@@ -77,7 +85,7 @@ enum Plan<'a> {
     Known(ItemId, Prepared<'a>),
 }
 
-/// Writes the rows: new ones in bulk, known ones one by one.
+/// Writes the rows in bulk.
 pub(crate) async fn write(
     tx: &mut Tx,
     rows: Vec<Result<Prepared<'_>, Rejection>>,
@@ -87,14 +95,16 @@ pub(crate) async fn write(
     let new: Vec<&Prepared<'_>> =
         plans.iter().filter_map(|p| if let Plan::New(n) = p { Some(n) } else { None }).collect();
     let mut added = insert(tx, &new, who).await?.into_iter();
+    let known =
+        plans.iter().filter_map(|p| if let Plan::Known(id, row) = p { Some((*id, row)) } else { None });
+    let mut updated = item_updates::write(tx, known.collect(), who).await?.into_iter();
+    let lost = || StorageError::impossible("a row was lost");
     let mut outcomes = Vec::with_capacity(plans.len());
     for plan in &plans {
         outcomes.push(match plan {
             Plan::Refused(rejection) => RowOutcome::Refused(rejection.clone()),
-            Plan::Known(id, row) => update(tx, *id, row, who).await?,
-            Plan::New(_) => {
-                RowOutcome::Added(added.next().ok_or_else(|| StorageError::impossible("a row was lost"))?)
-            }
+            Plan::Known(..) => updated.next().ok_or_else(lost)?,
+            Plan::New(_) => RowOutcome::Added(added.next().ok_or_else(lost)?),
         });
     }
     Ok(outcomes)
@@ -188,7 +198,7 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
 
 /// Writes codes that nothing had when we looked. If somebody added one of them since, everything is
 /// tried again and finds it.
-async fn add_codes(tx: &mut Tx, codes: &[(String, i64)]) -> Result<(), CommandError> {
+pub(super) async fn add_codes(tx: &mut Tx, codes: &[(String, i64)]) -> Result<(), CommandError> {
     let written =
         insert_rows_or(tx.db(), &tables::CODE, "ON CONFLICT DO NOTHING", codes, |statement, (code, item)| {
             statement.bind(code.clone()).bind(*item)
@@ -243,10 +253,6 @@ fn bind_item<'q>(
     now: i64,
 ) -> crate::store::sql::Statement<'q> {
     let item = row.item;
-    let priced_by = match row.price {
-        ItemPrice::ByRule(_) => "rule",
-        ItemPrice::ByHand(_) => "hand",
-    };
     let statement = statement
         .bind(added.id.raw())
         .bind(item.kind.code().to_owned())
@@ -260,7 +266,7 @@ fn bind_item<'q>(
         .bind(item.extras.minor())
         .bind(1_i64)
         .bind(row.price.price().minor())
-        .bind(priced_by.to_owned())
+        .bind(row.priced_by().to_owned())
         .bind(item.cost.map(Money::minor))
         .bind(item.stock_unit.filter(|_| item.kind == ItemKind::Weight).map(|u| u.code().to_owned()))
         .bind(i64::from(item.do_not_list))
@@ -274,89 +280,4 @@ fn bind_item<'q>(
         .bind(1_i64)
         .bind(now)
         .bind(find_text::mass(item.weight))
-}
-
-/// Changes the texts and the price of a known item; only a count changes its stock.
-async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Result<RowOutcome, CommandError> {
-    let currency = tx.shop().currency;
-    let view = crate::shelf::item_view::read_one(tx.db(), id, currency).await?;
-    if row.item.quantity.is_some() && row.quantity != view.on_hand {
-        let reason =
-            ShelfReason::StockDiffers { sku: view.sku.clone(), on_hand: view.on_hand, given: row.quantity };
-        return Ok(RowOutcome::Refused(Rejection::invalid("quantity", reason)));
-    }
-    let new_gtin = match gtin_to_add(&view, row.item) {
-        Ok(new) => new,
-        Err(rejection) => return Ok(RowOutcome::Refused(rejection)),
-    };
-    let cost = row.item.cost.or(view.cost);
-    let same = view.text == row.text
-        && view.style.as_deref().map(text::fold) == row.item.style.as_deref().map(|s| text::fold(s.trim()))
-        && view.priced_by_hand == matches!(row.price, ItemPrice::ByHand(_))
-        && (view.price, view.extras, view.weight) == (row.price.price(), row.item.extras, row.item.weight)
-        && view.cost == cost
-        && new_gtin.is_none();
-    if same {
-        return Ok(RowOutcome::Unchanged { sku: view.sku });
-    }
-    if let Some(gtin) = new_gtin {
-        add_gtin(tx, id, gtin).await?;
-    }
-    write_update(tx, id, row, cost).await?;
-    let how = how_priced(matches!(row.price, ItemPrice::ByHand(_)));
-    activity_log::note_price(tx, who, &view.sku, (view.price, row.price.price()), how).await?;
-    tx.availability_changed(&[id]).await?;
-    Ok(RowOutcome::Updated { sku: view.sku })
-}
-
-/// The GTIN that a known item did not have yet; one that it has stays.
-fn gtin_to_add<'a>(view: &ItemView, item: &'a NewItem) -> Result<Option<&'a Gtin>, Rejection> {
-    let Some(gtin) = &item.gtin else { return Ok(None) };
-    match &view.gtin {
-        None => Ok(Some(gtin)),
-        Some(known) if Code::parse(known).is_ok_and(|k| k.key() == gtin.code().key()) => Ok(None),
-        Some(known) => {
-            let reason = ShelfReason::OtherGtin { sku: view.sku.clone(), gtin: known.clone() };
-            Err(Rejection::invalid("gtin13", reason))
-        }
-    }
-}
-
-async fn add_gtin(tx: &mut Tx, id: ItemId, gtin: &Gtin) -> Result<(), CommandError> {
-    add_codes(tx, &[(gtin.code().key(), id.raw())]).await?;
-    sqlx::query("UPDATE item SET gtin = $2 WHERE id = $1")
-        .bind(id.raw())
-        .bind(gtin.as_str().to_owned())
-        .execute(tx.db())
-        .await?;
-    Ok(())
-}
-
-async fn write_update(
-    tx: &mut Tx,
-    id: ItemId,
-    row: &Prepared<'_>,
-    cost: Option<Money>,
-) -> Result<(), CommandError> {
-    let priced_by = match row.price {
-        ItemPrice::ByRule(_) => "rule",
-        ItemPrice::ByHand(_) => "hand",
-    };
-    let statement = format!(
-        "UPDATE item SET style_id = $2, weight = $3, weight_unit = $4, extras = $5, price = $6, priced_by = $7, \
-         cost = $8, mass = $9, {}, revision = revision + 1 WHERE id = $1",
-        item_columns::assignments(10)
-    );
-    let statement = sqlx::query(AssertSqlSafe(statement))
-        .bind(id.raw())
-        .bind(row.style)
-        .bind(row.item.weight.map(|w| w.value().to_string()))
-        .bind(row.item.weight.map(|w| w.unit().code().to_owned()))
-        .bind(row.item.extras.minor())
-        .bind(row.price.price().minor())
-        .bind(priced_by.to_owned())
-        .bind(cost.map(Money::minor))
-        .bind(find_text::mass(row.item.weight));
-    item_columns::bind(statement, &row.text).execute(tx.db()).await?;
-    Ok(())
 }

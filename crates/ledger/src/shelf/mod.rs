@@ -8,6 +8,7 @@ pub(crate) mod holds;
 pub(crate) mod intake;
 pub(crate) mod item_columns;
 pub(crate) mod item_rows;
+mod item_updates;
 pub(crate) mod item_view;
 pub(crate) mod items;
 pub(crate) mod levels;

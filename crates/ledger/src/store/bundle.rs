@@ -97,23 +97,17 @@ impl Trip {
 
 /// One statement of several parts, which returns what each of them returns.
 fn with(parts: &[String]) -> String {
-    let mut text = String::from("WITH ");
-    let mut returning = Vec::new();
-    for (number, part) in parts.iter().enumerate() {
-        if number > 0 {
-            text.push_str(", ");
-        }
-        text.push_str(&format!("p{number} AS ({part})"));
-        if part.contains("RETURNING") {
-            returning.push(format!("SELECT part FROM p{number}"));
-        }
-    }
+    let named = parts.iter().enumerate();
+    let expressions: Vec<String> =
+        named.clone().map(|(number, part)| format!("p{number} AS ({part})")).collect();
+    let mut returning: Vec<String> = named
+        .filter(|(_, part)| part.contains("RETURNING"))
+        .map(|(number, _)| format!("SELECT part FROM p{number}"))
+        .collect();
     if returning.is_empty() {
         returning.push("SELECT '' AS part WHERE 1 = 0".to_owned());
     }
-    text.push(' ');
-    text.push_str(&returning.join(" UNION ALL "));
-    text
+    format!("WITH {} {}", expressions.join(", "), returning.join(" UNION ALL "))
 }
 
 /// `$1`, `$2` and so on for each `?`.
