@@ -1,10 +1,16 @@
-//! What is said about an item in words, one value wherever an item is: in a file, on the shelf, on a page,
-//! in a listing.
+//! What an item is given: its text, its pricing and its stock, each one value wherever it goes: in a file,
+//! on the shelf, on a page, in a listing.
 //!
 //! A new text is one line of the table below, a column and, where people type or read it, a field of the
 //! form. Whatever lists texts goes through [`TextField::ALL`].
 
+use crate::codes::{Code, Gtin};
+use crate::money::{Currency, Money};
+use crate::pricing::PriceRule;
+use crate::quantity::Asked;
+use crate::stock::ItemKind;
 use crate::text::{self, TextError};
+use crate::weight::{Weight, WeightUnit};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -114,6 +120,76 @@ impl ItemText {
     pub fn fields(&self) -> impl Iterator<Item = (TextField, &str)> {
         TextField::ALL.iter().map(|field| (*field, self.get(*field)))
     }
+}
+
+/// What an item's price is made of.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ItemPricing {
+    /// The name of the style whose rule prices it.
+    pub style: Option<String>,
+    /// The weight of one, as the scale showed it.
+    pub weight: Option<Weight>,
+    /// Added to the price by weight.
+    pub extras: Money,
+    /// Replaces the calculated price.
+    pub price: Option<Money>,
+    /// The cost of making one, or one of its stock unit.
+    pub cost: Option<Money>,
+}
+
+impl ItemPricing {
+    /// Nothing to price it by yet.
+    pub const fn none(currency: Currency) -> Self {
+        Self { style: None, weight: None, extras: Money::zero(currency), price: None, cost: None }
+    }
+}
+
+/// What kind of thing an item is, and how much of it there is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ItemStock {
+    /// What kind of thing.
+    pub kind: ItemKind,
+    /// If none, one piece, or nothing of what comes in quantities.
+    pub quantity: Option<Asked>,
+    /// The unit in which goods by weight are stocked and priced.
+    pub stock_unit: Option<WeightUnit>,
+    /// Whether it must never be listed online.
+    pub do_not_list: bool,
+}
+
+impl ItemStock {
+    /// As much of it as there is if nobody says.
+    pub const fn of(kind: ItemKind) -> Self {
+        Self { kind, quantity: None, stock_unit: None, do_not_list: false }
+    }
+}
+
+/// A style to add, or to update by its name.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NewStyle {
+    /// Which items refer to; found without case.
+    pub name: String,
+    /// How its pieces are priced.
+    pub rule: PriceRule,
+    /// In the order in which they are shown.
+    pub sizes: Vec<String>,
+    /// May be empty.
+    pub category: String,
+}
+
+/// An item to add, or to update by its SKU.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NewItem {
+    /// In words.
+    pub text: ItemText,
+    /// The owner's code; the in-store code if none.
+    pub sku: Option<Code>,
+    /// A GTIN from GS1.
+    pub gtin: Option<Gtin>,
+    /// What prices it.
+    pub pricing: ItemPricing,
+    /// How much of it there is.
+    pub stock: ItemStock,
 }
 
 /// Changes to an item's text; what it does not name stays as it is.

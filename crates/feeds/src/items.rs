@@ -5,66 +5,38 @@ use crate::record::Reading;
 use crate::reject::{Cause, FeedError, Problem};
 use crate::source::Records;
 use crate::values::Values;
-use domain::codes::{Code, Gtin};
-use domain::item::ItemText;
+use domain::item::{ItemPricing, ItemStock, ItemText, NewItem};
 use domain::money::Money;
 use domain::quantity::{Asked, Quantity};
 use domain::stock::ItemKind;
 use domain::text;
-use domain::weight::{Weight, WeightUnit};
+use domain::weight::WeightUnit;
 use rust_decimal::Decimal;
 use std::io::Read;
 
-/// One row of an items file.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ItemRow {
-    /// In words.
-    pub text: ItemText,
-    /// As given, or derived from the other columns.
-    pub kind: ItemKind,
-    /// The owner's code; without one the shop gives a number.
-    pub sku: Option<Code>,
-    /// A GTIN from GS1.
-    pub gtin: Option<Gtin>,
-    /// The style whose rule prices it.
-    pub style: Option<String>,
-    /// The weight of one.
-    pub weight: Option<Weight>,
-    /// Added to the price by weight.
-    pub extras: Money,
-    /// Replaces the calculated price.
-    pub price: Option<Money>,
-    /// The cost of one, or of one stock unit.
-    pub cost: Option<Money>,
-    /// None for a piece, and if the file does not say.
-    pub quantity: Option<Quantity>,
-    /// The stock unit of goods by weight.
-    pub stock_unit: Option<WeightUnit>,
-}
-
 /// Reads an items file; each row is accepted or rejected separately.
-pub fn read_items<R: Read>(reader: R, reading: Reading<'_>) -> Result<Records<'_, R, ItemRow>, FeedError> {
+pub fn read_items<R: Read>(reader: R, reading: Reading<'_>) -> Result<Records<'_, R, NewItem>, FeedError> {
     Records::open(reader, reading, Feed::Items, take)
 }
 
-fn take(values: &Values) -> Result<ItemRow, Problem> {
+fn take(values: &Values) -> Result<NewItem, Problem> {
     let (kind, stock_unit) = kind(values)?;
     let price = values.money(item::PRICE)?;
     if price.is_some_and(Money::is_zero) {
         return Err(Problem::at(item::PRICE, values.raw(item::PRICE), domain::pricing::PriceError::Nothing));
     }
-    Ok(ItemRow {
+    Ok(NewItem {
         text: ItemText { images: values.list(item::IMAGE)?, ..values.item_text()? },
-        kind,
         sku: values.code(item::SKU)?,
         gtin: values.gtin(item::GTIN)?,
-        style: values.read(item::STYLE, text::name)?,
-        weight: values.weight(item::WEIGHT, item::WEIGHT_UNIT)?,
-        extras: values.money(item::EXTRAS)?.unwrap_or(Money::zero(values.reading.currency)),
-        price,
-        cost: values.money(item::COST)?,
-        quantity: quantity(values, kind, stock_unit)?,
-        stock_unit,
+        pricing: ItemPricing {
+            style: values.read(item::STYLE, text::name)?,
+            weight: values.weight(item::WEIGHT, item::WEIGHT_UNIT)?,
+            extras: values.money(item::EXTRAS)?.unwrap_or(Money::zero(values.reading.currency)),
+            price,
+            cost: values.money(item::COST)?,
+        },
+        stock: ItemStock { quantity: quantity(values, kind, stock_unit)?, stock_unit, ..ItemStock::of(kind) },
     })
 }
 
@@ -98,7 +70,8 @@ fn kind(values: &Values) -> Result<(ItemKind, Option<WeightUnit>), Problem> {
     }
 }
 
-fn quantity(values: &Values, kind: ItemKind, unit: Option<WeightUnit>) -> Result<Option<Quantity>, Problem> {
+/// As many as the file says, to the thousandth; none for a piece, and if the file does not say.
+fn quantity(values: &Values, kind: ItemKind, unit: Option<WeightUnit>) -> Result<Option<Asked>, Problem> {
     let asked = values.number(item::QUANTITY, |digits| Asked::parse(digits, unit.map(WeightUnit::code)))?;
     let (Some(asked), Some(measure)) = (asked, kind.measure(unit)) else { return Ok(None) };
     let wrong = |cause: Cause| Problem::at(item::QUANTITY, values.raw(item::QUANTITY), cause);
@@ -107,5 +80,6 @@ fn quantity(values: &Values, kind: ItemKind, unit: Option<WeightUnit>) -> Result
         let one = asked.value == Decimal::ONE;
         return if one { Ok(None) } else { Err(wrong(Cause::KindConflict { why })) };
     }
-    Quantity::resolve_or_zero(asked, measure).map(Some).map_err(|e| wrong(e.into()))
+    let quantity = Quantity::resolve_or_zero(asked, measure).map_err(|e| wrong(e.into()))?;
+    Ok(Some(Asked { value: quantity.value(), unit }))
 }

@@ -49,7 +49,7 @@ pub use csvw::write_csvw;
 pub use date::DateError;
 pub use fields::Feed;
 pub use guard::guard;
-pub use items::{ItemRow, read_items};
+pub use items::read_items;
 pub use json_out::{JsonOutError, ListingMessages, MessageOf, json_batch};
 pub use json_page::{
     PageReading, json_at, json_each, kept_text, listings_of_page, orders_again, orders_of_page,
@@ -67,7 +67,7 @@ pub use reject::{Cause, FeedError, Reject};
 pub use rejects_out::RejectsWriter;
 pub use sniff::compressed;
 pub use source::{Records, Shape};
-pub use styles::{StyleRow, read_styles};
+pub use styles::read_styles;
 
 /// The longest row or record, in bytes. Real ones have a few hundred. This leaves room for a long
 /// description, and a file without line ends cannot fill the memory.

@@ -5,31 +5,19 @@ use crate::record::Reading;
 use crate::reject::{FeedError, Problem};
 use crate::source::Records;
 use crate::values::Values;
+use domain::item::NewStyle;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::text;
 use domain::weight::WeightUnit;
 use std::io::Read;
 
-/// One row of a styles file.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct StyleRow {
-    /// Its name, which items refer to.
-    pub style: String,
-    /// How its pieces are priced.
-    pub rule: PriceRule,
-    /// The sizes in which it is made.
-    pub sizes: Vec<String>,
-    /// May be empty.
-    pub category: String,
-}
-
 /// Reads a styles file; each row is accepted or rejected separately.
-pub fn read_styles<R: Read>(reader: R, reading: Reading<'_>) -> Result<Records<'_, R, StyleRow>, FeedError> {
+pub fn read_styles<R: Read>(reader: R, reading: Reading<'_>) -> Result<Records<'_, R, NewStyle>, FeedError> {
     Records::open(reader, reading, Feed::Styles, take)
 }
 
-fn take(values: &Values) -> Result<StyleRow, Problem> {
-    let style = values.need(style::STYLE, values.read(style::STYLE, text::name)?)?;
+fn take(values: &Values) -> Result<NewStyle, Problem> {
+    let name = values.need(style::STYLE, values.read(style::STYLE, text::name)?)?;
     let unit = values.read(style::RATE_UNIT, WeightUnit::from_code)?;
     let unit = values.need(style::RATE_UNIT, unit)?;
     let rate = values.number(style::RATE, |digits| WeightRate::parse(digits, unit.code()))?;
@@ -40,5 +28,5 @@ fn take(values: &Values) -> Result<StyleRow, Problem> {
         ending: ending.unwrap_or(PriceEnding::Exact),
         minimum: values.money(style::MINIMUM)?,
     };
-    Ok(StyleRow { style, rule, sizes: values.list(style::SIZES)?, category: values.short(style::CATEGORY)? })
+    Ok(NewStyle { name, rule, sizes: values.list(style::SIZES)?, category: values.short(style::CATEGORY)? })
 }

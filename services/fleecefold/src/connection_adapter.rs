@@ -62,14 +62,14 @@ impl ConnectionAdapter for Shops {
         format!("Set the secret NAME as FLEECEFOLD_SECRET_NAME in the program's environment{folder}.")
     }
 
-    fn sync_now(&self, connection: String) -> AdapterFuture<'_, ()> {
+    fn sync_now(self: Arc<Self>, connection: String) -> AdapterFuture<'static, ()> {
         Box::pin(async move {
             connections::now(&self.ledger, &self.live, Some(&connection), random::number()).await?;
             Ok(())
         })
     }
 
-    fn try_connection(&self, connection: String) -> AdapterFuture<'_, Tried> {
+    fn try_connection(self: Arc<Self>, connection: String) -> AdapterFuture<'static, Tried> {
         Box::pin(async move {
             let tried = connections::try_connection(&self.ledger, &self.live, &connection).await?;
             let is_well = tried.works();
@@ -86,7 +86,7 @@ impl ConnectionAdapter for Shops {
         })
     }
 
-    fn reconcile(&self, connection: String) -> AdapterFuture<'_, Reconciled> {
+    fn reconcile(self: Arc<Self>, connection: String) -> AdapterFuture<'static, Reconciled> {
         Box::pin(async move {
             let done = connections::reconcile(&self.ledger, &self.live, &connection, random::number()).await;
             done.map(told).map_err(|error| match error {
@@ -96,7 +96,11 @@ impl ConnectionAdapter for Shops {
         })
     }
 
-    fn reconcile_list(&self, connection: String, list: GivenFile) -> AdapterFuture<'_, Reconciled> {
+    fn reconcile_list(
+        self: Arc<Self>,
+        connection: String,
+        list: GivenFile,
+    ) -> AdapterFuture<'static, Reconciled> {
         Box::pin(async move {
             let given = put_down(&list.name, &list.bytes)?;
             let run = CompareRun { given: &given, layout: None, adopt: false, watch: Watch::new() };
@@ -189,6 +193,6 @@ mod tests {
         let (shops, _folder) = shops().await;
         let hook = Hook { connection: "village".to_owned(), headers: Vec::new(), body: b"{}".to_vec() };
         assert_eq!(shops.take_hook(hook).await, HookAnswer::NoSuch);
-        assert!(shops.sync_now("village".to_owned()).await.is_err());
+        assert!(Arc::new(shops).sync_now("village".to_owned()).await.is_err());
     }
 }

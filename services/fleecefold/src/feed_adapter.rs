@@ -239,7 +239,7 @@ fn went(error: FeedOutError) -> FeedTrouble {
 mod tests {
     use super::*;
     use domain::codes::Code;
-    use domain::item::ItemText;
+    use domain::item::{ItemPricing, ItemStock, ItemText};
     use domain::limits::LimitName;
     use domain::money::{Currency, Money};
     use domain::people::Role;
@@ -255,17 +255,13 @@ mod tests {
         let ledger = Ledger::open(&url, Access::Create, Arc::new(SystemClock)).await.expect("a shop");
         let item = |sku: &str| NewItem {
             text: ItemText { name: format!("Thing {sku}"), ..ItemText::default() },
-            kind: ItemKind::Piece,
             sku: Some(Code::parse(sku).expect("a code")),
             gtin: None,
-            style: None,
-            weight: None,
-            extras: Money::zero(Currency::USD),
-            price: Money::from_minor(4000, Currency::USD).ok(),
-            cost: None,
-            quantity: None,
-            stock_unit: None,
-            do_not_list: false,
+            pricing: ItemPricing {
+                price: Money::from_minor(4000, Currency::USD).ok(),
+                ..ItemPricing::none(Currency::USD)
+            },
+            stock: ItemStock::of(ItemKind::Piece),
         };
         let items = AddItems { items: vec![item("HAT"), item("COWL")], who: String::new(), progress: None };
         ledger.execute(None, &items).await.expect("items");

@@ -9,6 +9,7 @@ use ledger::online::NewPieces;
 use std::fmt;
 use std::future::Future;
 use std::pin::Pin;
+use std::sync::Arc;
 
 /// The adapter's answer to a webhook, once it is ready.
 pub type HookWork<'a> = Pin<Box<dyn Future<Output = HookAnswer> + Send + 'a>>;
@@ -16,7 +17,7 @@ pub type HookWork<'a> = Pin<Box<dyn Future<Output = HookAnswer> + Send + 'a>>;
 /// What the adapter says about a webhook before its body is read.
 pub type HookCheck<'a> = Pin<Box<dyn Future<Output = Option<HookAnswer>> + Send + 'a>>;
 
-/// Knows how to talk to online shops.
+/// Knows how to talk to online shops. What it does there goes on even if nobody waits for it any more.
 pub trait ConnectionAdapter: Send + Sync {
     /// What a connection's text says, or what is wrong with it.
     fn read_connection(&self, text: &str) -> Result<ReadConnection, ConnectionFault>;
@@ -25,16 +26,20 @@ pub trait ConnectionAdapter: Send + Sync {
     fn where_secrets_go(&self) -> String;
 
     /// Does everything for a connection now, whether it is due or not.
-    fn sync_now(&self, connection: String) -> AdapterFuture<'_, ()>;
+    fn sync_now(self: Arc<Self>, connection: String) -> AdapterFuture<'static, ()>;
 
     /// Asks the online shop without changing anything; returns how that went and what would be sent.
-    fn try_connection(&self, connection: String) -> AdapterFuture<'_, Tried>;
+    fn try_connection(self: Arc<Self>, connection: String) -> AdapterFuture<'static, Tried>;
 
     /// Fetches what the online shop says it lists, corrects what is safe, and keeps the rest for a decision.
-    fn reconcile(&self, connection: String) -> AdapterFuture<'_, Reconciled>;
+    fn reconcile(self: Arc<Self>, connection: String) -> AdapterFuture<'static, Reconciled>;
 
     /// The same with a list that somebody uploads.
-    fn reconcile_list(&self, connection: String, list: GivenFile) -> AdapterFuture<'_, Reconciled>;
+    fn reconcile_list(
+        self: Arc<Self>,
+        connection: String,
+        list: GivenFile,
+    ) -> AdapterFuture<'static, Reconciled>;
 
     /// The answer to a webhook for this connection whatever it says, because of its name or state; nothing if
     /// its body must be read first.

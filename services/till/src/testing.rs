@@ -30,6 +30,7 @@ use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 use tempfile::TempDir;
+use testkit::make::with;
 use tower::ServiceExt;
 
 /// The host that the tests' requests name.
@@ -131,32 +132,27 @@ fn item(sku: &str, name: &str, kind: ItemKind) -> NewItem {
 /// Two pieces of one style, counted goods, and goods by weight.
 fn goods() -> Vec<NewItem> {
     let style = Some("Moor cowl".to_owned());
-    let piece = |sku, name, ounces: &str, cost| NewItem {
-        style: style.clone(),
-        weight: Some(Weight::parse(ounces, WeightUnit::Ounce).expect("a weight")),
-        cost,
-        ..item(sku, name, ItemKind::Piece)
+    let piece = |sku, name, ounces: &str, cost| {
+        with(item(sku, name, ItemKind::Piece), |i| {
+            i.pricing.style = style.clone();
+            i.pricing.weight = Some(Weight::parse(ounces, WeightUnit::Ounce).expect("a weight"));
+            i.pricing.cost = cost;
+        })
     };
     let asked = |text: &str| Some(Asked::parse(text, None).expect("a quantity"));
     vec![
         piece("COWL", "Moor cowl", "6.35", Some(money(1250))),
         piece("HAT", "Moor cowl, small", "5.6", None),
-        NewItem {
-            price: Some(money(1800)),
-            quantity: asked("10"),
-            ..item("SPINDLE", "Drop spindle", ItemKind::Counted)
-        },
-        NewItem {
-            price: Some(money(225)),
-            quantity: asked("40"),
-            stock_unit: Some(WeightUnit::Ounce),
-            text: ItemText {
-                name: "Grey roving".to_owned(),
-                color: "grey".to_owned(),
-                ..ItemText::default()
-            },
-            ..item("ROVING", "Grey roving", ItemKind::Weight)
-        },
+        with(item("SPINDLE", "Drop spindle", ItemKind::Counted), |i| {
+            i.pricing.price = Some(money(1800));
+            i.stock.quantity = asked("10");
+        }),
+        with(item("ROVING", "Grey roving", ItemKind::Weight), |i| {
+            i.pricing.price = Some(money(225));
+            i.stock.quantity = asked("40");
+            i.stock.stock_unit = Some(WeightUnit::Ounce);
+            i.text.color = "grey".to_owned();
+        }),
     ]
 }
 

@@ -6,7 +6,7 @@ use crate::{Doing, StormError};
 use domain::basket::{TenderKind, line_amount};
 use domain::channel::Channel;
 use domain::codes::Code;
-use domain::item::{ItemText, TextEdit, TextField};
+use domain::item::{ItemPricing, ItemStock, ItemText, TextEdit, TextField};
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Quantity};
 use domain::stock::{ItemKind, ReturnDisposition, StockReason};
@@ -80,17 +80,14 @@ impl World {
                 material: "wool".to_owned(),
                 ..ItemText::default()
             },
-            kind,
             sku: Some(code(&sku)?),
             gtin: None,
-            style: None,
-            weight: None,
-            extras: usd(0)?,
-            price: Some(usd(price)?),
-            cost: None,
-            quantity: (kind != ItemKind::Piece).then(|| units(many)),
-            stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
-            do_not_list: false,
+            pricing: ItemPricing { price: Some(usd(price)?), ..ItemPricing::none(Currency::USD) },
+            stock: ItemStock {
+                quantity: (kind != ItemKind::Piece).then(|| units(many)),
+                stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
+                ..ItemStock::of(kind)
+            },
         };
         let add = AddItems { items: vec![item], who: WHO.to_owned(), progress: None };
         if self.plan.shape.stock_alone {

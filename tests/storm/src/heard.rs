@@ -6,7 +6,7 @@ use crate::{Doing, StormError, weather};
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Code;
-use domain::item::ItemText;
+use domain::item::{ItemPricing, ItemStock, ItemText};
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
@@ -161,16 +161,9 @@ fn piece(sku: &str) -> Result<NewItem, StormError> {
             material: "wool".to_owned(),
             ..ItemText::default()
         },
-        kind: ItemKind::Piece,
         sku: Some(Code::parse(sku).doing("read a code")?),
         gtin: None,
-        style: None,
-        weight: None,
-        extras: usd(0)?,
-        price: Some(usd(PRICE)?),
-        cost: None,
-        quantity: None,
-        stock_unit: None,
-        do_not_list: false,
+        pricing: ItemPricing { price: Some(usd(PRICE)?), ..ItemPricing::none(Currency::USD) },
+        stock: ItemStock::of(ItemKind::Piece),
     })
 }

@@ -3,7 +3,7 @@
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Code;
-use domain::item::ItemText;
+use domain::item::{ItemPricing, ItemStock, ItemText};
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
 use domain::stock::{ItemKind, ReturnDisposition};
@@ -29,19 +29,18 @@ pub fn asked(text: &str) -> Asked {
 /// Of this kind and without anything else: most kinds need a price, a quantity or a unit yet.
 pub fn item(kind: ItemKind, sku: &str) -> NewItem {
     NewItem {
-        kind,
         text: ItemText { name: format!("Thing {sku}"), ..ItemText::default() },
         sku: Some(code(sku)),
         gtin: None,
-        style: None,
-        weight: None,
-        extras: Money::zero(Currency::USD),
-        price: None,
-        cost: None,
-        quantity: None,
-        stock_unit: None,
-        do_not_list: false,
+        pricing: ItemPricing::none(Currency::USD),
+        stock: ItemStock::of(kind),
     }
+}
+
+/// The same, changed: `with(item(..), |i| i.pricing.cost = Some(usd("4.00")))`.
+pub fn with<T>(mut value: T, change: impl FnOnce(&mut T)) -> T {
+    change(&mut value);
+    value
 }
 
 pub fn add(items: Vec<NewItem>) -> AddItems {

@@ -2,7 +2,9 @@
 
 use crate::{FILE_HASH, items_by, layout, own};
 use domain::day::Zone;
+use domain::item::ItemStock;
 use domain::money::Currency;
+use domain::quantity::Quantity;
 use feeds::{Feed, Reading, read_styles};
 
 const HEADING: &str = "name,kind,sku,gtin13,style,color,size,material,weight.value,weight.unitCode,extras,offers.price,cost,quantity,quantity.unitCode,description,image\n";
@@ -14,9 +16,12 @@ fn one(heading: &str, row: &str) -> String {
     match &read[0] {
         Ok(parsed) => {
             let item = &parsed.value;
-            let quantity = item.quantity.map(|q| q.to_string()).unwrap_or_default();
-            let weight = item.weight.map(|w| w.to_string()).unwrap_or_default();
-            format!("{} {weight} {quantity}", item.kind).trim_end().to_owned()
+            let ItemStock { kind, quantity, stock_unit, .. } = item.stock;
+            let measured =
+                |asked| Quantity::resolve_or_zero(asked, kind.measure(stock_unit).unwrap()).unwrap();
+            let quantity = quantity.map(|asked| measured(asked).to_string()).unwrap_or_default();
+            let weight = item.pricing.weight.map(|w| w.to_string()).unwrap_or_default();
+            format!("{kind} {weight} {quantity}").trim_end().to_owned()
         }
         Err(reject) => reject.to_string(),
     }
@@ -73,9 +78,13 @@ fn every_column_is_read() {
     assert_eq!(texts, ["Ridge beanie", "moss", "M", "wool", "warm\nand soft"]);
     assert_eq!(item.sku.as_ref().unwrap().as_str(), "RB-1");
     assert_eq!(item.gtin.as_ref().unwrap().as_str(), "9521234543213");
-    assert_eq!(item.style.as_deref(), Some("ridge beanie"));
+    assert_eq!(item.pricing.style.as_deref(), Some("ridge beanie"));
     assert_eq!(
-        [item.extras.minor(), item.price.unwrap().minor(), item.cost.unwrap().minor()],
+        [
+            item.pricing.extras.minor(),
+            item.pricing.price.unwrap().minor(),
+            item.pricing.cost.unwrap().minor()
+        ],
         [250, 4800, 1120]
     );
     assert_eq!(item.text.images, ["a.jpg", "b.jpg"]);
@@ -87,8 +96,8 @@ fn a_layout_reads_decimal_commas() {
         "feed = \"items\"\nignore = \"*\"\n[field.name]\nfrom = \"Titel\"\n[field.\"offers.price\"]\nfrom = \"Preis\"\ndecimal = \",\"\n[field.cost]\nvalue = \"1.50\"",
     );
     let read = items_by(&comma, b"Titel;Preis;Rest\nHut;47,50;x\nSchal;1.047,50;x\nSchal;47.50;x\n").unwrap();
-    assert_eq!(read[0].as_ref().unwrap().value.price.unwrap().minor(), 4750);
-    assert_eq!(read[0].as_ref().unwrap().value.cost.unwrap().minor(), 150);
+    assert_eq!(read[0].as_ref().unwrap().value.pricing.price.unwrap().minor(), 4750);
+    assert_eq!(read[0].as_ref().unwrap().value.pricing.cost.unwrap().minor(), 150);
     for reject in &read[1..] {
         let words = reject.as_ref().unwrap_err().to_string();
         assert!(words.contains("offers.price (“Preis”)") && words.contains("decimal comma"), "{words}");

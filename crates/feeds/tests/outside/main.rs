@@ -16,9 +16,10 @@ mod rejects;
 mod spreadsheets;
 
 use domain::day::Zone;
+use domain::item::NewItem;
 use domain::money::Currency;
 use domain::order::IncomingOrder;
-use feeds::{Feed, FeedError, Format, ItemRow, Layout, Parsed, Reading, Reject, read_items, read_orders};
+use feeds::{Feed, FeedError, Format, Layout, Parsed, Reading, Reject, read_items, read_orders};
 use std::io::Cursor;
 
 /// A file's hash for the tests; its first half stands for `{file}`.
@@ -47,7 +48,7 @@ fn orders(text: &str) -> Vec<Result<Parsed<IncomingOrder>, Reject>> {
     orders_by(&own(Feed::Orders), text.as_bytes(), false).unwrap_or_else(|e| panic!("{e}"))
 }
 
-fn items_by(layout: &Layout, bytes: &[u8]) -> Result<Vec<Result<Parsed<ItemRow>, Reject>>, FeedError> {
+fn items_by(layout: &Layout, bytes: &[u8]) -> Result<Vec<Result<Parsed<NewItem>, Reject>>, FeedError> {
     let zone = Zone::utc();
     let reading = Reading { layout, currency: Currency::USD, zone: &zone, file_hash: FILE_HASH };
     Ok(read_items(bytes, reading)?.collect())

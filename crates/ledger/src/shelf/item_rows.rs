@@ -1,19 +1,18 @@
 //! Writes many items with few statements: checked rows in, outcomes in the same order out.
 
-use crate::shelf::items::{AddedItem, ItemPrice, NewItem, RowOutcome, price_of};
+use crate::shelf::items::{AddedItem, ItemPrice, RowOutcome, own_amounts, price_of};
 use crate::shelf::stock::{EntryReason, enter};
 use crate::shelf::styles::StyleView;
 use crate::shelf::{find_text, item_columns, item_updates, lookup};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, ShelfReason};
-use crate::store::settings::own_money;
 use crate::store::sql::{insert_rows, insert_rows_or};
 use crate::store::storage_error::StorageError;
 use crate::store::tables;
 use domain::codes::{Code, Gtin, InStoreCode};
 use domain::ids::ItemId;
-use domain::item::ItemText;
+use domain::item::{ItemStock, ItemText, NewItem};
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, StockReason};
@@ -46,7 +45,7 @@ pub(crate) fn prepare<'a>(
     currency: Currency,
 ) -> Result<Prepared<'a>, Rejection> {
     let style =
-        match &item.style {
+        match &item.pricing.style {
             None => None,
             Some(name) => Some(styles.get(&text::fold(name.trim())).ok_or_else(|| {
                 Rejection::invalid("style", ShelfReason::UnknownStyle { name: name.clone() })
@@ -54,25 +53,22 @@ pub(crate) fn prepare<'a>(
         };
     item_columns::refuse_images(&item.text.images)?;
     let text = item_columns::checked(&item.text)?;
-    let amounts = [("extras", Some(item.extras)), ("cost", item.cost), ("offers.price", item.price)];
-    for (field, amount) in amounts {
-        amount.map_or(Ok(()), |a| own_money(field, a, currency))?;
-    }
+    own_amounts(&item.pricing, currency)?;
     let measure = item
+        .stock
         .kind
-        .measure(item.stock_unit)
+        .measure(item.stock.stock_unit)
         .ok_or_else(|| Rejection::invalid("quantity.unitCode", ShelfReason::StockUnitMissing))?;
-    let quantity = quantity(item, measure)?;
-    let rule = style.map(|s| &s.rule);
-    let price = price_of(item.kind, item.price, rule, item.weight, item.stock_unit, item.extras)?;
+    let quantity = quantity(&item.stock, measure)?;
+    let price = price_of(&item.pricing, measure, style.map(|s| &s.rule))?;
     Ok(Prepared { item, style: style.map(|s| s.id.raw()), text, price, quantity })
 }
 
-fn quantity(item: &NewItem, measure: Measure) -> Result<Quantity, Rejection> {
+fn quantity(stock: &ItemStock, measure: Measure) -> Result<Quantity, Rejection> {
     let default =
-        if item.kind == ItemKind::Piece { Asked::ONE } else { Asked { value: 0.into(), unit: None } };
-    let quantity = Quantity::resolve_or_zero(item.quantity.unwrap_or(default), measure).named("quantity")?;
-    if item.kind == ItemKind::Piece && quantity.stock_units() != 1 {
+        if stock.kind == ItemKind::Piece { Asked::ONE } else { Asked { value: 0.into(), unit: None } };
+    let quantity = Quantity::resolve_or_zero(stock.quantity.unwrap_or(default), measure).named("quantity")?;
+    if stock.kind == ItemKind::Piece && quantity.stock_units() != 1 {
         return Err(Rejection::invalid("quantity", ShelfReason::OnlyOneUseCounted));
     }
     Ok(quantity)
@@ -151,7 +147,7 @@ fn place<'a>(
         (Some(own), Some(other)) if own.id != other.id => {
             taken(row.item.gtin.as_ref().map(Gtin::as_str), other)
         }
-        (Some(own), _) if own.kind != row.item.kind || own.measure != row.quantity.measure() => {
+        (Some(own), _) if own.kind != row.item.stock.kind || own.measure != row.quantity.measure() => {
             let reason = ShelfReason::OtherKind { sku: own.sku.clone(), kind: own.kind };
             Plan::Refused(Rejection::invalid("kind", reason))
         }
@@ -252,24 +248,24 @@ fn bind_item<'q>(
     row: &Prepared<'_>,
     now: i64,
 ) -> crate::store::sql::Statement<'q> {
-    let item = row.item;
+    let NewItem { gtin, pricing, stock, .. } = row.item;
     let statement = statement
         .bind(added.id.raw())
-        .bind(item.kind.code().to_owned())
+        .bind(stock.kind.code().to_owned())
         .bind(added.sku.clone())
         .bind(added.in_store.clone())
-        .bind(item.gtin.as_ref().map(|g| g.as_str().to_owned()))
+        .bind(gtin.as_ref().map(|g| g.as_str().to_owned()))
         .bind(row.style);
     item_columns::bind(statement, &row.text)
-        .bind(item.weight.map(|w| w.value().to_string()))
-        .bind(item.weight.map(|w| w.unit().code().to_owned()))
-        .bind(item.extras.minor())
+        .bind(pricing.weight.map(|w| w.value().to_string()))
+        .bind(pricing.weight.map(|w| w.unit().code().to_owned()))
+        .bind(pricing.extras.minor())
         .bind(1_i64)
         .bind(row.price.price().minor())
         .bind(row.priced_by().to_owned())
-        .bind(item.cost.map(Money::minor))
-        .bind(item.stock_unit.filter(|_| item.kind == ItemKind::Weight).map(|u| u.code().to_owned()))
-        .bind(i64::from(item.do_not_list))
+        .bind(pricing.cost.map(Money::minor))
+        .bind(stock.stock_unit.filter(|_| stock.kind == ItemKind::Weight).map(|u| u.code().to_owned()))
+        .bind(i64::from(stock.do_not_list))
         .bind(row.quantity.stock_units())
         .bind(0_i64)
         .bind(row.quantity.stock_units())
@@ -279,5 +275,5 @@ fn bind_item<'q>(
         .bind(0_i64)
         .bind(1_i64)
         .bind(now)
-        .bind(find_text::mass(item.weight))
+        .bind(find_text::mass(pricing.weight))
 }

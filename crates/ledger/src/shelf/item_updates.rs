@@ -2,7 +2,7 @@
 
 use crate::people::activity_log;
 use crate::shelf::item_rows::{Prepared, add_codes};
-use crate::shelf::items::{ItemView, NewItem, RowOutcome, how_priced};
+use crate::shelf::items::{ItemView, RowOutcome, how_priced};
 use crate::shelf::{find_text, item_columns, item_view};
 use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
@@ -12,6 +12,7 @@ use crate::store::sql::{Statement, chunk_sizes};
 use crate::store::storage_error::StorageError;
 use domain::codes::{Code, Gtin};
 use domain::ids::ItemId;
+use domain::item::NewItem;
 use domain::money::Money;
 use domain::text;
 use std::collections::HashSet;
@@ -78,17 +79,19 @@ async fn write_different(
 
 /// What a row changes; none if nothing.
 fn change<'a>(view: &ItemView, row: &'a Prepared<'a>) -> Result<Option<Change<'a>>, Rejection> {
-    if row.item.quantity.is_some() && row.quantity != view.on_hand {
+    if row.item.stock.quantity.is_some() && row.quantity != view.on_hand {
         let reason =
             ShelfReason::StockDiffers { sku: view.sku.clone(), on_hand: view.on_hand, given: row.quantity };
         return Err(Rejection::invalid("quantity", reason));
     }
     let new_gtin = gtin_to_add(view, row.item)?;
-    let cost = row.item.cost.or(view.cost);
+    let cost = row.item.pricing.cost.or(view.cost);
     let same = view.text == row.text
-        && view.style.as_deref().map(text::fold) == row.item.style.as_deref().map(|s| text::fold(s.trim()))
+        && view.style.as_deref().map(text::fold)
+            == row.item.pricing.style.as_deref().map(|s| text::fold(s.trim()))
         && view.priced_by_hand == row.is_priced_by_hand()
-        && (view.price, view.extras, view.weight) == (row.price.price(), row.item.extras, row.item.weight)
+        && (view.price, view.extras, view.weight)
+            == (row.price.price(), row.item.pricing.extras, row.item.pricing.weight)
         && view.cost == cost
         && new_gtin.is_none();
     let change = Change { id: view.id, row, sku: view.sku.clone(), old_price: view.price, cost, new_gtin };
@@ -179,13 +182,13 @@ fn bind(statement: Statement<'static>, change: &Change<'_>) -> Statement<'static
     let statement = statement
         .bind(id.raw())
         .bind(row.style)
-        .bind(row.item.weight.map(|w| w.value().to_string()))
-        .bind(row.item.weight.map(|w| w.unit().code().to_owned()))
-        .bind(row.item.extras.minor())
+        .bind(row.item.pricing.weight.map(|w| w.value().to_string()))
+        .bind(row.item.pricing.weight.map(|w| w.unit().code().to_owned()))
+        .bind(row.item.pricing.extras.minor())
         .bind(row.price.price().minor())
         .bind(row.priced_by().to_owned())
         .bind(cost.map(Money::minor))
-        .bind(find_text::mass(row.item.weight))
+        .bind(find_text::mass(row.item.pricing.weight))
         .bind(new_gtin.map(|gtin| gtin.as_str().to_owned()));
     item_columns::bind(statement, &row.text)
 }

@@ -7,12 +7,12 @@ use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Edited, Rejection, ShelfReason};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
-use domain::codes::{Code, Gtin};
+use domain::codes::Code;
 use domain::ids::ItemId;
-use domain::item::{ItemText, TextEdit};
-use domain::money::Money;
+use domain::item::{ItemPricing, ItemText, NewItem, TextEdit};
+use domain::money::{Currency, Money};
 use domain::pricing::{Calculation, PriceRule};
-use domain::quantity::{Asked, Measure, Quantity};
+use domain::quantity::{Measure, Quantity};
 use domain::stock::ItemKind;
 use domain::text;
 use domain::weight::{Weight, WeightUnit};
@@ -22,35 +22,6 @@ use sqlx::{AssertSqlSafe, Row};
 
 /// The most items in one [`AddItems`]: more would hold up others for too long.
 pub const MAX_ITEMS_AT_ONCE: usize = 500;
-
-/// An item to add, or to update by its SKU.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct NewItem {
-    /// What kind of thing.
-    pub kind: ItemKind,
-    /// In words.
-    pub text: ItemText,
-    /// The owner's code; the in-store code if none.
-    pub sku: Option<Code>,
-    /// A GTIN from GS1.
-    pub gtin: Option<Gtin>,
-    /// The name of its style.
-    pub style: Option<String>,
-    /// As the scale showed it.
-    pub weight: Option<Weight>,
-    /// Added to the price by weight.
-    pub extras: Money,
-    /// Replaces the calculated price.
-    pub price: Option<Money>,
-    /// The cost of making one.
-    pub cost: Option<Money>,
-    /// One piece if none.
-    pub quantity: Option<Asked>,
-    /// The unit in which goods by weight are stocked and priced.
-    pub stock_unit: Option<WeightUnit>,
-    /// Whether it must never be listed online.
-    pub do_not_list: bool,
-}
 
 /// Where an item's price comes from.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -236,28 +207,34 @@ impl Command for EditItem {
 /// The price of an item: the override if there is one, otherwise the style's rule for the weight. Goods
 /// by weight are priced for one of their stock unit.
 pub(crate) fn price_of(
-    kind: ItemKind,
-    by_hand: Option<Money>,
+    pricing: &ItemPricing,
+    measure: Measure,
     rule: Option<&PriceRule>,
-    weight: Option<Weight>,
-    stock_unit: Option<WeightUnit>,
-    extras: Money,
 ) -> Result<ItemPrice, Rejection> {
-    if let Some(price) = by_hand {
+    if let Some(price) = pricing.price {
         if price.minor() <= 0 {
             return Err(Rejection::invalid("offers.price", ShelfReason::PriceNotPositive));
         }
         return Ok(ItemPrice::ByHand(price));
     }
-    let weight = match (kind, stock_unit) {
-        (ItemKind::Weight, Some(unit)) => Weight::new(Decimal::ONE, unit).ok(),
-        _ => weight,
+    let weight = match measure {
+        Measure::Thousandths(unit) => Weight::new(Decimal::ONE, unit).ok(),
+        Measure::Units => pricing.weight,
     };
     let (Some(rule), Some(weight)) = (rule, weight) else {
         return Err(Rejection::invalid("offers.price", ShelfReason::NoPrice));
     };
-    let calculation = rule.price(weight, extras).named("weight.value")?;
+    let calculation = rule.price(weight, pricing.extras).named("weight.value")?;
     Ok(ItemPrice::ByRule(Box::new(calculation)))
+}
+
+/// Refuses amounts that the shop cannot have.
+pub(crate) fn own_amounts(pricing: &ItemPricing, currency: Currency) -> Result<(), Rejection> {
+    own_money("extras", pricing.extras, currency)?;
+    for (field, amount) in [("cost", pricing.cost), ("offers.price", pricing.price)] {
+        amount.map_or(Ok(()), |a| own_money(field, a, currency))?;
+    }
+    Ok(())
 }
 
 impl EditItem {
@@ -280,10 +257,14 @@ impl EditItem {
             None if self.weight.is_none() && self.extras.is_none() => Some(view.price),
             Some(PriceChange::Rule) | None => None,
         };
-        let weight = self.weight.or(view.weight);
-        let extras = self.extras.unwrap_or(view.extras);
-        let price = price_of(view.kind, by_hand, view.rule.as_ref(), weight, view.stock_unit, extras)?;
-        Ok((text, price))
+        let pricing = ItemPricing {
+            style: view.style.clone(),
+            weight: self.weight.or(view.weight),
+            extras: self.extras.unwrap_or(view.extras),
+            price: by_hand,
+            cost: self.cost.or(view.cost),
+        };
+        Ok((text, price_of(&pricing, view.measure(), view.rule.as_ref())?))
     }
 
     /// Whether the price is an override after the edit.

@@ -23,11 +23,12 @@ pub(crate) mod workbench;
 
 pub use change_prices::{NewPrice, RepricePreview, RepriceStyle, Repriced};
 pub use descriptions::{MAX_TEXTS_AT_ONCE, NewText, WriteTexts, text_mark};
+pub use domain::item::{NewItem, NewStyle};
 pub use find::{FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS};
 pub use holds::{BASKET_MS, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
 pub use intake::{EndIntake, Intake, Progress, Tally};
 pub use items::{
-    AddItems, AddedItem, EditItem, ItemPrice, ItemView, MAX_ITEMS_AT_ONCE, NewItem, PriceChange, RowOutcome,
+    AddItems, AddedItem, EditItem, ItemPrice, ItemView, MAX_ITEMS_AT_ONCE, PriceChange, RowOutcome,
 };
 pub use levels::{ShelfQuery, ShelfRow, StyleCount};
 pub use photographs::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName, SMALLER};
@@ -38,7 +39,7 @@ pub use stock_count::{
     StockCountView,
 };
 pub use style_edit::EditStyle;
-pub use styles::{AddStyles, NewStyle, StyleView};
+pub use styles::{AddStyles, StyleView};
 pub use workbench::{
     FinishPieces, Finished, MAX_PHOTOGRAPHS, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, PieceWork, Priced,
     UsualWeights,

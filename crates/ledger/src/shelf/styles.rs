@@ -8,6 +8,7 @@ use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Edited, Rejection, ShelfReason, Thing};
 use async_trait::async_trait;
 use domain::ids::StyleId;
+use domain::item::NewStyle;
 use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::text;
@@ -16,19 +17,6 @@ use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::HashMap;
-
-/// A style to add, or to update by its name.
-#[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct NewStyle {
-    /// Found without case.
-    pub name: String,
-    /// How its pieces are priced.
-    pub rule: PriceRule,
-    /// In the order in which they are shown.
-    pub sizes: Vec<String>,
-    /// May be empty.
-    pub category: String,
-}
 
 /// A style as it is now.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -2,22 +2,22 @@
 
 use crate::people::activity_log;
 use crate::shelf::item_rows;
-use crate::shelf::items::{AddedItem, ItemPrice, NewItem, RowOutcome, price_of, stored_weight};
+use crate::shelf::items::{AddedItem, ItemPrice, RowOutcome, own_amounts, price_of, stored_weight};
 use crate::shelf::photographs::{self, PictureName};
 use crate::shelf::styles::{self, StyleView};
 use crate::store::Ledger;
 use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, ShelfReason};
-use crate::store::settings::own_money;
 use crate::store::sql::insert_rows;
 use crate::store::storage_error::StorageError;
 use crate::store::tables;
 use async_trait::async_trait;
 use domain::ids::{ItemId, StyleId};
-use domain::item::ItemText;
+use domain::item::{ItemPricing, ItemStock, ItemText, NewItem};
 use domain::money::{Currency, Money};
 use domain::pricing::{Calculation, margin};
+use domain::quantity::Measure;
 use domain::stock::ItemKind;
 use domain::text;
 use domain::weight::Weight;
@@ -39,18 +39,10 @@ const USUAL_OF: i64 = 50;
 pub struct NewPiece {
     /// In words, without images. If the name is empty, it is made from style, colors and size.
     pub text: ItemText,
-    /// The name of its style.
-    pub style: Option<String>,
-    /// As the scale showed it, without the container.
-    pub weight: Option<Weight>,
-    /// Added to the price by weight.
-    pub extras: Money,
-    /// Replaces the style's price.
-    pub price: Option<Money>,
-    /// The reason, if that differs from the style's price.
+    /// With its weight without the container.
+    pub pricing: ItemPricing,
+    /// Why its price is not the style's, if it is not.
     pub price_reason: String,
-    /// The cost of making it.
-    pub cost: Option<Money>,
     /// The first one is shown everywhere.
     pub photographs: Vec<PictureName>,
     /// Rows knitted or woven.
@@ -213,7 +205,7 @@ impl NewPiece {
         known: &HashSet<PictureName>,
     ) -> Result<Checked, Rejection> {
         let reason = text::short(&self.price_reason).named("reason")?;
-        if self.price.is_some() && self.style.is_some() && reason.is_empty() {
+        if self.pricing.price.is_some() && self.pricing.style.is_some() && reason.is_empty() {
             return Err(Rejection::invalid("reason", ShelfReason::NoOverrideReason));
         }
         for (field, amount) in [("rows", self.rows), ("minutes", self.minutes)] {
@@ -244,29 +236,22 @@ impl NewPiece {
     }
 
     fn style<'a>(&self, styles: &'a HashMap<String, StyleView>) -> Option<&'a StyleView> {
-        styles.get(&text::fold(self.style.as_deref()?.trim()))
+        styles.get(&text::fold(self.pricing.style.as_deref()?.trim()))
     }
 
     fn item(&self, name: String) -> NewItem {
         let images = self.photographs.iter().map(PictureName::file).collect();
         NewItem {
-            kind: ItemKind::Piece,
             text: ItemText { name, images, ..self.text.clone() },
             sku: None,
             gtin: None,
-            style: self.style.clone(),
-            weight: self.weight,
-            extras: self.extras,
-            price: self.price,
-            cost: self.cost,
-            quantity: None,
-            stock_unit: None,
-            do_not_list: false,
+            pricing: self.pricing.clone(),
+            stock: ItemStock::of(ItemKind::Piece),
         }
     }
 
     fn by_rule(&self, styles: &HashMap<String, StyleView>) -> Option<Calculation> {
-        self.style(styles)?.rule.price(self.weight?, self.extras).ok()
+        self.style(styles)?.rule.price(self.pricing.weight?, self.pricing.extras).ok()
     }
 
     fn finished(
@@ -274,24 +259,20 @@ impl NewPiece {
         item: AddedItem,
         styles: &HashMap<String, StyleView>,
     ) -> Result<Finished, CommandError> {
-        let margin = margin(item.price.price(), self.cost).field("cost")?;
+        let margin = margin(item.price.price(), self.pricing.cost).field("cost")?;
         Ok(Finished { by_rule: self.by_rule(styles), margin, item })
     }
 
     /// What it would cost, as far as is known by now.
     fn priced(&self, styles: &HashMap<String, StyleView>, currency: Currency) -> Result<Priced, Rejection> {
-        let amounts = [("extras", Some(self.extras)), ("cost", self.cost), ("offers.price", self.price)];
-        for (field, amount) in amounts {
-            amount.map_or(Ok(()), |a| own_money(field, a, currency))?;
-        }
+        own_amounts(&self.pricing, currency)?;
         let style = self.style(styles);
-        if let (Some(name), None) = (&self.style, style) {
+        if let (Some(name), None) = (&self.pricing.style, style) {
             let reason = ShelfReason::UnknownStyle { name: name.clone() };
             return Err(Rejection::invalid("style", reason));
         }
-        let rule = style.map(|style| &style.rule);
-        let price = price_of(ItemKind::Piece, self.price, rule, self.weight, None, self.extras)?;
-        let margin = margin(price.price(), self.cost).named("cost")?;
+        let price = price_of(&self.pricing, Measure::Units, style.map(|style| &style.rule))?;
+        let margin = margin(price.price(), self.pricing.cost).named("cost")?;
         Ok(Priced { by_rule: self.by_rule(styles), price, margin, usual: None })
     }
 }

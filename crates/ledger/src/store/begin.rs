@@ -38,7 +38,7 @@ mod tests {
     use crate::shelf::{AddItems, NewItem};
     use crate::store::clock::SystemClock;
     use crate::{Access, CommandError, Ledger, StorageError};
-    use domain::item::ItemText;
+    use domain::item::{ItemPricing, ItemStock, ItemText};
     use domain::money::{Currency, Money};
     use domain::stock::ItemKind;
     use std::sync::Arc;
@@ -50,17 +50,13 @@ mod tests {
                 description: "knitted by hand ".repeat(600),
                 ..ItemText::default()
             },
-            kind: ItemKind::Piece,
             sku: None,
             gtin: None,
-            style: None,
-            weight: None,
-            extras: Money::zero(Currency::USD),
-            price: Money::from_minor(100, Currency::USD).ok(),
-            cost: None,
-            quantity: None,
-            stock_unit: None,
-            do_not_list: false,
+            pricing: ItemPricing {
+                price: Money::from_minor(100, Currency::USD).ok(),
+                ..ItemPricing::none(Currency::USD)
+            },
+            stock: ItemStock::of(ItemKind::Piece),
         }
     }
 

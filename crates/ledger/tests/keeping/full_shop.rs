@@ -4,7 +4,7 @@ use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Gtin;
 use domain::day::Day;
-use domain::item::ItemText;
+use domain::item::{ItemPricing, ItemText};
 use domain::limits::LimitName;
 use domain::money::{Currency, Money};
 use domain::order::{
@@ -29,8 +29,8 @@ use ledger::shelf::{
     Purpose, ScanStockCount,
 };
 use ledger::{Command, Key, Ledger};
-pub(crate) use testkit::make::code;
 use testkit::make::{self, asked, usd};
+pub(crate) use testkit::make::{code, with};
 use testkit::{START, TestShop};
 
 const ZERO: Money = Money::zero(Currency::USD);
@@ -46,14 +46,13 @@ fn item(kind: ItemKind, sku: &str, price: &str, quantity: &str) -> NewItem {
         description: "“Two\nlines”, \\ and \u{1F411}".to_owned(),
         ..ItemText::default()
     };
-    NewItem {
-        text,
-        price: Some(usd(price)),
-        cost: Some(usd("4.00")),
-        quantity: Some(asked(quantity)),
-        stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
-        ..make::item(kind, sku)
-    }
+    with(make::item(kind, sku), |i| {
+        i.text = text;
+        i.pricing.price = Some(usd(price));
+        i.pricing.cost = Some(usd("4.00"));
+        i.stock.quantity = Some(asked(quantity));
+        i.stock.stock_unit = (kind == ItemKind::Weight).then_some(WeightUnit::Ounce);
+    })
 }
 
 fn goods(sku: &str, quantity: &str) -> SaleLineIn {
@@ -167,12 +166,14 @@ async fn finish(ledger: &Ledger) {
             brand: "Larkfell".to_owned(),
             ..ItemText::default()
         },
-        style: Some("Ridge beanie".to_owned()),
-        weight: Some(Weight::parse("6.35", WeightUnit::Ounce).unwrap()),
-        extras: ZERO,
-        price: Some(usd("39.00")),
+        pricing: ItemPricing {
+            style: Some("Ridge beanie".to_owned()),
+            weight: Some(Weight::parse("6.35", WeightUnit::Ounce).unwrap()),
+            price: Some(usd("39.00")),
+            cost: Some(usd("20.00")),
+            ..ItemPricing::none(Currency::USD)
+        },
         price_reason: "a dropped stitch".to_owned(),
-        cost: Some(usd("20.00")),
         photographs: vec![name],
         rows: Some(96),
         minutes: Some(52),
@@ -212,12 +213,11 @@ async fn stock_up(ledger: &Ledger) {
     // 952 is the prefix that GS1 keeps for demonstrations (gs1.org, list of company prefixes).
     let gtin = Some(Gtin::parse("9521234543213").unwrap());
     let weighed = Some(Weight::parse("6.35", WeightUnit::Ounce).unwrap());
-    let by_weight = NewItem {
-        style: Some("ridge beanie".to_owned()),
-        weight: weighed,
-        price: None,
-        ..item(ItemKind::Piece, "P1", "1.00", "1")
-    };
+    let by_weight = with(item(ItemKind::Piece, "P1", "1.00", "1"), |i| {
+        i.pricing.style = Some("ridge beanie".to_owned());
+        i.pricing.weight = weighed;
+        i.pricing.price = None;
+    });
     let items = vec![
         by_weight,
         NewItem { sku: None, gtin, ..item(ItemKind::Piece, "P2", "40.00", "1") },

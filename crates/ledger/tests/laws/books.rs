@@ -13,7 +13,7 @@ use ledger::keeping::SetShop;
 use ledger::online::{Delivered, RecordRun, RunKind};
 use ledger::orders::EndHold;
 use ledger::sales::NewSale;
-use ledger::shelf::{Counted, EditItem, EndIntake, NewItem, Progress, Purpose, ShelfQuery};
+use ledger::shelf::{Counted, EditItem, EndIntake, Progress, Purpose, ShelfQuery};
 
 fn zone(name: &str) -> SetShop {
     SetShop { key: "zone".to_owned(), value: name.to_owned(), who: "owner".to_owned() }
@@ -93,8 +93,8 @@ fn days_are_those_of_the_shops_zone_and_follow_it() {
 #[test]
 fn a_month_is_closed_by_its_figures() {
     on_each(|shop| async move {
-        let hat = NewItem { cost: Some(usd(1500)), ..piece("p1", 4500) };
-        let kit = NewItem { cost: Some(usd(333)), ..counted("c1", "10", 1000) };
+        let hat = with(piece("p1", 4500), |i| i.pricing.cost = Some(usd(1500)));
+        let kit = with(counted("c1", "10", 1000), |i| i.pricing.cost = Some(usd(333)));
         shop.ok(add(vec![hat, kit, piece("p2", 2000), by_ounce("w1", "32", 350)])).await;
         let lines =
             vec![less("p1", "1", 500, 330), less("c1", "3", 0, 210), goods("p2", "1"), goods("w1", "2.5")];
@@ -147,9 +147,10 @@ fn a_month_is_closed_by_its_figures() {
 fn the_shelf_is_told_by_style_size_and_color() {
     on_each(|shop| async move {
         shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", None)).await;
-        let hat = |sku: &str, size: &str, color: &str, price| NewItem {
-            style: Some("Ridge beanie".to_owned()),
-            ..of(piece(sku, price), [(TextField::Size, size), (TextField::Color, color)])
+        let hat = |sku: &str, size: &str, color: &str, price| {
+            with(of(piece(sku, price), [(TextField::Size, size), (TextField::Color, color)]), |i| {
+                i.pricing.style = Some("Ridge beanie".to_owned());
+            })
         };
         shop.ok(add(vec![
             hat("h1", "L", "fern", 4000),
@@ -215,7 +216,7 @@ fn listings_wait_until_they_were_told() {
         let to = shop.ledger.connection("feed").await.unwrap();
         let lost = shop.ledger.connection("nobody").await.unwrap_err();
         no_such(Thing::Connection, "nobody").check(lost.rejection().unwrap(), shop.engine);
-        let hidden = NewItem { do_not_list: true, ..piece("off", 100) };
+        let hidden = with(piece("off", 100), |i| i.stock.do_not_list = true);
         shop.ok(add(vec![piece("p1", 4500), hidden, counted("c0", "0", 100), counted("c1", "5", 100)])).await;
         let waiting = async || {
             let rows = shop.ledger.waiting_listings(to, None).await.unwrap().rows().unwrap();

@@ -17,12 +17,11 @@ use ledger::shelf::NewItem;
 
 fn by_kilogram(sku: &str, quantity: &str, price: i64) -> NewItem {
     let unit = Some(WeightUnit::Kilogram);
-    NewItem {
-        quantity: Some(asked(quantity)),
-        stock_unit: unit,
-        price: Some(usd(price)),
-        ..item(ItemKind::Weight, sku)
-    }
+    with(item(ItemKind::Weight, sku), |i| {
+        i.stock.quantity = Some(asked(quantity));
+        i.stock.stock_unit = unit;
+        i.pricing.price = Some(usd(price));
+    })
 }
 
 fn paper(amount: i64) -> SaleLineIn {
@@ -40,7 +39,7 @@ async fn books(shop: &Shop) -> (i64, String, i64) {
 #[test]
 fn an_absurd_sale_is_refused_and_stops_no_other() {
     on_each(|shop| async move {
-        let costly = NewItem { cost: Some(usd(MAX_AMOUNT)), ..counted("costly", "9", 100) };
+        let costly = with(counted("costly", "9", 100), |i| i.pricing.cost = Some(usd(MAX_AMOUNT)));
         shop.ok(add(vec![
             counted("c1", "1000000000", 100),
             counted("dear", "1000000", MAX_AMOUNT),

@@ -16,9 +16,9 @@ fn a_day_in_the_shop() {
     on_each(|shop| async move {
         shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", None)).await;
         let mut by_rule = piece("hat", 0);
-        by_rule.price = None;
-        by_rule.style = Some("ridge BEANIE".to_owned());
-        by_rule.weight = Some(weight("6.35 ONZ"));
+        by_rule.pricing.price = None;
+        by_rule.pricing.style = Some("ridge BEANIE".to_owned());
+        by_rule.pricing.weight = Some(weight("6.35 ONZ"));
         let added = shop
             .ok(add(vec![
                 by_rule,

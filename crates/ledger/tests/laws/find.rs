@@ -38,7 +38,12 @@ fn beanie(sku: &str, color: &str, size: &str, ounces: &str) -> NewItem {
         ..ItemText::default()
     };
     let style = Some("Ridge beanie".to_owned());
-    NewItem { text, price: None, style, weight: Some(weight(ounces)), ..item(ItemKind::Piece, sku) }
+    with(item(ItemKind::Piece, sku), |i| {
+        i.text = text;
+        i.pricing.price = None;
+        i.pricing.style = style;
+        i.pricing.weight = Some(weight(ounces));
+    })
 }
 
 /// Four beanies, a card, roving and a shawl without weight, two days apart where noted.
@@ -59,7 +64,7 @@ async fn stocked(shop: &Shop) -> StyleId {
             by_ounce("w1", "16", 300),
             [(TextField::Name, "Gr\u{e9}y roving"), (TextField::Color, "fern grey")],
         ),
-        NewItem { do_not_list: true, ..of(piece("s1", 12000), [(TextField::Name, "Shawl")]) },
+        with(of(piece("s1", 12000), [(TextField::Name, "Shawl")]), |i| i.stock.do_not_list = true),
     ]))
     .await;
     shop.ledger.styles().await.unwrap()[0].id
@@ -201,7 +206,8 @@ fn a_style_is_counted_up_to_a_bound() {
     on_each(|shop| async move {
         shop.ok(style("Card", "1", "ONZ", "exact", None)).await;
         let cards = |numbers: std::ops::Range<u32>| {
-            let card = |n| NewItem { style: Some("Card".to_owned()), ..counted(&format!("n{n}"), "1", 450) };
+            let card =
+                |n| with(counted(&format!("n{n}"), "1", 450), |i| i.pricing.style = Some("Card".to_owned()));
             add(numbers.map(card).collect())
         };
         let told = async || {

@@ -47,12 +47,11 @@ fn pictured(image: &str, item: NewItem) -> NewItem {
 
 /// Priced by a style's rule.
 fn ruled(sku: &str, style: &str, grams_or_ounces: &str) -> NewItem {
-    NewItem {
-        price: None,
-        style: Some(style.to_owned()),
-        weight: Some(weight(grams_or_ounces)),
-        ..item(ItemKind::Piece, sku)
-    }
+    with(item(ItemKind::Piece, sku), |i| {
+        i.pricing.price = None;
+        i.pricing.style = Some(style.to_owned());
+        i.pricing.weight = Some(weight(grams_or_ounces));
+    })
 }
 
 #[test]
@@ -60,7 +59,7 @@ fn rows_are_added_or_refused_each_by_itself() {
     on_each(|shop| async move {
         let added = shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", Some(2000))).await;
         assert_eq!(said(&added[0]), "added Ridge beanie");
-        let dear = NewItem { extras: usd(250), ..ruled("h2", " ridge BEANIE ", "6.35 ONZ") };
+        let dear = with(ruled("h2", " ridge BEANIE ", "6.35 ONZ"), |i| i.pricing.extras = usd(250));
         // The GTINs are from memory; only their check digits matter here.
         check_rows(
             &shop,
@@ -73,28 +72,34 @@ fn rows_are_added_or_refused_each_by_itself() {
                 (piece("p1", 4500), "added at 45.00"),
                 (counted("c1", "12", 999), "added at 9.99"),
                 (counted("c0", "0", 999), "added at 9.99"),
-                (NewItem { quantity: None, ..counted("cn", "1", 999) }, "added at 9.99"),
+                (with(counted("cn", "1", 999), |i| i.stock.quantity = None), "added at 9.99"),
                 (by_ounce("w1", "32.125", 350), "added at 3.50"),
                 (NewItem { gtin: Some(gtin("614141007349")), ..piece("g1", 100) }, "added at 1.00"),
                 (NewItem { sku: None, ..piece("x", 100) }, "added at 1.00"),
                 (piece("free", 0), "PriceNotPositive"),
-                (NewItem { price: None, ..piece("np", 0) }, "\"offers.price\", reason: Shelf(NoPrice)"),
+                (
+                    with(piece("np", 0), |i| i.pricing.price = None),
+                    "\"offers.price\", reason: Shelf(NoPrice)",
+                ),
                 (ruled("ns", "Moor cowl", "6 ONZ"), "UnknownStyle { name: \"Moor cowl\" }"),
-                (NewItem { weight: None, ..ruled("nw", "Ridge beanie", "1 ONZ") }, "Shelf(NoPrice)"),
-                (NewItem { quantity: Some(asked("2")), ..piece("two", 100) }, "OnlyOneUseCounted"),
+                (with(ruled("nw", "Ridge beanie", "1 ONZ"), |i| i.pricing.weight = None), "Shelf(NoPrice)"),
+                (with(piece("two", 100), |i| i.stock.quantity = Some(asked("2"))), "OnlyOneUseCounted"),
                 (counted("half", "1.5", 100), "NotWhole { value: 1.5 }"),
                 (by_ounce("fine", "1.0005", 100), "TooFine { value: 1.0005 }"),
                 (counted("many", "1000000001", 100), "Quantity(TooLarge)"),
                 (
-                    NewItem { stock_unit: None, ..by_ounce("nu", "1", 100) },
+                    with(by_ounce("nu", "1", 100), |i| i.stock.stock_unit = None),
                     "\"quantity.unitCode\", reason: Shelf(StockUnitMissing)",
                 ),
                 (of(piece("nn", 100), [(TextField::Name, "")]), "\"name\", reason: Text(Empty)"),
                 (of(piece("nul", 100), [(TextField::Name, "a\u{0}b")]), "NotPrintable { code: 0 }"),
                 (pictured("a|b", piece("bar", 100)), "\"image\", reason: Image(NotAName)"),
-                (NewItem { cost: Some(usd(-1)), ..piece("nc", 100) }, "\"cost\", reason: Shop(Negative)"),
                 (
-                    NewItem { price: Some(eur(100)), ..piece("eu", 100) },
+                    with(piece("nc", 100), |i| i.pricing.cost = Some(usd(-1))),
+                    "\"cost\", reason: Shop(Negative)",
+                ),
+                (
+                    with(piece("eu", 100), |i| i.pricing.price = Some(eur(100))),
                     "OtherCurrency { given: EUR, own: USD }",
                 ),
                 (piece("p1", 4600), "CodeTaken { code: \"p1\", title: \"another row of this file\" }"),
@@ -152,9 +157,9 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
             vec![
                 (kit.clone(), "StockDiffers { sku: \"c1\", on_hand: Quantity { stock_units: 10"),
                 (piece("p1", 4600), "updated p1"),
-                (NewItem { style: Some("Ridge beanie".to_owned()), ..piece("p2", 100) }, "updated p2"),
+                (with(piece("p2", 100), |i| i.pricing.style = Some("Ridge beanie".to_owned())), "updated p2"),
                 (
-                    NewItem { stock_unit: Some(WeightUnit::Gram), ..by_ounce("w1", "8", 350) },
+                    with(by_ounce("w1", "8", 350), |i| i.stock.stock_unit = Some(WeightUnit::Gram)),
                     "OtherKind { sku: \"w1\"",
                 ),
             ],
@@ -164,7 +169,7 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
             &shop,
             vec![
                 (
-                    NewItem { quantity: None, ..of(kit.clone(), [(TextField::Name, "Kit, mended")]) },
+                    with(of(kit.clone(), [(TextField::Name, "Kit, mended")]), |i| i.stock.quantity = None),
                     "updated c1",
                 ),
                 (piece("w1", 350), "OtherKind { sku: \"w1\", kind: Weight }"),
@@ -192,7 +197,7 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
             ],
         )
         .await;
-        let hat = NewItem { style: Some("Ridge beanie".to_owned()), ..piece("p2", 100) };
+        let hat = with(piece("p2", 100), |i| i.pricing.style = Some("Ridge beanie".to_owned()));
         check_rows(&shop, vec![(NewItem { gtin: Some(gtin("73513537")), ..hat.clone() }, "updated p2")])
             .await;
         check_rows(&shop, vec![(NewItem { gtin: Some(gtin("73513537")), ..hat.clone() }, "unchanged p2")])
@@ -458,11 +463,10 @@ fn settings_changed_by_another_process_count_at_once() {
 #[test]
 fn what_was_sold_over_the_years_may_exceed_what_a_shop_holds() {
     on_each(|shop| async move {
-        let grams = NewItem {
-            stock_unit: Some(WeightUnit::Gram),
-            quantity: Some(asked("1000000")),
-            ..by_ounce("w1", "1", 1)
-        };
+        let grams = with(by_ounce("w1", "1", 1), |i| {
+            i.stock.stock_unit = Some(WeightUnit::Gram);
+            i.stock.quantity = Some(asked("1000000"));
+        });
         shop.ok(add(vec![grams])).await;
         for _ in 0..2 {
             shop.ok(adjust("w1", Counted::Less(asked("1"), StockReason::Damage))).await;

@@ -1,6 +1,6 @@
 //! Short constructors for commands' values. All goods are invented.
 
-pub(crate) use testkit::make::{add, asked, code};
+pub(crate) use testkit::make::{add, asked, code, with};
 
 use domain::basket::TenderKind;
 use domain::channel::Channel;
@@ -44,25 +44,27 @@ pub(crate) fn weight(text: &str) -> Weight {
 
 pub(crate) fn item(kind: ItemKind, sku: &str) -> NewItem {
     let named = of(testkit::make::item(kind, sku), [(TextField::Name, &format!("Item {sku}"))]);
-    NewItem { price: Some(usd(1000)), ..named }
+    with(named, |i| i.pricing.price = Some(usd(1000)))
 }
 
 pub(crate) fn piece(sku: &str, price: i64) -> NewItem {
-    NewItem { price: Some(usd(price)), ..item(ItemKind::Piece, sku) }
+    with(item(ItemKind::Piece, sku), |i| i.pricing.price = Some(usd(price)))
 }
 
 pub(crate) fn counted(sku: &str, quantity: &str, price: i64) -> NewItem {
-    NewItem { quantity: Some(asked(quantity)), price: Some(usd(price)), ..item(ItemKind::Counted, sku) }
+    with(item(ItemKind::Counted, sku), |i| {
+        i.stock.quantity = Some(asked(quantity));
+        i.pricing.price = Some(usd(price));
+    })
 }
 
 /// Goods by weight, stocked and priced by the ounce.
 pub(crate) fn by_ounce(sku: &str, quantity: &str, price: i64) -> NewItem {
-    NewItem {
-        quantity: Some(asked(quantity)),
-        stock_unit: Some(WeightUnit::Ounce),
-        price: Some(usd(price)),
-        ..item(ItemKind::Weight, sku)
-    }
+    with(item(ItemKind::Weight, sku), |i| {
+        i.stock.quantity = Some(asked(quantity));
+        i.stock.stock_unit = Some(WeightUnit::Ounce);
+        i.pricing.price = Some(usd(price));
+    })
 }
 
 pub(crate) fn style(name: &str, rate: &str, unit: &str, ending: &str, minimum: Option<i64>) -> AddStyles {

@@ -314,7 +314,7 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
 #[test]
 fn what_becomes_of_the_goods_is_decided_once() {
     on_each(|shop| async move {
-        let costed = |sku: &str| ledger::shelf::NewItem { cost: Some(usd(400)), ..piece(sku, 1000) };
+        let costed = |sku: &str| with(piece(sku, 1000), |i| i.pricing.cost = Some(usd(400)));
         shop.ok(add(vec![costed("p1"), costed("p2"), costed("p3")])).await;
         let sold = shop.ok(sale((1..=3).map(|n| goods(&format!("p{n}"), "1")).collect(), cash(3000))).await;
         let back = shop.ok(whole(sold.id, Open)).await;

@@ -19,12 +19,11 @@ fn rule(rate: &str, ending: &str, minimum: Option<i64>) -> PriceRule {
 }
 
 fn ruled(sku: &str, ounces: &str) -> NewItem {
-    NewItem {
-        price: None,
-        style: Some("Ridge beanie".to_owned()),
-        weight: Some(weight(ounces)),
-        ..item(ItemKind::Piece, sku)
-    }
+    with(item(ItemKind::Piece, sku), |i| {
+        i.pricing.price = None;
+        i.pricing.style = Some("Ridge beanie".to_owned());
+        i.pricing.weight = Some(weight(ounces));
+    })
 }
 
 /// h1 by rule, h2 by rule with extras and on hold, h3 by hand, h4 sold, h5 at the minimum.
@@ -33,8 +32,8 @@ async fn stocked(shop: &Shop) -> StyleId {
     shop.ok(style("Moor cowl", "5", "ONZ", "whole", None)).await;
     shop.ok(add(vec![
         ruled("h1", "6 ONZ"),
-        NewItem { extras: usd(250), ..ruled("h2", "6 ONZ") },
-        NewItem { price: Some(usd(9900)), ..ruled("h3", "6 ONZ") },
+        with(ruled("h2", "6 ONZ"), |i| i.pricing.extras = usd(250)),
+        with(ruled("h3", "6 ONZ"), |i| i.pricing.price = Some(usd(9900))),
         ruled("h4", "6 ONZ"),
         ruled("h5", "1 ONZ"),
     ]))

@@ -327,7 +327,7 @@ fn a_basket_that_ran_out_is_taken_again_or_refused_in_words() {
 fn a_sale_keeps_its_own_copy() {
     on_each(|shop| async move {
         let mut hat = piece("p1", 4500);
-        hat.cost = Some(usd(1200));
+        hat.pricing.cost = Some(usd(1200));
         shop.ok(add(vec![hat])).await;
         let sold = shop.ok(sale_of("p1", 5000)).await;
         let before = shop.ledger.sale(sold.id).await.unwrap();

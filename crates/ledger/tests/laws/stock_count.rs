@@ -8,7 +8,7 @@ use domain::ids::StockCountId;
 use domain::stock::{ReturnDisposition, StockReason};
 use ledger::rejection::HeldFor;
 use ledger::shelf::{
-    BeginStockCount, Counted, DropStockCount, FinishStockCount, LeftReason, NewItem, Purpose, ScanFinding,
+    BeginStockCount, Counted, DropStockCount, FinishStockCount, LeftReason, Purpose, ScanFinding,
     ScanStockCount, StockCountState,
 };
 use ledger::{ManualClock, Rejection};
@@ -221,7 +221,7 @@ fn only_what_was_counted_or_one_style_or_nothing_is_booked() {
     on_each(|shop| async move {
         stocked(&shop).await;
         shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", None)).await;
-        let hat = |sku: &str| NewItem { style: Some("Ridge beanie".to_owned()), ..piece(sku, 100) };
+        let hat = |sku: &str| with(piece(sku, 100), |i| i.pricing.style = Some("Ridge beanie".to_owned()));
         shop.ok(add(vec![hat("h1"), hat("h2")])).await;
         let id = begin(&shop).await;
         shop.ok(scan(id, "c1", Some("8"))).await;

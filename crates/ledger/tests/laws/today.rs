@@ -13,7 +13,7 @@ use ledger::keeping::{SetShop, ShortLines};
 use ledger::online::{Delivered, RecordRun};
 use ledger::orders::TakeOrders;
 use ledger::sales::{NewSale, Pay, VoidSale};
-use ledger::shelf::{EditItem, NewHold, NewItem, Purpose};
+use ledger::shelf::{EditItem, NewHold, Purpose};
 
 fn day(text: &str) -> Day {
     Day::parse(text).unwrap()
@@ -61,7 +61,7 @@ fn short_lines_and_their_orders_are_counted() {
 #[test]
 fn what_could_be_listed_and_never_was_is_counted() {
     on_each(|shop| async move {
-        let hidden = NewItem { do_not_list: true, ..piece("off", 100) };
+        let hidden = with(piece("off", 100), |i| i.stock.do_not_list = true);
         shop.ok(add(vec![piece("p1", 100), piece("p2", 100), hidden, counted("c0", "0", 100)])).await;
         let new = async || shop.ledger.new_and_unlisted().await.unwrap();
         assert_eq!(new().await, 2);
@@ -84,7 +84,8 @@ fn a_style_ran_out_if_it_sold_and_none_is_left() {
         for name in ["moor cowl", "Ridge beanie", "Never sold", "Empty"] {
             shop.ok(style(name, "7.50", "ONZ", "whole", None)).await;
         }
-        let of = |sku: &str, style: &str| NewItem { style: Some(style.to_owned()), ..piece(sku, 1000) };
+        let of =
+            |sku: &str, style: &str| with(piece(sku, 1000), |i| i.pricing.style = Some(style.to_owned()));
         shop.ok(add(vec![
             of("m1", "moor cowl"),
             of("m2", "moor cowl"),

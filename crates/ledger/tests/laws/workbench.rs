@@ -4,7 +4,8 @@ use crate::audit;
 use crate::expected::*;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
-use domain::item::ItemText;
+use domain::item::{ItemPricing, ItemText};
+use domain::money::Currency;
 use domain::pricing::Calculation;
 use ledger::people::Activity;
 use ledger::shelf::{
@@ -19,12 +20,12 @@ fn named(name: &str) -> ItemText {
 fn piece_of(style: &str, weighed: &str) -> NewPiece {
     NewPiece {
         text: ItemText { color: "fawn".to_owned(), size: "L".to_owned(), ..ItemText::default() },
-        style: (!style.is_empty()).then(|| style.to_owned()),
-        weight: (!weighed.is_empty()).then(|| weight(weighed)),
-        extras: usd(0),
-        price: None,
+        pricing: ItemPricing {
+            style: (!style.is_empty()).then(|| style.to_owned()),
+            weight: (!weighed.is_empty()).then(|| weight(weighed)),
+            ..ItemPricing::none(Currency::USD)
+        },
         price_reason: String::new(),
-        cost: None,
         photographs: Vec::new(),
         rows: None,
         minutes: None,
@@ -64,15 +65,14 @@ fn a_piece_is_weighed_priced_and_on_the_shelf_with_its_work() {
         shop.ok(KeepPictures { pictures: pictures.clone(), who: "maker".to_owned() }).await;
         let done = finished(
             &shop,
-            NewPiece {
-                extras: usd(250),
-                cost: Some(usd(3207)),
-                rows: Some(96),
-                minutes: Some(52),
-                note: "needles 4 mm".to_owned(),
-                photographs: pictures.iter().map(|p| p.name.clone()).collect(),
-                ..beanie("6.35 ONZ")
-            },
+            with(beanie("6.35 ONZ"), |p| {
+                p.pricing.extras = usd(250);
+                p.pricing.cost = Some(usd(3207));
+                p.rows = Some(96);
+                p.minutes = Some(52);
+                p.note = "needles 4 mm".to_owned();
+                p.photographs = pictures.iter().map(|p| p.name.clone()).collect();
+            }),
         )
         .await;
         // 6.35 oz × 7.50 = 47.625, to the cent 47.63; with 2.50 it is 50.13, to the whole 50.
@@ -102,7 +102,10 @@ fn a_piece_is_weighed_priced_and_on_the_shelf_with_its_work() {
 fn a_price_by_hand_needs_its_reason_and_keeps_it() {
     on_each(|shop| async move {
         with_beanies(&shop).await;
-        let by_hand = NewPiece { price: Some(usd(3900)), cost: Some(usd(4000)), ..beanie("6.35 ONZ") };
+        let by_hand = with(beanie("6.35 ONZ"), |p| {
+            p.pricing.price = Some(usd(3900));
+            p.pricing.cost = Some(usd(4000));
+        });
         let outcome = shop.ok(finish(vec![by_hand.clone()])).await.remove(0);
         let PieceOutcome::Refused(rejection) = outcome else { panic!("{outcome:?}") };
         invalid("reason", ShelfReason::NoOverrideReason).check(&rejection, shop.engine);
@@ -116,7 +119,10 @@ fn a_price_by_hand_needs_its_reason_and_keeps_it() {
         assert_eq!((noted.who.as_str(), noted.act, &noted.what), ("maker", Activity::Price, &done.item.sku));
         assert_eq!(noted.detail, "$48.00 → $39.00, price override: a dropped stitch at the brim");
         // Without a style there is no other price from which it could differ.
-        let loose = NewPiece { text: named("Moor wall hanging"), price: Some(usd(9000)), ..piece_of("", "") };
+        let loose = with(piece_of("", ""), |p| {
+            p.text = named("Moor wall hanging");
+            p.pricing.price = Some(usd(9000));
+        });
         assert_eq!(finished(&shop, loose).await.item.price.price(), usd(9000));
         assert_eq!(shop.ledger.activity(None, 9).await.unwrap().len(), 1, "a price by rule is no change");
         audit::clean(&shop).await;
@@ -133,7 +139,10 @@ fn each_piece_of_a_sheet_is_judged_by_itself() {
             (beanie(""), "\"offers.price\", reason: Shelf(NoPrice)"),
             (piece_of("Moor cowl", "6 ONZ"), "UnknownStyle { name: \"Moor cowl\" }"),
             (
-                NewPiece { text: ItemText::default(), price: Some(usd(1)), ..piece_of("", "") },
+                with(piece_of("", ""), |p| {
+                    p.text = ItemText::default();
+                    p.pricing.price = Some(usd(1));
+                }),
                 "\"name\", reason: Text(Empty)",
             ),
             (
@@ -150,10 +159,13 @@ fn each_piece_of_a_sheet_is_judged_by_itself() {
                 "\"note\", reason: Text(CardNumber)",
             ),
             (
-                NewPiece { price: Some(eur(100)), price_reason: "fair".to_owned(), ..beanie("6 ONZ") },
+                with(beanie("6 ONZ"), |p| {
+                    p.pricing.price = Some(eur(100));
+                    p.price_reason = "fair".to_owned();
+                }),
                 "OtherCurrency { given: EUR, own: USD }",
             ),
-            (NewPiece { cost: Some(usd(-1)), ..beanie("6 ONZ") }, "\"cost\", reason: Shop(Negative)"),
+            (with(beanie("6 ONZ"), |p| p.pricing.cost = Some(usd(-1))), "\"cost\", reason: Shop(Negative)"),
             (beanie("5.9 ONZ"), ""),
         ];
         let (pieces, expected): (Vec<_>, Vec<_>) = rows.into_iter().unzip();
@@ -193,7 +205,10 @@ fn a_price_is_told_before_anything_is_kept() {
         let fresh = shop.ledger.price_piece(&beanie("6.35 ONZ")).await.unwrap();
         assert_eq!((fresh.price.price(), fresh.usual, fresh.margin), (usd(4800), None, None));
         shop.ok(finish(vec![beanie("5.9 ONZ"), beanie("180 GRM"), beanie("6.8 ONZ")])).await;
-        let by_hand = NewPiece { price: Some(usd(4000)), cost: Some(usd(2500)), ..beanie("63.5 ONZ") };
+        let by_hand = with(beanie("63.5 ONZ"), |p| {
+            p.pricing.price = Some(usd(4000));
+            p.pricing.cost = Some(usd(2500));
+        });
         let Priced { price, by_rule, margin, usual } = shop.ledger.price_piece(&by_hand).await.unwrap();
         assert_eq!((price.price(), margin), (usd(4000), Some(usd(1500))));
         assert_eq!(by_rule.map(|w| w.price), Some(usd(47_600)));

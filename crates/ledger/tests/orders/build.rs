@@ -13,20 +13,19 @@ use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::{OrderOutcome, TakeFetched, TakeOrders};
 use ledger::people::Activity;
 use ledger::shelf::{AddItems, NewItem, RowOutcome};
-use testkit::make;
+use testkit::make::{self, with};
 pub(crate) use testkit::make::{asked, code, usd};
 use testkit::{START, TestShop};
 
 pub(crate) const ZERO: Money = Money::zero(Currency::USD);
 
 pub(crate) fn item(sku: &str, kind: ItemKind, price: &str, quantity: &str) -> NewItem {
-    NewItem {
-        price: Some(usd(price)),
-        cost: Some(usd("10.00")),
-        quantity: Some(asked(quantity)),
-        stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
-        ..make::item(kind, sku)
-    }
+    with(make::item(kind, sku), |i| {
+        i.pricing.price = Some(usd(price));
+        i.pricing.cost = Some(usd("10.00"));
+        i.stock.quantity = Some(asked(quantity));
+        i.stock.stock_unit = (kind == ItemKind::Weight).then_some(WeightUnit::Ounce);
+    })
 }
 
 /// Three pieces at 40.00, a counted item of 5 at 12.00, roving of 32 oz at 3.00 an ounce.

@@ -1,7 +1,8 @@
 //! Which pieces are most similar, and what the Online room remembers.
 
-use crate::build::{ZERO, asked, code, why};
-use domain::item::ItemText;
+use crate::build::{asked, code, why};
+use domain::item::{ItemPricing, ItemStock, ItemText};
+use domain::money::Currency;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::{Measure, Quantity};
 use domain::stock::{ItemKind, ListingState};
@@ -10,7 +11,7 @@ use ledger::online::{
     Delivered, DropLayout, KeepLayout, KeepListingText, NoteFeedTrouble, RecordRun, SeeFeedTroubles,
 };
 use ledger::shelf::{AddItems, AddStyles, NewItem, NewStyle, NewText, RowOutcome, WriteTexts, text_mark};
-use testkit::make::usd;
+use testkit::make::{usd, with};
 use testkit::{TestShop, shops};
 
 fn piece(sku: &str, style: &str, size: &str, color: &str, ounces: &str) -> NewItem {
@@ -21,17 +22,15 @@ fn piece(sku: &str, style: &str, size: &str, color: &str, ounces: &str) -> NewIt
             size: size.to_owned(),
             ..ItemText::default()
         },
-        kind: ItemKind::Piece,
         sku: Some(code(sku)),
         gtin: None,
-        style: (!style.is_empty()).then(|| style.to_owned()),
-        weight: Some(Weight::parse(ounces, WeightUnit::Ounce).unwrap()),
-        extras: ZERO,
-        price: Some(usd("40.00")),
-        cost: None,
-        quantity: None,
-        stock_unit: None,
-        do_not_list: false,
+        pricing: ItemPricing {
+            style: (!style.is_empty()).then(|| style.to_owned()),
+            weight: Some(Weight::parse(ounces, WeightUnit::Ounce).unwrap()),
+            price: Some(usd("40.00")),
+            ..ItemPricing::none(Currency::USD)
+        },
+        stock: ItemStock::of(ItemKind::Piece),
     }
 }
 
@@ -57,11 +56,10 @@ fn one() -> Quantity {
 #[tokio::test]
 async fn style_comes_before_size_before_color_before_weight() {
     for shop in shops().await {
-        let kit = NewItem {
-            kind: ItemKind::Counted,
-            quantity: Some(asked("5")),
-            ..piece("KIT", "", "", "madder", "1")
-        };
+        let kit = with(piece("KIT", "", "", "madder", "1"), |i| {
+            i.stock.kind = ItemKind::Counted;
+            i.stock.quantity = Some(asked("5"));
+        });
         let items = vec![
             piece("GONE", "Beanie", "L", "madder", "4.00"),
             piece("COWL", "Cowl", "L", "madder", "4.00"),
@@ -89,7 +87,7 @@ async fn style_comes_before_size_before_color_before_weight() {
 #[tokio::test]
 async fn what_is_not_listed_is_found_page_by_page() {
     for shop in shops().await {
-        let off = NewItem { do_not_list: true, ..piece("OFF", "", "", "", "1") };
+        let off = with(piece("OFF", "", "", "", "1"), |i| i.stock.do_not_list = true);
         let items = (0..5).map(|n| piece(&format!("P{n}"), "", "", "", "1")).chain([off]).collect();
         add(&shop, items).await;
         let feed = shop.ledger.connection("feed").await.unwrap();

@@ -2,7 +2,8 @@
 
 use crate::build::{books, line, moment, order, refund, stock, stock_up, take, take_past, told, why};
 use domain::channel::Channel;
-use domain::item::ItemText;
+use domain::item::{ItemPricing, ItemStock, ItemText};
+use domain::money::Currency;
 use domain::order::{IncomingOrder, LinePrice, OrderStatus};
 use ledger::orders::{OrderOutcome, TakeOrders};
 use ledger::sales::{NewSale, SaleLineIn, TenderIn};
@@ -104,17 +105,10 @@ async fn no_piece_is_sold_in_the_past_and_now() {
 fn new_piece() -> ledger::shelf::NewItem {
     ledger::shelf::NewItem {
         text: ItemText { name: "Once more".to_owned(), ..ItemText::default() },
-        kind: domain::stock::ItemKind::Piece,
         sku: None,
         gtin: None,
-        style: None,
-        weight: None,
-        extras: crate::build::ZERO,
-        price: Some(usd("40.00")),
-        cost: None,
-        quantity: None,
-        stock_unit: None,
-        do_not_list: false,
+        pricing: ItemPricing { price: Some(usd("40.00")), ..ItemPricing::none(Currency::USD) },
+        stock: ItemStock::of(domain::stock::ItemKind::Piece),
     }
 }
 

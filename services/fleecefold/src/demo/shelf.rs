@@ -5,9 +5,9 @@ use super::trouble::{DemoError, Doing};
 use domain::codes::Code;
 use domain::day::Zone;
 use domain::money::{Currency, Money};
-use domain::quantity::{Asked, Measure, Quantity};
+use domain::quantity::{Measure, Quantity};
 use domain::stock::ItemKind;
-use feeds::{Feed, FeedError, Format, ItemRow, Layout, Parsed, Reading, Reject, StyleRow};
+use feeds::{Feed, FeedError, Format, Layout, Parsed, Reading, Reject};
 use ledger::shelf::{NewItem, NewStyle, RowOutcome};
 
 const STYLES_FILE: &str = "styles.csv";
@@ -19,22 +19,14 @@ const ITEMS: &str = include_str!("../../../../demo/items.csv");
 pub(super) fn styles(currency: Currency, zone: &Zone) -> Result<Vec<NewStyle>, DemoError> {
     let layout = Layout::built_in(Feed::Styles, Format::Csv);
     let reading = Reading { layout: &layout, currency, zone, file_hash: "" };
-    let rows = rows::<StyleRow>(STYLES_FILE, feeds::read_styles(STYLES.as_bytes(), reading))?;
-    let style = |row: StyleRow| NewStyle {
-        name: row.style,
-        rule: row.rule,
-        sizes: row.sizes,
-        category: row.category,
-    };
-    Ok(rows.into_iter().map(style).collect())
+    rows(STYLES_FILE, feeds::read_styles(STYLES.as_bytes(), reading))
 }
 
 /// In the order in which they were finished; read in the same way as by `fleecefold add items`.
 pub(super) fn items(currency: Currency, zone: &Zone) -> Result<Vec<NewItem>, DemoError> {
     let layout = Layout::built_in(Feed::Items, Format::Csv);
     let reading = Reading { layout: &layout, currency, zone, file_hash: "" };
-    let rows = rows::<ItemRow>(ITEMS_FILE, feeds::read_items(ITEMS.as_bytes(), reading))?;
-    Ok(rows.into_iter().map(new_item).collect())
+    rows(ITEMS_FILE, feeds::read_items(ITEMS.as_bytes(), reading))
 }
 
 fn rows<T>(
@@ -47,23 +39,6 @@ fn rows<T>(
         Err(reject) => Err(DemoError::Row { file, why: reject.to_string() }),
     };
     records.map(value).collect()
-}
-
-fn new_item(row: ItemRow) -> NewItem {
-    NewItem {
-        kind: row.kind,
-        text: row.text,
-        sku: row.sku,
-        gtin: row.gtin,
-        style: row.style,
-        weight: row.weight,
-        extras: row.extras,
-        price: row.price,
-        cost: row.cost,
-        quantity: row.quantity.map(|q| Asked { value: q.value(), unit: row.stock_unit }),
-        stock_unit: row.stock_unit,
-        do_not_list: false,
-    }
 }
 
 #[derive(Clone, Debug)]
@@ -95,15 +70,15 @@ impl Shelf {
                 let why = format!("{}: {outcome:?}", item.text.name);
                 return Err(DemoError::Row { file: ITEMS_FILE, why });
             };
-            let measure = item.kind.measure(item.stock_unit).unwrap_or(Measure::Units);
-            let quantity = match item.quantity {
+            let measure = item.stock.kind.measure(item.stock.stock_unit).unwrap_or(Measure::Units);
+            let quantity = match item.stock.quantity {
                 Some(asked) => Quantity::resolve_or_zero(asked, measure).doing("read a quantity")?,
                 None => Quantity::from_stock_units(1, measure).doing("read a quantity")?,
             };
             self.goods.push(Good {
                 code: Code::parse(&added.sku).doing("read a sku")?,
                 name: item.text.name.clone(),
-                kind: item.kind,
+                kind: item.stock.kind,
                 measure,
                 price: added.price.price(),
                 left: quantity.stock_units(),

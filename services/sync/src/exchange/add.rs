@@ -7,8 +7,7 @@ use super::rejects::{IntakeError, RefusedRow, Rejects};
 use crate::config::{Given, GivenLayout, intake_hash};
 use crate::pipe::{self, Piece};
 use crate::watch::Watch;
-use domain::quantity::Asked;
-use feeds::{Feed, ItemRow, Parsed, Reading, Reject, StyleRow, read_items, read_styles};
+use feeds::{Feed, Parsed, Reading, Reject, read_items, read_styles};
 use ledger::shelf::{
     AddItems, AddStyles, EndIntake, Intake, MAX_ITEMS_AT_ONCE, NewItem, NewStyle, Progress, RowOutcome, Tally,
 };
@@ -62,13 +61,11 @@ trait Row: Sized + Send + 'static {
     const FEED: Feed;
     /// Whether an interrupted run goes on where it stopped.
     const RESUMES: bool;
-    type New: Send;
 
     fn read(source: Source, out: pipe::Filling<Self>) -> Result<(), feeds::FeedError>;
-    fn into_new(self) -> Self::New;
     async fn execute(
         ledger: &Ledger,
-        rows: Vec<Self::New>,
+        rows: Vec<Self>,
         who: &str,
         progress: Progress,
     ) -> Result<Vec<RowOutcome>, CommandError>;
@@ -83,12 +80,12 @@ struct Source {
 }
 
 pub async fn add_styles(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, IntakeError> {
-    add::<StyleRow>(ledger, run).await
+    add::<NewStyle>(ledger, run).await
 }
 
 /// Adds a file of items.
 pub async fn add_items(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, IntakeError> {
-    add::<ItemRow>(ledger, run).await
+    add::<NewItem>(ledger, run).await
 }
 
 async fn add<T: Row>(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, IntakeError> {
@@ -153,7 +150,7 @@ struct Adding<'a, T: Row> {
     before: Before,
     rejects: Rejects,
     tally: Tally,
-    rows: Vec<T::New>,
+    rows: Vec<T>,
     places: Vec<Parsed<()>>,
 }
 
@@ -202,7 +199,7 @@ impl<T: Row> Adding<'_, T> {
                 None => Ok(()),
             };
         }
-        self.rows.push(value.into_new());
+        self.rows.push(value);
         self.places.push(place);
         if self.rows.len() >= self.pace.rows().min(MAX_ITEMS_AT_ONCE) {
             self.flush().await?;
@@ -258,11 +255,10 @@ fn reading<'a>(layout: &'a feeds::Layout, shop: &'a ledger::Shop, hash: &'a str)
     Reading { layout, currency: shop.currency, zone: &shop.zone, file_hash: hash }
 }
 
-impl Row for StyleRow {
+impl Row for NewStyle {
     const FEED: Feed = Feed::Styles;
     /// A style is identified by its name, so adding it again does not add another.
     const RESUMES: bool = false;
-    type New = NewStyle;
 
     fn read(source: Source, out: pipe::Filling<Self>) -> Result<(), feeds::FeedError> {
         let Source { file, layout, shop, hash } = source;
@@ -270,10 +266,6 @@ impl Row for StyleRow {
         let shape = records.shape().clone();
         out.fill(&shape, records);
         Ok(())
-    }
-
-    fn into_new(self) -> NewStyle {
-        NewStyle { name: self.style, rule: self.rule, sizes: self.sizes, category: self.category }
     }
 
     async fn execute(
@@ -286,11 +278,10 @@ impl Row for StyleRow {
     }
 }
 
-impl Row for ItemRow {
+impl Row for NewItem {
     const FEED: Feed = Feed::Items;
     /// A piece without a code of its own would be added twice.
     const RESUMES: bool = true;
-    type New = NewItem;
 
     fn read(source: Source, out: pipe::Filling<Self>) -> Result<(), feeds::FeedError> {
         let Source { file, layout, shop, hash } = source;
@@ -298,23 +289,6 @@ impl Row for ItemRow {
         let shape = records.shape().clone();
         out.fill(&shape, records);
         Ok(())
-    }
-
-    fn into_new(self) -> NewItem {
-        NewItem {
-            kind: self.kind,
-            text: self.text,
-            sku: self.sku,
-            gtin: self.gtin,
-            style: self.style,
-            weight: self.weight,
-            extras: self.extras,
-            price: self.price,
-            cost: self.cost,
-            quantity: self.quantity.map(|q| Asked { value: q.value(), unit: self.stock_unit }),
-            stock_unit: self.stock_unit,
-            do_not_list: false,
-        }
     }
 
     async fn execute(

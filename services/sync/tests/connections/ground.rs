@@ -7,11 +7,12 @@ use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use ledger::online::ConnectionStatus;
 use ledger::sales::SaleDone;
-use ledger::shelf::{AddItems, EditItem, NewItem, PriceChange, RowOutcome};
+use ledger::shelf::{AddItems, EditItem, PriceChange, RowOutcome};
 use ledger::{Access, Ledger, ManualClock};
 use std::sync::Arc;
 use std::time::Duration;
 use sync::connections::{Limits, Live, Secrets, SyncCycle, When, check_connection};
+use testkit::make::with;
 use testkit::{Engine, make};
 use wiremock::matchers::any;
 use wiremock::{Mock, MockServer, Request, ResponseTemplate};
@@ -97,7 +98,10 @@ impl Ground {
 
     pub(crate) async fn add(&self, sku: &str, kind: ItemKind, quantity: Option<Asked>) {
         let price = Money::from_minor(4000, Currency::USD).ok();
-        let item = NewItem { price, quantity, ..make::item(kind, sku) };
+        let item = with(make::item(kind, sku), |i| {
+            i.pricing.price = price;
+            i.stock.quantity = quantity;
+        });
         let add = AddItems { items: vec![item], who: "test".to_owned(), progress: None };
         let done = self.ledger.execute(None, &add).await.unwrap().answer;
         assert!(matches!(done[0], RowOutcome::Added(_)), "{done:?}");

@@ -7,7 +7,7 @@ use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
 use ledger::shelf::{AddItems, NewItem, Progress};
 use sync::GivenLayout;
-use testkit::make;
+use testkit::make::{self, with};
 
 const STYLES: &str = "style,rate,rate.unitCode,ending\nridge beanie,7.50,ONZ,whole\nmoor cowl,8,ONZ,five\n";
 
@@ -70,9 +70,8 @@ async fn a_run_cut_off_goes_on_where_it_stopped() {
     let given = shop.given("hats.csv", &text);
     let hash = feeds::hash::file_hash(text.as_bytes()).unwrap();
     // The first three of five rows that can be read: the ledger rejects the third.
-    let priced = |price: Option<&str>| NewItem {
-        price: price.map(|p| Money::parse(p, Currency::USD).unwrap()),
-        ..hat()
+    let priced = |price: Option<&str>| {
+        with(hat(), |i| i.pricing.price = price.map(|p| Money::parse(p, Currency::USD).unwrap()))
     };
     let items = vec![priced(Some("40")), priced(Some("41")), priced(None)];
     let feed = "items".to_owned();
@@ -109,7 +108,7 @@ async fn two_runs_of_one_file_do_not_both_add() {
         again,
     };
     let one = |progress| AddItems {
-        items: vec![NewItem { price: Some(Money::parse("9", Currency::USD).unwrap()), ..hat() }],
+        items: vec![with(hat(), |i| i.pricing.price = Some(Money::parse("9", Currency::USD).unwrap()))],
         who: "test".to_owned(),
         progress: Some(progress),
     };

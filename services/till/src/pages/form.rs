@@ -6,6 +6,9 @@ use crate::pages::shown::{label, sentence};
 use crate::problem::{Fault, Kind, Problem};
 use crate::request::body::{BULK_LIMIT, read};
 use crate::request::caller::Caller;
+use crate::request::cookies::Cookie;
+use crate::traffic::visit::Visit;
+use axum::RequestExt;
 use axum::extract::{FromRequest, Request};
 use axum::http::header;
 use domain::people::Role;
@@ -77,20 +80,23 @@ async fn read_form(request: Request, caller: Caller, limit: usize) -> Result<For
     Form::of(&bytes, caller, &scope)
 }
 
-/// Reads the form of somebody who is not signed in: its token is the cookie that the page set.
-pub(crate) async fn read_outside(request: Request, token: &str) -> Result<Form, Problem> {
-    if token.is_empty() {
-        let words = "your browser did not keep the cookie of this page. Allow cookies for this site and reload the page";
-        return Err(Problem::new(Kind::ForeignOrigin, words));
+/// The form of somebody who is not signed in: its token is the cookie that the page set.
+#[derive(Debug)]
+pub(crate) struct OutsideForm(pub(crate) Form);
+
+impl FromRequest<App> for OutsideForm {
+    type Rejection = Problem;
+
+    async fn from_request(mut request: Request, _: &App) -> Result<Self, Problem> {
+        let visit: Visit = request.extract_parts().await?;
+        let Some(form_token) = Cookie::Before.read(visit.via, request.headers()) else {
+            let words = "your browser did not keep the cookie of this page. Allow cookies for this site and reload the page";
+            return Err(Problem::new(Kind::ForeignOrigin, words));
+        };
+        let nobody =
+            Caller { who: String::new(), role: Role::Counter, token: None, form_token, person: None };
+        Ok(Self(read_form(request, nobody, OUTSIDE_LIMIT).await?))
     }
-    let nobody = Caller {
-        who: String::new(),
-        role: Role::Counter,
-        token: None,
-        form_token: token.to_owned(),
-        person: None,
-    };
-    read_form(request, nobody, OUTSIDE_LIMIT).await
 }
 
 impl Form {

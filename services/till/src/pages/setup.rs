@@ -3,17 +3,16 @@
 //! address first would own it.
 
 use crate::app::App;
-use crate::pages::form::{Faults, Form, read_outside};
+use crate::pages::form::{Faults, Form, OutsideForm};
 use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::pages::sign_in::{before, let_in, new_session, with_before};
 use crate::problem::{Kind, Problem};
 use crate::request::caller::Access;
-use crate::request::cookies::Cookie;
 use crate::request::route::Route;
 use crate::security::secrets::check_password;
 use crate::traffic::visit::Visit;
 use askama::Template;
-use axum::extract::{Request, State};
+use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use domain::people::Role;
@@ -107,21 +106,39 @@ pub(crate) async fn page(
 pub(crate) async fn set_up(
     State(app): State<App>,
     visit: Visit,
-    request: Request,
+    headers: HeaderMap,
+    OutsideForm(form): OutsideForm,
 ) -> Result<Response, Problem> {
-    let headers = request.headers().clone();
-    let token = Cookie::Before.read(visit.via, &headers).unwrap_or_default();
-    let form = read_outside(request, &token).await?;
     if let Some(answer) = closed(&app, &visit).await? {
         return Ok(answer);
     }
+    Ok(match begin(&app, &visit, &headers, &form).await? {
+        Ok(begun) => begun,
+        Err(faults) => redisplay(&app, &form, faults),
+    })
+}
+
+/// The password for the owner, typed twice.
+fn password(form: &Form) -> Result<&str, Faults> {
     let password = form.raw("password");
-    if let Err(weak) = check_password(password, form.text("owner")) {
-        return Ok(redisplay(&app, &form, Faults::one("password", weak.to_string())));
-    }
+    check_password(password, form.text("owner")).map_err(|weak| Faults::one("password", weak.to_string()))?;
     if password != form.raw("again") {
-        return Ok(redisplay(&app, &form, Faults::one("again", "the passwords do not match")));
+        return Err(Faults::one("again", "the passwords do not match"));
     }
+    Ok(password)
+}
+
+/// Begins the shop and signs its owner in, or says what is wrong with the form.
+async fn begin(
+    app: &App,
+    visit: &Visit,
+    headers: &HeaderMap,
+    form: &Form,
+) -> Result<Result<Response, Faults>, Problem> {
+    let password = match password(form) {
+        Ok(password) => password,
+        Err(faults) => return Ok(Err(faults)),
+    };
     let phc = app.secrets.hash(password).await?;
     let name = form.text("owner").to_owned();
     let owner =
@@ -132,9 +149,9 @@ pub(crate) async fn set_up(
     let tried = TryOf::password(&owner.name, &TryFrom::Stranger(&network));
     match app.run_unkept(&BeginShop { settings, owner }).await {
         Ok(person) => {
-            let_in(&app, &visit, &headers, new_session(person, By::Password, phc, tried), "/").await
+            let_in(app, visit, headers, new_session(person, By::Password, phc, tried), "/").await.map(Ok)
         }
-        Err(problem) => Ok(redisplay(&app, &form, Faults::of(problem)?)),
+        Err(problem) => Faults::of(problem).map(Err),
     }
 }
 

@@ -8,7 +8,7 @@ mod entry;
 mod session;
 
 use crate::app::App;
-use crate::pages::form::{Faults, Form, read_outside};
+use crate::pages::form::{Faults, Form, OutsideForm};
 use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::problem::{BEARER, Kind, Problem};
 use crate::request::caller::Access;
@@ -18,7 +18,7 @@ use crate::request::route::Route;
 use crate::security::secrets::MOST_BYTES;
 use crate::traffic::visit::Visit;
 use askama::Template;
-use axum::extract::{Request, State};
+use axum::extract::State;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use domain::text::MAX_NAME_CHARS;
@@ -160,24 +160,61 @@ fn too_long(form: &Form) -> Option<Faults> {
 pub(crate) async fn sign_in(
     State(app): State<App>,
     visit: Visit,
-    request: Request,
+    headers: HeaderMap,
+    OutsideForm(form): OutsideForm,
 ) -> Result<Response, Problem> {
-    let headers = request.headers().clone();
-    let token = Cookie::Before.read(visit.via, &headers).unwrap_or_default();
-    let form = read_outside(request, &token).await?;
-    let origin = Origin::of(&app, &visit, &headers, form.text("name")).await?;
-    if let Some(faults) = too_long(&form) {
-        let page = redisplay(&app, &form, origin.device.as_ref(), faults).await?;
-        return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
+    match enter(&app, &visit, &headers, &form).await? {
+        Ok(entered) => Ok(entered),
+        Err(refused) => refused.page(&app, &visit, &form).await,
     }
-    let then = own_path(form.text("then"));
-    match look(&app, &origin, &form).await {
-        Ok(Found::Right(right)) => session::go_on(&app, &visit, &headers, *right, then).await,
-        Ok(Found::Wrong(by)) => wrong(&app, &visit, &form, origin.device.as_ref(), by).await,
-        Err(problem) if problem.kind() == Kind::TooOften => {
-            too_often(&app, &visit, &form, origin.device.as_ref(), problem).await
+}
+
+/// Why somebody was not signed in, and on which registered device.
+struct Refused {
+    why: Why,
+    device: Option<DeviceView>,
+}
+
+enum Why {
+    TooLong(Faults),
+    Wrong(By),
+    TooOften(Problem),
+}
+
+/// Signs somebody in, or asks for the code of their second factor.
+async fn enter(
+    app: &App,
+    visit: &Visit,
+    headers: &HeaderMap,
+    form: &Form,
+) -> Result<Result<Response, Refused>, Problem> {
+    let origin = Origin::of(app, visit, headers, form.text("name")).await?;
+    let refused = |why| Ok(Err(Refused { why, device: origin.device.clone() }));
+    if let Some(faults) = too_long(form) {
+        return refused(Why::TooLong(faults));
+    }
+    match look(app, &origin, form).await {
+        Ok(Found::Right(right)) => {
+            session::go_on(app, visit, headers, *right, own_path(form.text("then"))).await.map(Ok)
         }
+        Ok(Found::Wrong(by)) => refused(Why::Wrong(by)),
+        Err(problem) if problem.kind() == Kind::TooOften => refused(Why::TooOften(problem)),
         Err(problem) => Err(problem),
+    }
+}
+
+impl Refused {
+    /// The page again, with the reason.
+    async fn page(self, app: &App, visit: &Visit, form: &Form) -> Result<Response, Problem> {
+        let device = self.device.as_ref();
+        match self.why {
+            Why::TooLong(faults) => {
+                let page = redisplay(app, form, device, faults).await?;
+                Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+            }
+            Why::Wrong(by) => wrong(app, visit, form, device, by).await,
+            Why::TooOften(problem) => too_often(app, visit, form, device, problem).await,
+        }
     }
 }
 

@@ -44,11 +44,11 @@ impl ConnectionAdapter for AnsweringAdapter {
         "Set FLEECEFOLD_SECRET_NAME, or write it into shop.db.secrets/name.".to_owned()
     }
 
-    fn sync_now(&self, _: String) -> AdapterFuture<'_, ()> {
+    fn sync_now(self: Arc<Self>, _: String) -> AdapterFuture<'static, ()> {
         Box::pin(async { Ok(()) })
     }
 
-    fn try_connection(&self, connection: String) -> AdapterFuture<'_, Tried> {
+    fn try_connection(self: Arc<Self>, connection: String) -> AdapterFuture<'static, Tried> {
         Box::pin(async move {
             if connection == "unreadable" {
                 return Err(FeedTrouble::Unreadable("there is no secret “village”".to_owned()));
@@ -58,11 +58,11 @@ impl ConnectionAdapter for AnsweringAdapter {
         })
     }
 
-    fn reconcile(&self, _: String) -> AdapterFuture<'_, Reconciled> {
+    fn reconcile(self: Arc<Self>, _: String) -> AdapterFuture<'static, Reconciled> {
         Box::pin(async { Ok(Reconciled { listed: 7, mended: 2, asked: 1, refused: Vec::new() }) })
     }
 
-    fn reconcile_list(&self, _: String, list: GivenFile) -> AdapterFuture<'_, Reconciled> {
+    fn reconcile_list(self: Arc<Self>, _: String, list: GivenFile) -> AdapterFuture<'static, Reconciled> {
         Box::pin(async move {
             if list.name == "unreadable" {
                 return Err(FeedTrouble::Unreadable("record 3 has no sku".to_owned()));

@@ -4,7 +4,7 @@ use crate::store::command::{Command, Done, Tx};
 use crate::{Access, CommandError, Key, Ledger, Rejection, SystemClock};
 use async_trait::async_trait;
 use domain::codes::Code;
-use domain::item::ItemText;
+use domain::item::{ItemPricing, ItemStock, ItemText};
 use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
 use sqlx::AssertSqlSafe;
@@ -94,17 +94,13 @@ impl Shop {
 fn item(sku: &str) -> NewItem {
     NewItem {
         text: ItemText { name: format!("Cowl {sku}"), ..ItemText::default() },
-        kind: ItemKind::Piece,
         sku: Some(Code::parse(sku).expect("a code")),
         gtin: None,
-        style: None,
-        weight: None,
-        extras: Money::zero(Currency::USD),
-        price: Money::from_minor(100, Currency::USD).ok(),
-        cost: None,
-        quantity: None,
-        stock_unit: None,
-        do_not_list: false,
+        pricing: ItemPricing {
+            price: Money::from_minor(100, Currency::USD).ok(),
+            ..ItemPricing::none(Currency::USD)
+        },
+        stock: ItemStock::of(ItemKind::Piece),
     }
 }
 

@@ -8,7 +8,7 @@ use ledger::CommandError;
 use ledger::keeping::SetShop;
 use ledger::online::{EndConnection, MAX_CONNECTIONS, PutOnConnection};
 use ledger::orders::EndHold;
-use ledger::shelf::{NewItem, Purpose};
+use ledger::shelf::Purpose;
 use std::time::Duration;
 use testkit::Engine;
 
@@ -128,7 +128,7 @@ fn new_pieces_wait_where_a_person_puts_them_on() {
         assert_eq!(tell_all(&shop, village).await, "p4 1", "put on before it could be had");
         assert_eq!(put(None).await, 3);
         assert_eq!(tell_all(&shop, village).await, "p2 1, p3 1, p5 1");
-        shop.ok(add(vec![piece("p6", 100), NewItem { do_not_list: true, ..piece("p7", 100) }])).await;
+        shop.ok(add(vec![piece("p6", 100), with(piece("p7", 100), |i| i.stock.do_not_list = true)])).await;
         let held = shop.ok(hold(&[("p6", "1")], Purpose::Customer, None)).await;
         assert_eq!(put(None).await, 1, "a hold ends, what is kept off stays so");
         assert_eq!(tell_all(&shop, village).await, "");

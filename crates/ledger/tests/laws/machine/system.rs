@@ -19,7 +19,7 @@ use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
 use ledger::orders::EndHold;
 use ledger::sales::{DecideReturn, NewRefund, NewSale, Pay, RefundOf, RefundTender, TenderIn, VoidSale};
-use ledger::shelf::{EditItem, NewItem, PriceChange, Purpose, RowOutcome, SweepHolds};
+use ledger::shelf::{EditItem, PriceChange, Purpose, RowOutcome, SweepHolds};
 use ledger::{Command, CommandError, Key, Rejection};
 use rust_decimal::Decimal;
 use std::collections::BTreeMap;
@@ -202,15 +202,14 @@ impl One {
         let price = 500 + 333 * i64::try_from(place).unwrap();
         let value =
             if kind == ItemKind::Weight { Decimal::new(stock_units, 3) } else { Decimal::from(stock_units) };
-        let new = NewItem {
-            price: Some(usd(price)),
-            cost: cost.map(usd),
-            quantity: Some(Asked { value, unit: None }),
-            stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
+        let new = with(item(kind, &sku(place)), |i| {
+            i.pricing.price = Some(usd(price));
+            i.pricing.cost = cost.map(usd);
+            i.stock.quantity = Some(Asked { value, unit: None });
+            i.stock.stock_unit = (kind == ItemKind::Weight).then_some(WeightUnit::Ounce);
             // 952 is GS1's prefix for demonstrations (gs1.org, list of company prefixes).
-            gtin: gtin.then(|| Gtin::parse("9521234543213").unwrap()),
-            ..item(kind, &sku(place))
-        };
+            i.gtin = gtin.then(|| Gtin::parse("9521234543213").unwrap());
+        });
         let (outcomes, _) = self.done(None, &add(vec![new])).await?;
         match outcomes.into_iter().next().unwrap() {
             RowOutcome::Refused(rejection) => Err(rejection),

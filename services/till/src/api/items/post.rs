@@ -9,7 +9,8 @@ use crate::request::values;
 use crate::request::values::WeightText;
 use axum::extract::State;
 use domain::codes::Gtin;
-use domain::money::{Currency, Money};
+use domain::item::{ItemPricing, ItemStock};
+use domain::money::Currency;
 use domain::stock::ItemKind;
 use ledger::shelf::{AddItems, MAX_ITEMS_AT_ONCE, NewItem};
 use serde::Deserialize;
@@ -81,19 +82,28 @@ impl ItemText {
     fn read(&self, currency: Currency) -> Result<NewItem, Problem> {
         let gtin = self.gtin13.as_deref().map(Gtin::parse).transpose();
         let unit = self.unit_code.as_deref();
+        let stock = ItemStock::of(self.kind()?);
         Ok(NewItem {
-            kind: self.kind()?,
             text: self.text(),
             sku: self.sku.as_deref().map(|t| values::code(t, "#/sku")).transpose()?,
             gtin: gtin.map_err(|e| Problem::invalid("#/gtin13", e))?,
+            pricing: self.pricing(currency)?,
+            stock: ItemStock {
+                quantity: self.quantity.as_deref().map(|q| values::asked(q, unit, "#")).transpose()?,
+                stock_unit: unit.map(|u| values::unit(u, "#/unitCode")).transpose()?,
+                do_not_list: self.do_not_list,
+                ..stock
+            },
+        })
+    }
+
+    fn pricing(&self, currency: Currency) -> Result<ItemPricing, Problem> {
+        Ok(ItemPricing {
             style: self.style.clone(),
             weight: self.weight.as_ref().map(|w| values::weight(w, "#/weight")).transpose()?,
             extras: values::money_or_none(self.extras.as_deref(), currency, "#/extras")?,
-            price: self.price(currency)?,
+            price: values::money_if(self.price.as_deref(), currency, "#/price")?,
             cost: values::money_if(self.cost.as_deref(), currency, "#/cost")?,
-            quantity: self.quantity.as_deref().map(|q| values::asked(q, unit, "#")).transpose()?,
-            stock_unit: unit.map(|u| values::unit(u, "#/unitCode")).transpose()?,
-            do_not_list: self.do_not_list,
         })
     }
 
@@ -119,10 +129,6 @@ impl ItemText {
             (None, None, Some(_)) => Ok(ItemKind::Counted),
             (None, None, None) => Ok(ItemKind::Piece),
         }
-    }
-
-    fn price(&self, currency: Currency) -> Result<Option<Money>, Problem> {
-        values::money_if(self.price.as_deref(), currency, "#/price")
     }
 }
 

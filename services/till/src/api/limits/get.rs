@@ -35,15 +35,23 @@ pub(crate) struct TokenLimits {
 #[utoipa::path(get, path = "/api/limits", tag = "limits",
     responses((status = 200, description = "The limits that hold now.", body = AllLimitsShown), ReadProblems))]
 pub(crate) async fn read_limits(State(app): State<App>) -> Result<Json<AllLimitsShown>, Problem> {
+    Ok(Json(AllLimitsShown { roles: of_roles(&app).await?, tokens: of_tokens(&app).await? }))
+}
+
+async fn of_roles(app: &App) -> Result<Vec<RoleLimits>, Problem> {
     let mut roles = Vec::new();
     for role in [Role::Counter, Role::Maker] {
         let limits = (&app.ledger.limits(role, None).await?).into();
         roles.push(RoleLimits { role: role.code(), limits });
     }
+    Ok(roles)
+}
+
+async fn of_tokens(app: &App) -> Result<Vec<TokenLimits>, Problem> {
     let mut tokens = Vec::new();
     for token in app.ledger.tokens().await? {
         let limits = (&app.ledger.limits(token.role, Some(&token.jti)).await?).into();
         tokens.push(TokenLimits { name: token.name, role: token.role.code(), limits });
     }
-    Ok(Json(AllLimitsShown { roles, tokens }))
+    Ok(tokens)
 }

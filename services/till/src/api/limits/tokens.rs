@@ -22,10 +22,15 @@ pub(crate) async fn set_token_limits(
     let of = LimitsOf::Token(name.clone());
     let set = SetLimits { of, values: write.body.values(), who: write.who };
     let done = app.run(&write.key, &set).await?;
+    Ok(Answer::ok(done.replayed, limits_of(&app, &name).await?))
+}
+
+/// The limits that hold now for the token with this name.
+async fn limits_of(app: &App, name: &str) -> Result<LimitsShown, Problem> {
     let folded = text::fold(name.trim());
     let token = app.ledger.tokens().await?.into_iter().find(|token| text::fold(&token.name) == folded);
-    let token = token.ok_or_else(|| no_such("token", &name))?;
-    Ok(Answer::ok(done.replayed, (&app.ledger.limits(token.role, Some(&token.jti)).await?).into()))
+    let token = token.ok_or_else(|| no_such("token", name))?;
+    Ok((&app.ledger.limits(token.role, Some(&token.jti)).await?).into())
 }
 
 #[cfg(test)]

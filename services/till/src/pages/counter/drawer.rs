@@ -3,7 +3,7 @@
 use crate::app::App;
 use crate::pages::counter::room::{channel_of, counters};
 use crate::pages::counter::run_form;
-use crate::pages::counter::words::{self, Wrong};
+use crate::pages::counter::words;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
@@ -17,8 +17,8 @@ use domain::cash::{Count, denominations};
 use domain::channel::Channel;
 use domain::ids::TurnId;
 use domain::money::{Currency, Money};
-use ledger::Shop;
 use ledger::sales::{CloseDrawer, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
+use ledger::{Command, Shop};
 use serde::Deserialize;
 
 /// Entries and turns that are listed.
@@ -181,15 +181,21 @@ pub(crate) async fn page(
     Ok(HtmlPage(Page::of(&app, &caller, &channel_of(&query.channel), None).await?))
 }
 
-async fn wrong(
+/// Runs a form's command and redirects, or shows the drawer again with what is wrong.
+async fn run<C: Command>(
     app: &App,
     form: &Form,
     channel: &Channel,
-    wrong: impl Into<Wrong>,
+    command: Result<C, Faults>,
+    next: &str,
 ) -> Result<Response, Problem> {
-    let faults = wrong.into().faults(app);
-    let page = Page { faults, ..Page::of(app, &form.caller, channel, Some(form)).await? };
+    let Err(wrong) = run_form(app, form, command).await? else { return Ok(see_other(next)) };
+    let page = Page { faults: wrong.faults(app), ..Page::of(app, &form.caller, channel, Some(form)).await? };
     Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
+}
+
+fn address(channel: &Channel) -> String {
+    format!("/counter/drawer?channel={channel}")
 }
 
 /// The fields `count.500` and so on; an empty one counts as none.
@@ -214,10 +220,7 @@ pub(crate) async fn open(State(app): State<App>, form: Form) -> Result<Response,
     let counts = counts(&form, app.ledger.shop().currency);
     let who = form.caller.who.clone();
     let command = counts.map(|counts| OpenDrawer { channel: channel.clone(), counts, who });
-    match run_form(&app, &form, command).await? {
-        Ok(_) => Ok(see_other(&format!("/counter/drawer?channel={channel}"))),
-        Err(rejection) => wrong(&app, &form, &channel, rejection).await,
-    }
+    run(&app, &form, &channel, command, &address(&channel)).await
 }
 
 /// GET /counter/drawer/{turn}
@@ -242,22 +245,19 @@ pub(crate) async fn cash(
     form: Form,
 ) -> Result<Response, Problem> {
     let channel = app.ledger.turn(turn).await?.channel;
-    match move_cash(&app, &form, turn).await? {
-        Ok(()) => Ok(see_other(&format!("/counter/drawer?channel={channel}"))),
-        Err(rejection) => wrong(&app, &form, &channel, rejection).await,
-    }
+    move_cash(&app, &form, turn, &channel).await
 }
 
-async fn move_cash(app: &App, form: &Form, turn: TurnId) -> Result<Result<(), Wrong>, Problem> {
+async fn move_cash(app: &App, form: &Form, turn: TurnId, channel: &Channel) -> Result<Response, Problem> {
     let amount = Money::parse(form.text("amount"), app.ledger.shop().currency);
     let amount = amount.map_err(|error| Faults::one("amount", error.to_string()));
     let (reason, who) = (form.text("reason").to_owned(), form.caller.who.clone());
     if form.text("do") == "take-out" {
         let command = amount.map(|amount| TakeOut { turn, amount, reason, who });
-        Ok(run_form(app, form, command).await?.map(|_| ()))
+        run(app, form, channel, command, &address(channel)).await
     } else {
         let command = amount.map(|amount| PutIn { turn, amount, reason, who });
-        Ok(run_form(app, form, command).await?.map(|_| ()))
+        run(app, form, channel, command, &address(channel)).await
     }
 }
 
@@ -271,8 +271,5 @@ pub(crate) async fn close(
     let (note, who) = (form.text("note").to_owned(), form.caller.who.clone());
     let counts = counts(&form, app.ledger.shop().currency);
     let command = counts.map(|counts| CloseDrawer { turn, counts, note, who });
-    match run_form(&app, &form, command).await? {
-        Ok(_) => Ok(see_other(&format!("/counter/drawer/{turn}"))),
-        Err(rejection) => wrong(&app, &form, &channel, rejection).await,
-    }
+    run(&app, &form, &channel, command, &format!("/counter/drawer/{turn}")).await
 }

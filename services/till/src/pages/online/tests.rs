@@ -7,7 +7,8 @@ use domain::codes::Code;
 use domain::item::ItemText;
 use domain::stock::ItemKind;
 use domain::weight::{Weight, WeightUnit};
-use ledger::shelf::{AddItems, NewItem, RowOutcome};
+use ledger::shelf::{AddItems, RowOutcome};
+use testkit::make::with;
 
 pub(crate) async fn send(shop: &TestShop, path: &str, pairs: &[(&str, &str)]) -> Reply {
     let mut body = form_urlencoded::Serializer::new(String::new());
@@ -18,17 +19,18 @@ pub(crate) async fn send(shop: &TestShop, path: &str, pairs: &[(&str, &str)]) ->
 
 /// Adds this many pieces of the style: `N1`, `N2`, …
 pub(crate) async fn add_pieces(shop: &TestShop, count: usize) {
-    let piece = |n: usize| NewItem {
-        text: ItemText {
-            name: format!("New cowl {n}"),
-            color: ["fawn", "madder|fawn", "woad"][n % 3].to_owned(),
-            size: "M".to_owned(),
-            material: "100% wool".to_owned(),
-            ..ItemText::default()
-        },
-        style: Some("Moor cowl".to_owned()),
-        weight: Weight::parse("5.25", WeightUnit::Ounce).ok(),
-        ..testkit::make::item(ItemKind::Piece, &format!("N{n}"))
+    let piece = |n: usize| {
+        with(testkit::make::item(ItemKind::Piece, &format!("N{n}")), |i| {
+            i.text = ItemText {
+                name: format!("New cowl {n}"),
+                color: ["fawn", "madder|fawn", "woad"][n % 3].to_owned(),
+                size: "M".to_owned(),
+                material: "100% wool".to_owned(),
+                ..ItemText::default()
+            };
+            i.pricing.style = Some("Moor cowl".to_owned());
+            i.pricing.weight = Weight::parse("5.25", WeightUnit::Ounce).ok();
+        })
     };
     let items = (1..=count).map(piece).collect();
     let added = AddItems { items, who: String::new(), progress: None };

@@ -61,15 +61,14 @@ pub(crate) async fn show(
     let template = app.ledger.listing_text(NAME).await?.unwrap_or_else(|| FIRST.to_owned());
     let items = items(&app, asked.sku.as_deref()).await?;
     let anew = asked.anew.is_some();
-    let written: Vec<(ItemView, Option<String>)> = items
-        .into_iter()
-        .map(|item| {
-            let kept =
-                (!anew && !item.text.description.trim().is_empty()).then(|| item.text.description.clone());
-            (item, kept)
-        })
-        .collect();
-    Ok(HtmlPage(page(&app, &caller, template, written).await?))
+    let items = items.into_iter().map(|item| written(item, anew)).collect();
+    Ok(HtmlPage(page(&app, &caller, template, items).await?))
+}
+
+/// An item with the text that it keeps: its own, if it has one and is not written anew.
+fn written(item: ItemView, anew: bool) -> (ItemView, Option<String>) {
+    let kept = (!anew && !item.text.description.trim().is_empty()).then(|| item.text.description.clone());
+    (item, kept)
 }
 
 /// The piece that is named, or those that nothing was ever listed of.
@@ -148,21 +147,23 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
     let given = given(&app, &form).await?;
     let what = form.text("do");
     if what == "preview" || what == "preview-anew" {
-        let again = |g: Given| {
-            let kept = what == "preview" && !g.item.text.description.trim().is_empty();
-            (g.item.clone(), kept.then_some(g.item.text.description))
-        };
-        let items = given.into_iter().map(again).collect();
+        let items = given.into_iter().map(|g| written(g.item, what == "preview-anew")).collect();
         return Ok(HtmlPage(page(&app, &form.caller, template, items).await?).into_response());
     }
-    if let Err(problem) = write(&app, &form.key, &form.caller, &template, &given).await {
-        return refused(&app, &form.caller, template, given, problem).await;
+    save(&app, &form, template, given).await
+}
+
+/// Saves the texts and goes on to what the button says, or shows them again with what is wrong.
+async fn save(app: &App, form: &Form, template: String, given: Vec<Given>) -> Result<Response, Problem> {
+    if let Err(problem) = write(app, &form.key, &form.caller, &template, &given).await {
+        return refused(app, &form.caller, template, given, problem).await;
     }
-    let download = what == "keep-download";
-    if download || what == "keep-out" {
-        return out(&app, Outgoing::Changes, form.text("layout"), download).await;
+    match form.text("do") {
+        what @ ("keep-out" | "keep-download") => {
+            out(app, Outgoing::Changes, form.text("layout"), what == "keep-download").await
+        }
+        _ => Ok(see_other("/online")),
     }
-    Ok(see_other("/online"))
 }
 
 /// Saves the new texts, all or none, and the template with them.

@@ -1,12 +1,13 @@
 //! POST /settings/shop: name, currency, time zone, weight unit, address of the pictures.
 
-use super::{change, kept, refused, room};
+use super::{change, kept, room};
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::HtmlPage;
 use crate::pages::shown::moment;
 use crate::problem::Problem;
 use axum::extract::State;
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::{Moment, Zone};
 use ledger::Shop;
@@ -60,14 +61,15 @@ impl ShopFields {
 /// POST /settings/shop
 pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let typed = ShopFields::typed(&form, app.ledger.now());
-    if form.has("show") {
-        let page = room::read(&app, &form.caller, String::new()).await?;
-        return Ok(HtmlPage(room::Page { shop: typed, ..page }).into_response());
-    }
-    let wanted = KEYS.map(|key| (key.to_owned(), form.text(key).to_owned())).to_vec();
-    let Some(faults) = change(&app, &form, wanted).await? else { return Ok(kept("shop")) };
+    let (status, shop) = if form.has("show") {
+        (StatusCode::OK, typed)
+    } else {
+        let wanted = KEYS.map(|key| (key.to_owned(), form.text(key).to_owned())).to_vec();
+        let Some(faults) = change(&app, &form, wanted).await? else { return Ok(kept("shop")) };
+        (StatusCode::UNPROCESSABLE_ENTITY, ShopFields { faults, ..typed })
+    };
     let page = room::read(&app, &form.caller, String::new()).await?;
-    Ok(refused(room::Page { shop: ShopFields { faults, ..typed }, ..page }))
+    Ok((status, HtmlPage(room::Page { shop, ..page })).into_response())
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! POST /shelf/counts/{id}/scan: one thing counted. The page itself is the answer, so that it can show the
 //! scan's result; sent again with the same key, the first answer is given again.
 
-use super::stock_count;
+use super::stock_count::{self, Said};
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::HtmlPage;
@@ -29,25 +29,30 @@ fn read(id: StockCountId, form: &Form) -> Result<ScanStockCount, Faults> {
     })
 }
 
+/// What the scan found, or what is wrong with the form.
+async fn scanned(app: &App, id: StockCountId, form: &Form) -> Result<Result<Said, Faults>, Problem> {
+    let command = match read(id, form) {
+        Ok(command) => command,
+        Err(faults) => return Ok(Err(faults)),
+    };
+    match app.run(&form.key, &command).await {
+        Ok(done) => Ok(Ok(stock_count::said(&done.answer))),
+        Err(problem) => Faults::of(problem).map(Err),
+    }
+}
+
 /// POST /shelf/counts/{id}/scan
 pub(crate) async fn scan(
     State(app): State<App>,
     PathParam(id): PathParam<StockCountId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let faults = match read(id, &form) {
-        Err(faults) => faults,
-        Ok(command) => match app.run(&form.key, &command).await {
-            Ok(done) => {
-                let said = stock_count::said(&done.answer);
-                return Ok(HtmlPage(stock_count::page(&app, &form.caller, id, Some(said), None).await?)
-                    .into_response());
-            }
-            Err(problem) => Faults::of(problem)?,
-        },
+    let (status, said, again) = match scanned(&app, id, &form).await? {
+        Ok(said) => (StatusCode::OK, Some(said), None),
+        Err(faults) => (StatusCode::UNPROCESSABLE_ENTITY, None, Some((&form, faults))),
     };
-    let page = stock_count::page(&app, &form.caller, id, None, Some((&form, faults))).await?;
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
+    let page = stock_count::page(&app, &form.caller, id, said, again).await?;
+    Ok((status, HtmlPage(page)).into_response())
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use super::entry::Origin;
 use super::{SignInQuery, before, let_in, new_session, own_path, with_before};
 use crate::app::App;
-use crate::pages::form::{Faults, Form, read_outside};
+use crate::pages::form::{Faults, Form, OutsideForm};
 use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::problem::{BEARER, Kind, Problem};
 use crate::request::cookies::Cookie;
@@ -11,7 +11,7 @@ use crate::request::query::QueryParam;
 use crate::security::second_factor::{recovery_code, step_of};
 use crate::traffic::visit::Visit;
 use askama::Template;
-use axum::extract::{Request, State};
+use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use domain::ids::PersonId;
@@ -58,19 +58,31 @@ pub(super) async fn page(
 pub(super) async fn verify(
     State(app): State<App>,
     visit: Visit,
-    request: Request,
+    headers: HeaderMap,
+    OutsideForm(form): OutsideForm,
 ) -> Result<Response, Problem> {
-    let headers = request.headers().clone();
-    let token = Cookie::Before.read(visit.via, &headers).unwrap_or_default();
-    let form = read_outside(request, &token).await?;
     let Some(step) = step(&app, &visit, &headers).await? else { return Ok(see_other("/sign-in")) };
-    let then = own_path(form.text("then"));
-    match sign_in(&app, &visit, &headers, &step, form.text("code")).await {
-        Ok(sign_in) => match let_in(&app, &visit, &headers, sign_in, then).await {
-            Err(problem) if problem.kind() == Kind::Invalid => redisplay(&app, &visit, &step, &form, wrong()),
-            answer => answer,
-        },
+    match enter(&app, &visit, &headers, &step, &form).await? {
+        Ok(entered) => Ok(entered),
         Err(problem) => redisplay(&app, &visit, &step, &form, problem),
+    }
+}
+
+/// Signs in whoever gave the code, or says why the code does not.
+async fn enter(
+    app: &App,
+    visit: &Visit,
+    headers: &HeaderMap,
+    step: &StepView,
+    form: &Form,
+) -> Result<Result<Response, Problem>, Problem> {
+    let sign_in = match sign_in(app, visit, headers, step, form.text("code")).await {
+        Ok(sign_in) => sign_in,
+        Err(problem) => return Ok(Err(problem)),
+    };
+    match let_in(app, visit, headers, sign_in, own_path(form.text("then"))).await {
+        Err(problem) if problem.kind() == Kind::Invalid => Ok(Err(wrong())),
+        entered => entered.map(Ok),
     }
 }
 

@@ -55,7 +55,7 @@ pub(crate) async fn room(
         Some(item) => Typed::after(item, before.tare),
         None => Typed { tare: before.tare, ..Typed::default() },
     };
-    Ok(HtmlPage(Page::new(&app, &caller, typed, Vec::new(), Slip::empty(), Faults::default()).await?))
+    Ok(HtmlPage(Page::new(&app, &caller, typed, Vec::new(), None, Faults::default()).await?))
 }
 
 /// The named piece, or else the latest that was finished: its style and yarn are filled in.
@@ -80,12 +80,8 @@ pub(crate) async fn finish(State(app): State<App>, sent: PhotoForm) -> Result<Re
             Err((field, words)) => faults.add(&field, words),
         }
     }
-    let slip = match &piece {
-        Some(piece) => Slip::of(&app, piece).await?,
-        None => Slip::empty(),
-    };
     let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-    let page = Page::new(&app, &form.caller, typed, kept, slip, faults).await?;
+    let page = Page::new(&app, &form.caller, typed, kept, piece.as_ref(), faults).await?;
     Ok((status, HtmlPage(page)).into_response())
 }
 
@@ -109,9 +105,13 @@ impl Page {
         caller: &Caller,
         typed: Typed,
         kept: Vec<PictureName>,
-        slip: Slip,
+        piece: Option<&NewPiece>,
         faults: Faults,
     ) -> Result<Self, Problem> {
+        let slip = match piece {
+            Some(piece) => Slip::of(app, piece).await?,
+            None => Slip::empty(),
+        };
         let frame = Frame::new(app, caller, Room::Workbench);
         let styles = app.ledger.styles().await?;
         Ok(Self { frame, styles, typed, kept, slip, faults, unit: app.ledger.shop().unit.plural() })

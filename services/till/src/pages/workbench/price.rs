@@ -62,10 +62,10 @@ impl Slip {
 
     /// For a piece as far as it has been typed.
     pub(crate) async fn of(app: &App, piece: &NewPiece) -> Result<Self, Problem> {
-        if piece.weight.is_none() && piece.price.is_none() {
+        if piece.pricing.weight.is_none() && piece.pricing.price.is_none() {
             return Ok(Self::empty());
         }
-        if piece.style.is_none() && piece.price.is_none() {
+        if piece.pricing.style.is_none() && piece.pricing.price.is_none() {
             return Ok(Self { faults: Faults::one("style", NO_STYLE), ..Self::empty() });
         }
         match app.ledger.price_piece(piece).await {
@@ -82,7 +82,8 @@ impl Slip {
         let Priced { price, by_rule, margin, usual } = priced;
         let amount = price.price();
         let is_unusual = |usual: &UsualWeights| {
-            usual.pieces >= ENOUGH_TO_COMPARE && piece.weight.is_some_and(|weight| !usual.hold(weight))
+            usual.pieces >= ENOUGH_TO_COMPARE
+                && piece.pricing.weight.is_some_and(|weight| !usual.hold(weight))
         };
         Self {
             price: Some(shown::money(amount)),

@@ -1,7 +1,7 @@
 //! The fields of a piece as they were typed, and parsing them: all faults at once, each at its field.
 
 use crate::pages::form::{Faults, Form};
-use domain::item::ItemText;
+use domain::item::{ItemPricing, ItemText};
 use domain::money::{Currency, Money};
 use domain::weight::{Weight, WeightError, WeightUnit};
 use ledger::shelf::{ItemView, NewPiece, PictureName};
@@ -128,22 +128,27 @@ impl Typed {
     /// Parses the fields, with the photographs.
     pub(crate) fn read(&self, shop: &Shop, photographs: Vec<PictureName>) -> Result<NewPiece, Faults> {
         let mut faults = Faults::default();
-        let currency = shop.currency;
-        let weight = self.net_weight(shop.unit, &mut faults);
         let piece = NewPiece {
             text: self.text(),
-            style: (!self.style.is_empty()).then(|| self.style.clone()),
-            weight,
-            extras: money("extras", &self.extras, currency, &mut faults).unwrap_or(Money::zero(currency)),
-            price: money("price", &self.price, currency, &mut faults),
+            pricing: self.pricing(shop, &mut faults),
             price_reason: self.reason.clone(),
-            cost: money("cost", &self.cost, currency, &mut faults),
             photographs,
             rows: count("rows", &self.rows, &mut faults),
             minutes: count("minutes", &self.minutes, &mut faults),
             note: self.note.clone(),
         };
         if faults.is_empty() { Ok(piece) } else { Err(faults) }
+    }
+
+    fn pricing(&self, shop: &Shop, faults: &mut Faults) -> ItemPricing {
+        let currency = shop.currency;
+        ItemPricing {
+            style: (!self.style.is_empty()).then(|| self.style.clone()),
+            weight: self.net_weight(shop.unit, faults),
+            extras: money("extras", &self.extras, currency, faults).unwrap_or(Money::zero(currency)),
+            price: money("price", &self.price, currency, faults),
+            cost: money("cost", &self.cost, currency, faults),
+        }
     }
 
     /// Parses the fields and requires what a price needs.
@@ -227,7 +232,7 @@ mod tests {
         .expect("fields");
         let shop = TestShop::open().await;
         let read = typed.read(&shop.ledger().shop(), Vec::new());
-        let weight = |piece: NewPiece| piece.weight.map(|w| w.to_string()).unwrap_or_default();
+        let weight = |piece: NewPiece| piece.pricing.weight.map(|w| w.to_string()).unwrap_or_default();
         let faults: Result<String, Vec<(String, String)>> =
             read.map(weight).map_err(|faults| faults.all().map(|(f, w)| (f, w.to_owned())).collect());
         let expected = expected.map(str::to_owned).map_err(|faults| {

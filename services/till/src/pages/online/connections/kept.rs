@@ -19,13 +19,17 @@ pub(crate) async fn settle(
     form: Form,
 ) -> Result<Response, Problem> {
     let id: KeptOrderId = order.parse().map_err(|_| no_such("waiting order", &order))?;
-    let who = form.caller.who.clone();
-    let (done, did) = if form.text("do") == "leave" {
-        (app.run(&form.key, &DropDeferredOrder { id, who }).await.map(|_| ()), "left")
-    } else {
-        (app.run(&form.key, &RetryDeferredOrder { id }).await.map(|_| ()), "order")
-    };
-    after(&app, &form.caller, &of, done.map(|()| did.to_owned())).await
+    let did = ignore_or_retry(&app, &form, id).await;
+    after(&app, &form.caller, &of, did.map(str::to_owned)).await
+}
+
+async fn ignore_or_retry(app: &App, form: &Form, id: KeptOrderId) -> Result<&'static str, Problem> {
+    if form.text("do") == "leave" {
+        app.run(&form.key, &DropDeferredOrder { id, who: form.caller.who.clone() }).await?;
+        return Ok("left");
+    }
+    app.run(&form.key, &RetryDeferredOrder { id }).await?;
+    Ok("order")
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! POST /online/connections/{name}/now: does at once whatever can be done; POST …/try: asks the online shop and
 //! sends nothing.
 
-use super::one::{Outcome, after, redisplay};
+use super::one::{Outcome, done, redisplay};
 use super::{ConnectionParam, adapter};
 use crate::app::App;
 use crate::feed_adapter::FeedTrouble;
@@ -34,13 +34,12 @@ pub(crate) async fn now(
     ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let name = of.name.clone();
     let adapter = adapter(&app)?.clone();
-    let done = patiently(async move { adapter.sync_now(name).await }).await;
-    if matches!(done, Ok(Some(()))) {
-        return after(&app, &form.caller, &of, Ok("now".to_owned())).await;
+    let synced = patiently(adapter.sync_now(of.name.clone())).await;
+    if matches!(synced, Ok(Some(()))) {
+        return Ok(done(&of, "now"));
     }
-    redisplay(&app, &form.caller, &of, Outcome::of(done, |()| Outcome::default())?).await
+    redisplay(&app, &form.caller, &of, Outcome::of(synced, |()| Outcome::default())?).await
 }
 
 /// POST /online/connections/{name}/try
@@ -49,9 +48,8 @@ pub(crate) async fn try_it(
     ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let name = of.name.clone();
     let adapter = adapter(&app)?.clone();
-    let tried = patiently(async move { adapter.try_connection(name).await }).await;
+    let tried = patiently(adapter.try_connection(of.name.clone())).await;
     let shown = |tried| Outcome { tried: Some(tried), ..Outcome::default() };
     redisplay(&app, &form.caller, &of, Outcome::of(tried, shown)?).await
 }

@@ -212,6 +212,11 @@ pub(super) async fn redisplay(
     Ok((status, HtmlPage(page(app, caller, of, None, outcome).await?)).into_response())
 }
 
+/// Redirects to the page with what was done.
+pub(super) fn done(of: &LiveConnection, did: &str) -> Response {
+    see_other(&format!("{}?did={did}", path(&of.name)))
+}
+
 /// Redirects to the page with what was done, or shows it again with the faults.
 pub(super) async fn after(
     app: &App,
@@ -220,7 +225,7 @@ pub(super) async fn after(
     did: Result<String, Problem>,
 ) -> Result<Response, Problem> {
     match did {
-        Ok(did) => Ok(see_other(&format!("{}?did={did}", path(&of.name)))),
+        Ok(did) => Ok(done(of, &did)),
         Err(problem) => {
             let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
             redisplay(app, caller, of, outcome).await

@@ -22,9 +22,8 @@ pub(crate) async fn fetch(
     ConnectionParam(of): ConnectionParam,
     form: Form,
 ) -> Result<Response, Problem> {
-    let name = of.name.clone();
     let adapter = adapter(&app)?.clone();
-    let done = patiently(async move { adapter.reconcile(name).await }).await;
+    let done = patiently(adapter.reconcile(of.name.clone())).await;
     redisplay(&app, &form.caller, &of, Outcome::of(done, shown)?).await
 }
 
@@ -34,11 +33,10 @@ pub(crate) async fn compare(
     ConnectionParam(of): ConnectionParam,
     mut upload: Upload,
 ) -> Result<Response, Problem> {
-    let name = of.name.clone();
     let adapter = adapter(&app)?.clone();
     let done = match upload.take_file(None) {
         None => Err(Problem::invalid("#/file", "choose the file from your online shop")),
-        Some(list) => patiently(async move { adapter.reconcile_list(name, list).await }).await,
+        Some(list) => patiently(adapter.reconcile_list(of.name.clone(), list)).await,
     };
     redisplay(&app, &upload.caller, &of, Outcome::of(done, shown)?).await
 }
