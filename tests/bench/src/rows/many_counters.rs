@@ -12,11 +12,11 @@ use std::time::Duration;
 
 const COUNTERS: u32 = 32;
 /// The least share of the bare engine's rate with one sale at a time, on SQLite.
-const AIM_SQLITE: f64 = 0.30;
+const AIM_SQLITE: f64 = 1.0;
 /// The least share of pgbench's rate.
-const AIM_POSTGRES: f64 = 0.5;
+const AIM_POSTGRES: f64 = 0.8;
 /// The most for the 99th percentile, as a multiple of the median.
-const AIM_TAIL: f64 = 10.0;
+const AIM_TAIL: f64 = 5.0;
 
 impl Bench {
     pub(super) fn many_counters_on_sqlite(&self) -> Result<Vec<Figure>, BenchError> {

@@ -8,6 +8,7 @@ mod listings;
 mod many_counters;
 mod pages;
 mod past_orders;
+mod price_changes;
 mod read_books;
 mod start;
 mod told;
@@ -26,7 +27,7 @@ pub(crate) struct Bench {
 }
 
 /// Every row, by its number.
-pub(crate) const ROWS: [(u8, &str); 14] = [
+pub(crate) const ROWS: [(u8, &str); 15] = [
     (1, "one counter ringing up over HTTP"),
     (2, "32 counters at once"),
     (3, "32 counters at once"),
@@ -41,6 +42,7 @@ pub(crate) const ROWS: [(u8, &str); 14] = [
     (12, "a sale at the counter until the online shop knows"),
     (13, "draining changes after the online shop was away"),
     (14, "a connection while nothing happens"),
+    (15, "`add items` with other prices"),
 ];
 
 impl Bench {
@@ -70,7 +72,8 @@ impl Bench {
             11 => self.first_loads(engine),
             12 => self.until_told(engine),
             13 => self.drain(engine),
-            _ => self.idle_connection(engine),
+            14 => self.idle_connection(engine),
+            _ => self.price_changes(engine).map(|figure| vec![figure]),
         };
         figures.unwrap_or_else(|trouble| {
             let what = ROWS.iter().find(|(row, _)| *row == number).map_or("", |(_, what)| *what);
