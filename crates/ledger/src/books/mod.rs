@@ -34,21 +34,20 @@ const ADD_TO: &str = "ON CONFLICT (day, channel) DO UPDATE SET sales = day_total
     AND day_total.postage + excluded.postage BETWEEN -1000000000000000 AND 1000000000000000 \
     AND day_total.cost + excluded.cost BETWEEN -1000000000000000 AND 1000000000000000 \
     AND day_total.weight + excluded.weight BETWEEN -4000000000000000000 AND 4000000000000000000 \
-    RETURNING 'day' AS part";
+    RETURNING 'day' AS part, day AS id, month AS value";
 const DAY: &str = "day";
 
 /// Adds to the totals of days, in their order, as the last step of a transaction. What would exceed
 /// [`MAX_DAY`] or [`MAX_DAY_MASS`] is rejected, so that no wrong amount stops later sales.
 pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), CommandError> {
-    write_with(tx, days, Bundle::default()).await
+    let mut bundle = Bundle::default();
+    add_to(&mut bundle, days)?;
+    tx.write(bundle).await?;
+    Ok(())
 }
 
 /// The same, as the last part of a bundle.
-pub(crate) async fn write_with(
-    tx: &mut Tx,
-    days: &BTreeMap<(Day, Channel), Figures>,
-    mut bundle: Bundle,
-) -> Result<(), CommandError> {
+pub(crate) fn add_to(bundle: &mut Bundle, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), Rejection> {
     let row = |(day, sum)| Ok((day, sum, in_reach(day, sum)?));
     let rows = days.iter().map(row).collect::<Result<Vec<_>, Rejection>>()?;
     bundle.insert(&tables::DAY_TOTAL, ADD_TO, &rows, |statement, ((day, channel), sum, weight)| {
@@ -70,11 +69,10 @@ pub(crate) async fn write_with(
             .bind(sum.uncosted)
             .bind(sum.rounding.minor())
     });
-    let written = tx.write(bundle).await?.rows(DAY);
-    match rows.last() {
-        Some((day, ..)) if written != rows.len() => Err(full(day).into()),
-        _ => Ok(()),
+    if let Some((day, ..)) = rows.last() {
+        bundle.expect(DAY, rows.len(), full(day));
     }
+    Ok(())
 }
 
 /// The weight to add, if a day has room for it at all.

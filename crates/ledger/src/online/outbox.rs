@@ -19,7 +19,7 @@ const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state,
         OR (c.new_pieces = 'list' AND i.do_not_list = 0 AND i.on_hand > i.held) \
         OR EXISTS (SELECT 1 FROM delivery d WHERE d.connection_id = c.id AND d.item_id = i.id \
             AND (d.tries > 0 OR (i.do_not_list = 0 AND i.on_hand > i.held)))) AND i.id IN ";
-const ONCE: &str = " ON CONFLICT DO NOTHING RETURNING 'news' AS part";
+const ONCE: &str = " ON CONFLICT DO NOTHING RETURNING 'news' AS part, item_id AS id, revision AS value";
 
 /// A waiting message, at their current revision, for each connection that received the items or could
 /// receive them now: an item without stock, or kept off, is offered once it can be.

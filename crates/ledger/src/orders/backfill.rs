@@ -7,7 +7,6 @@ use super::{
 use crate::sales::booking::{self, Draft, DraftLine};
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::lookup::{self, Found};
-use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{OrdersReason, Rejection};
@@ -225,7 +224,7 @@ async fn write(
     }
     insert_orders(tx, &rows).await?;
     tx.lock_shop_state(0).await?;
-    booking::write(tx, &drafts, Bundle::default()).await?;
+    booking::write(tx, &drafts).await?;
     for (row, (at, id, sale, filled)) in rows.iter().zip(places) {
         let order = &orders[at];
         let standing = order.status.standing();

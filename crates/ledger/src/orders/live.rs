@@ -6,7 +6,6 @@ use crate::sales::ring_up::TenderIn;
 use crate::shelf::holds::{self, HeldLine, Hold, Purpose};
 use crate::shelf::lookup::{self, Found};
 use crate::shelf::stock::{EntryReason, Take, enqueue_anew, enter, try_take};
-use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{OrdersReason, Rejection};
@@ -290,7 +289,7 @@ pub(super) async fn sell(
         who: who.to_owned(),
     };
     debug_assert_eq!(shop.currency, due.currency());
-    let ids = booking::write(tx, std::slice::from_ref(&draft), Bundle::default()).await?.remove(0);
+    let ids = booking::write(tx, std::slice::from_ref(&draft)).await?.remove(0);
     sqlx::query("UPDATE customer_order SET sale_id = $2 WHERE id = $1 AND sale_id IS NULL")
         .bind(id.raw())
         .bind(sale.raw())

@@ -61,19 +61,27 @@ impl Draft {
     }
 }
 
-/// Books the sales with what else is in the bundle. The caller has taken the stock and called
-/// [`Tx::lock_shop_state`]. Returns the identifiers of each sale's lines.
-pub(crate) async fn write(
-    tx: &mut Tx,
+/// Books the sales. The caller has taken the stock and called [`Tx::lock_shop_state`]. Returns the identifiers
+/// of each sale's lines.
+pub(crate) async fn write(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
+    let mut bundle = Bundle::default();
+    let ids = add(tx, drafts, &mut bundle)?;
+    tx.write(bundle).await?;
+    Ok(ids)
+}
+
+/// The same, as the last parts of a bundle.
+pub(crate) fn add(
+    tx: &Tx,
     drafts: &[Draft],
-    mut bundle: Bundle,
+    bundle: &mut Bundle,
 ) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
     for draft in drafts {
         assert_law_4(draft)?;
     }
     bundle.insert(&tables::SALE, "", drafts, bind_sale);
-    let ids = add_lines(tx, drafts, &mut bundle)?;
-    add_tenders(tx, drafts, &mut bundle)?;
+    let ids = add_lines(tx, drafts, bundle)?;
+    add_tenders(tx, drafts, bundle)?;
     let shop = tx.shop();
     let mut days: BTreeMap<(Day, Channel), Figures> = BTreeMap::new();
     for draft in drafts {
@@ -81,7 +89,7 @@ pub(crate) async fn write(
         let sum = days.entry(day).or_insert_with(|| Figures::none(shop.currency));
         *sum = sum.plus(&figures(draft, shop.currency)?).field("total")?;
     }
-    books::write_with(tx, &days, bundle).await?;
+    books::add_to(bundle, &days)?;
     Ok(ids)
 }
 

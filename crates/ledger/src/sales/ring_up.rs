@@ -1,13 +1,13 @@
 //! Rings up a sale in one transaction.
 
 use crate::sales::booking::{self, Draft, DraftLine};
-use crate::sales::drawer::{self, Cash, Drawer};
+use crate::sales::drawer::{self, Cash};
 use crate::sales::limits;
 use crate::shelf::holds;
 use crate::shelf::lookup::{self, Found};
-use crate::shelf::stock::{EntryReason, Take, take_with};
+use crate::shelf::stock::{self, EntryReason, Take, in_order};
 use crate::store::bundle::Bundle;
-use crate::store::command::{Command, Tx};
+use crate::store::command::{Command, Tx, add_lock};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, SalesReason};
 use crate::store::settings::own_money;
@@ -133,6 +133,39 @@ impl Command for NewSale {
     type Answer = SaleDone;
 
     async fn run(&self, tx: &mut Tx) -> Result<SaleDone, CommandError> {
+        let (done, bundle) = self.ring_up(tx).await?;
+        tx.write_last(bundle);
+        Ok(done)
+    }
+}
+
+impl NewSale {
+    /// Takes the stock, and returns the sale with what is still to be written.
+    pub(crate) async fn ring_up(&self, tx: &mut Tx) -> Result<(SaleDone, Bundle), CommandError> {
+        let mut draft = self.draft(tx).await?;
+        let takes = in_order(takes(tx, self.hold, &draft.lines).await?);
+        let cash = draft.cash().field("tenders")?;
+        let mut bundle = Bundle::default();
+        stock::add_takes(&mut bundle, &takes, StockReason::Sold);
+        add_lock(&mut bundle, 1);
+        drawer::add_cash(&mut bundle, &draft.channel, cash);
+        let returned = tx.write(bundle).await?;
+        stock::all_taken(tx, &takes, &returned, StockReason::Sold).await?;
+        let receipt = tx.locked(&returned)?;
+        draft.receipt = Some(receipt);
+
+        let (source, who) = (draft.id.raw(), draft.who.as_str());
+        let mut bundle = Bundle::default();
+        let because = EntryReason { why: StockReason::Sold, source: Some(source), note: "", who };
+        stock::add_taken(tx, &takes, because, &mut bundle)?;
+        let cash = Cash { kind: drawer::EntryKind::Sale, amount: cash, source, who };
+        drawer::add_booked(tx, cash, &returned, &mut bundle)?;
+        let ids = booking::add(tx, std::slice::from_ref(&draft), &mut bundle)?.remove(0);
+        Ok((done(draft, receipt, ids), bundle))
+    }
+
+    /// The sale as it will be booked, without its receipt number.
+    async fn draft(&self, tx: &mut Tx) -> Result<Draft, CommandError> {
         let shop = tx.shop();
         shop.known_channel(&self.channel)?;
         own_money("shipping", self.shipping, shop.currency)?;
@@ -146,33 +179,20 @@ impl Command for NewSale {
         let given: Vec<_> = tenders.iter().map(|t| (t.kind, t.amount)).collect();
         let money: Vec<LineMoney> = lines.iter().map(|l| l.money).collect();
         let totals = basket::settle(&money, self.shipping, &given, shop.cash_rounding).field("tenders")?;
-        let id = SaleId::from_raw(tx.next_id()?);
-        let takes = takes(tx, self.hold, &lines).await?;
-        let mut bundle = Bundle::default();
-        let because = EntryReason { why: StockReason::Sold, source: Some(id.raw()), note: "", who: &who };
-        take_with(tx, takes, because, &mut bundle).await?;
-        let receipt = tx.lock_shop_state(1).await?;
-        let fee = shop.fee(&self.channel, Money::zero(shop.currency), totals.due)?;
-        let channel = self.channel.clone();
-        let draft = Draft {
-            id,
-            receipt: Some(receipt),
-            channel,
+        Ok(Draft {
+            id: SaleId::from_raw(tx.next_id()?),
+            receipt: None,
+            channel: self.channel.clone(),
             at,
             order: None,
             further: false,
             lines,
             totals,
-            fee,
+            fee: shop.fee(&self.channel, Money::zero(shop.currency), totals.due)?,
             tenders,
             note,
             who,
-        };
-        let ids = booking::write(tx, std::slice::from_ref(&draft), bundle).await?.remove(0);
-        let cash = draft.cash().field("tenders")?;
-        let source = Cash { kind: drawer::EntryKind::Sale, amount: cash, source: id.raw(), who: &draft.who };
-        drawer::book(tx, &draft.channel, Drawer::Own, source).await?;
-        Ok(done(draft, receipt, ids))
+        })
     }
 }
 

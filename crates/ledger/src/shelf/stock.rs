@@ -3,7 +3,7 @@
 use crate::people::activity_log::{self, Activity};
 use crate::shelf::{lookup, open_count};
 use crate::store::Ledger;
-use crate::store::bundle::Bundle;
+use crate::store::bundle::{Bundle, Returned};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, ShelfReason};
@@ -18,6 +18,7 @@ use domain::stock::{Counter, ItemKind, StockReason};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
+use std::collections::BTreeSet;
 
 /// Stock that leaves an item: `steps` in total, of which `from_hold` were on hold for this.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -38,11 +39,14 @@ pub(crate) struct EntryReason<'a> {
 
 /// Sold steps leave the stock. The condition alone guarantees “sold once”: nothing that was read before
 /// decides anything.
-const TAKE_SOLD: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, sold = sold + $2, \
-    revision = revision + 1 WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
-const TAKE_WRITTEN_OFF: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, \
-    written_off = written_off + $2, revision = revision + 1 \
-    WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
+const TAKE_SOLD: &str = "UPDATE item SET on_hand = on_hand - ?, held = held - ?, sold = sold + ?, \
+    revision = revision + 1 WHERE id = ? AND held >= ? AND on_hand - held >= ? - ? \
+    RETURNING 'taken' AS part, id, revision AS value";
+const TAKE_WRITTEN_OFF: &str = "UPDATE item SET on_hand = on_hand - ?, held = held - ?, \
+    written_off = written_off + ?, revision = revision + 1 \
+    WHERE id = ? AND held >= ? AND on_hand - held >= ? - ? \
+    RETURNING 'taken' AS part, id, revision AS value";
+const TAKEN: &str = "taken";
 /// A sold piece only returns by a refund or a void: if it were made a second time, it could be sold a
 /// second time.
 const ADD_MADE: &str = "UPDATE item SET on_hand = on_hand + $2, made = made + $2, revision = revision + 1 \
@@ -71,50 +75,72 @@ pub(crate) async fn take(
     takes: Vec<Take>,
     because: EntryReason<'_>,
 ) -> Result<(), CommandError> {
+    let takes = in_order(takes);
     let mut bundle = Bundle::default();
-    take_with(tx, takes, because, &mut bundle).await?;
-    tx.write(bundle).await?;
+    add_takes(&mut bundle, &takes, because.why);
+    let returned = tx.write(bundle).await?;
+    all_taken(tx, &takes, &returned, because.why).await?;
+    let mut entries = Bundle::default();
+    add_taken(tx, &takes, because, &mut entries)?;
+    tx.write(entries).await?;
     Ok(())
 }
 
-/// The same, with the entries as part of a bundle.
-pub(crate) async fn take_with(
+/// What takes stock, as part of a bundle; [`all_taken`] sees to what came of it. The takes are [`in_order`].
+pub(crate) fn add_takes(bundle: &mut Bundle, takes: &[Take], why: StockReason) {
+    for take in takes {
+        let text = match why.counter(-take.stock_units) {
+            Counter::Sold => TAKE_SOLD,
+            _ => TAKE_WRITTEN_OFF,
+        };
+        let Take { item, stock_units, from_hold } = *take;
+        bundle.add(text.to_owned(), 7, |statement| {
+            let counters = statement.bind(stock_units).bind(from_hold).bind(stock_units);
+            counters.bind(item.raw()).bind(from_hold).bind(stock_units).bind(from_hold)
+        });
+    }
+}
+
+/// Whatever was not free is tried once more after its expired holds have ended; then the sale is rejected.
+pub(crate) async fn all_taken(
     tx: &mut Tx,
-    takes: Vec<Take>,
-    because: EntryReason<'_>,
-    bundle: &mut Bundle,
+    takes: &[Take],
+    returned: &Returned,
+    why: StockReason,
 ) -> Result<(), CommandError> {
-    let takes = in_order(takes);
-    for take in &takes {
-        if !try_take(tx, take, because.why).await? {
+    let taken: BTreeSet<i64> = returned.of(TAKEN).map(|(item, _)| item).collect();
+    for take in takes.iter().filter(|take| !taken.contains(&take.item.raw())) {
+        if !take_expired(tx, take, why).await? {
             return Err(lookup::explain(tx, take.item, take.stock_units).await?.into());
         }
     }
+    Ok(())
+}
+
+/// The entries of what was taken, as part of a bundle.
+pub(crate) fn add_taken(
+    tx: &Tx,
+    takes: &[Take],
+    because: EntryReason<'_>,
+    bundle: &mut Bundle,
+) -> Result<(), CommandError> {
     let moves: Vec<(ItemId, i64)> = takes.iter().map(|t| (t.item, -t.stock_units)).collect();
-    enter_with(tx, &moves, because, bundle).await
+    add_entries(tx, &moves, because, bundle)
 }
 
 /// Takes one item's stock if it is available, after ending expired holds on it if necessary.
 pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: StockReason) -> Result<bool, CommandError> {
-    let text = match why.counter(-take.stock_units) {
-        Counter::Sold => TAKE_SOLD,
-        _ => TAKE_WRITTEN_OFF,
-    };
-    for last_try in [false, true] {
-        let done = sqlx::query(text)
-            .bind(take.item.raw())
-            .bind(take.stock_units)
-            .bind(take.from_hold)
-            .execute(tx.db())
-            .await?;
-        if done.rows_affected() == 1 {
-            return Ok(true);
-        }
-        if last_try || !crate::shelf::holds::expire_of_item(tx, take.item).await? {
-            break;
-        }
-    }
-    Ok(false)
+    Ok(take_once(tx, take, why).await? || take_expired(tx, take, why).await?)
+}
+
+async fn take_once(tx: &mut Tx, take: &Take, why: StockReason) -> Result<bool, CommandError> {
+    let mut bundle = Bundle::default();
+    add_takes(&mut bundle, std::slice::from_ref(take), why);
+    Ok(tx.write(bundle).await?.of(TAKEN).next().is_some())
+}
+
+async fn take_expired(tx: &mut Tx, take: &Take, why: StockReason) -> Result<bool, CommandError> {
+    Ok(crate::shelf::holds::expire_of_item(tx, take.item).await? && take_once(tx, take, why).await?)
 }
 
 /// Adds stock.
@@ -169,23 +195,22 @@ pub(crate) async fn enter(
     moves: &[(ItemId, i64)],
     because: EntryReason<'_>,
 ) -> Result<(), CommandError> {
+    if moves.iter().any(|(_, change)| *change > 0) {
+        open_count::after_begin(tx).await?;
+    }
     let mut bundle = Bundle::default();
-    enter_with(tx, moves, because, &mut bundle).await?;
+    add_entries(tx, moves, because, &mut bundle)?;
     tx.write(bundle).await?;
     Ok(())
 }
 
-/// The same, as part of a bundle.
-async fn enter_with(
-    tx: &mut Tx,
+fn add_entries(
+    tx: &Tx,
     moves: &[(ItemId, i64)],
     because: EntryReason<'_>,
     bundle: &mut Bundle,
 ) -> Result<(), CommandError> {
     let now = tx.now().millis();
-    if moves.iter().any(|(_, change)| *change > 0) {
-        open_count::after_begin(tx).await?;
-    }
     let rows = moves
         .iter()
         .map(|(item, change)| Ok((tx.next_id()?, item.raw(), *change)))

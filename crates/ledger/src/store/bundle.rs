@@ -3,12 +3,17 @@
 //! On SQLite a trip is a text of several statements, on PostgreSQL one statement whose parts are common table
 //! expressions. There all parts see the database as it was before the trip, so no part may read what another of
 //! its bundle writes; foreign keys are checked at its end.
+//!
+//! A part may return rows, in one form for all: `RETURNING '…' AS part, … AS id, … AS value`, with BIGINT for the
+//! last two.
 
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
+use crate::store::rejection::Rejection;
 use crate::store::sql::{Marks, Statement, chunk_sizes, values_text};
 use crate::store::tables::Table;
 use sqlx::{AssertSqlSafe, Execute, Row};
+use std::fmt;
 
 /// The most parameters that share a trip. Larger parts are worth a trip of their own, and their sizes would make
 /// every combination another statement to prepare.
@@ -21,6 +26,14 @@ pub(crate) const NEWS: &str = "news";
 #[derive(Default)]
 pub(crate) struct Bundle {
     trips: Vec<Trip>,
+    expected: Vec<Expected>,
+}
+
+/// How many rows a part must return.
+struct Expected {
+    part: &'static str,
+    rows: usize,
+    otherwise: Rejection,
 }
 
 struct Trip {
@@ -31,25 +44,31 @@ struct Trip {
     parameters: usize,
 }
 
+impl fmt::Debug for Bundle {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_list().entries(self.trips.iter().map(|trip| &trip.parts)).finish()
+    }
+}
+
 impl Trip {
     fn new() -> Self {
         Self { parts: Vec::new(), bound: sqlx::query(""), parameters: 0 }
     }
 }
 
-/// The names that parts returned, one for each row.
+/// The rows that parts returned: the part, its id and its value.
 #[derive(Debug, Default)]
-pub(crate) struct Returned(Vec<String>);
+pub(crate) struct Returned(Vec<(String, i64, i64)>);
 
 impl Returned {
-    /// How many rows a part returned.
-    pub(crate) fn rows(&self, part: &str) -> usize {
-        self.0.iter().filter(|name| *name == part).count()
+    /// The ids and values that a part returned.
+    pub(crate) fn of(&self, part: &str) -> impl Iterator<Item = (i64, i64)> {
+        self.0.iter().filter(move |(name, ..)| name == part).map(|(_, id, value)| (*id, *value))
     }
 }
 
 impl Bundle {
-    /// Adds rows of a table. The tail may be a conflict clause and `RETURNING '…' AS part`.
+    /// Adds rows of a table. The tail may be a conflict clause and `RETURNING …`.
     pub(crate) fn insert<T>(
         &mut self,
         table: &'static Table,
@@ -66,7 +85,12 @@ impl Bundle {
         }
     }
 
-    /// Adds any other write, with `?` for each of its parameters. It may end in `RETURNING '…' AS part`.
+    /// Rejects the whole unless a part returns this many rows.
+    pub(crate) fn expect(&mut self, part: &'static str, rows: usize, otherwise: Rejection) {
+        self.expected.push(Expected { part, rows, otherwise });
+    }
+
+    /// Adds any other write, with `?` for each of its parameters. It may end in `RETURNING …`.
     pub(crate) fn add(
         &mut self,
         text: String,
@@ -102,7 +126,7 @@ fn with(parts: &[String]) -> String {
         named.clone().map(|(number, part)| format!("p{number} AS ({part})")).collect();
     let mut returning: Vec<String> = named
         .filter(|(_, part)| part.contains("RETURNING"))
-        .map(|(number, _)| format!("SELECT part FROM p{number}"))
+        .map(|(number, _)| format!("SELECT part, id, value FROM p{number}"))
         .collect();
     if returning.is_empty() {
         returning.push("SELECT '' AS part WHERE 1 = 0".to_owned());
@@ -132,13 +156,21 @@ impl Tx {
             let arguments = trip.bound.take_arguments().map_err(sqlx::Error::Encode)?.unwrap_or_default();
             let statement = sqlx::query_with(AssertSqlSafe(trip.text(marks)), arguments);
             for row in statement.fetch_all(self.db()).await? {
-                returned.0.push(row.try_get("part")?);
+                returned.0.push((row.try_get("part")?, row.try_get("id")?, row.try_get("value")?));
             }
         }
-        if returned.rows(NEWS) > 0 {
+        if returned.of(NEWS).next().is_some() {
             self.notify_on_commit();
         }
-        Ok(returned)
+        match bundle.expected.into_iter().find(|e| returned.of(e.part).count() != e.rows) {
+            Some(missed) => Err(missed.otherwise.into()),
+            None => Ok(returned),
+        }
+    }
+
+    /// Leaves the writes to the end of the command, where they are made with its answer.
+    pub(crate) fn write_last(&mut self, bundle: Bundle) {
+        self.last = bundle;
     }
 }
 
@@ -152,22 +184,18 @@ mod tests {
         let mut bundle = Bundle::default();
         bundle
             .insert(&CODE, "", &["a", "b"], |statement, code| statement.bind((*code).to_owned()).bind(1_i64));
-        let text = "UPDATE item SET revision = ? WHERE id = ? RETURNING 'news' AS part";
+        let text =
+            "UPDATE item SET revision = ? WHERE id = ? RETURNING 'news' AS part, id, revision AS value";
         bundle.add(text.to_owned(), 2, |statement| statement.bind(1_i64).bind(2_i64));
         let [trip] = bundle.trips.as_slice() else { panic!("{} trips", bundle.trips.len()) };
         let check = |marks, expected: &str| assert_eq!(trip.text(marks), expected);
         let head = CODE.insert;
-        check(
-            Marks::Plain,
-            &format!(
-                "{head} VALUES (?, ?), (?, ?) ; UPDATE item SET revision = ? WHERE id = ? RETURNING 'news' AS part"
-            ),
-        );
+        check(Marks::Plain, &format!("{head} VALUES (?, ?), (?, ?) ; {text}"));
         check(
             Marks::Numbered,
             &format!(
                 "WITH p0 AS ({head} VALUES ($1, $2), ($3, $4) ), p1 AS (UPDATE item SET revision = $5 WHERE id = $6 \
-                 RETURNING 'news' AS part) SELECT part FROM p1"
+                 RETURNING 'news' AS part, id, revision AS value) SELECT part, id, value FROM p1"
             ),
         );
     }

@@ -2,7 +2,7 @@
 
 use crate::store::actor::Actor;
 use crate::store::begin::begin;
-use crate::store::bundle::Bundle;
+use crate::store::bundle::{Bundle, Returned};
 use crate::store::error::CommandError;
 use crate::store::idempotency_key::{self, Key};
 use crate::store::lease::Lease;
@@ -81,6 +81,8 @@ pub struct Tx {
     actor: Option<Arc<Actor>>,
     /// Whether others are told of its commit, see [`Ledger::changes`].
     heard: bool,
+    /// What is written at the end of the command, with its answer.
+    pub(super) last: Bundle,
 }
 
 impl Tx {
@@ -148,16 +150,20 @@ impl Tx {
     /// Locks the row that all bookings touch: draws `receipts` receipt numbers, and makes sure that the
     /// command's settings are still current. Returns the last number.
     pub(crate) async fn lock_shop_state(&mut self, receipts: i64) -> Result<i64, CommandError> {
-        let row = sqlx::query(
-            "UPDATE shop_state SET receipt = receipt + $1 WHERE id = 1 RETURNING receipt, settings_revision",
-        )
-        .bind(receipts)
-        .fetch_one(self.db())
-        .await?;
-        if row.try_get::<i64, _>("settings_revision")? != self.shop.revision {
+        let mut bundle = Bundle::default();
+        add_lock(&mut bundle, receipts);
+        let returned = self.write(bundle).await?;
+        self.locked(&returned)
+    }
+
+    /// The last receipt number of [`add_lock`].
+    pub(crate) fn locked(&self, returned: &Returned) -> Result<i64, CommandError> {
+        let row = returned.of(SHOP_STATE).next();
+        let (receipt, settings_revision) = row.ok_or_else(|| StorageError::impossible("no shop_state"))?;
+        if settings_revision != self.shop.revision {
             return Err(StorageError::SettingsChanged.into());
         }
-        Ok(row.try_get("receipt")?)
+        Ok(receipt)
     }
 
     /// Locks that row too, whatever this transaction has changed since, so that commands that check
@@ -192,6 +198,7 @@ impl Tx {
         }
         Seat::undo(&mut self.inner).await?;
         self.heard = false;
+        self.last = Bundle::default();
         Ok(Some(self))
     }
 
@@ -200,6 +207,15 @@ impl Tx {
             sqlx::query("SELECT settings_revision FROM shop_state WHERE id = 1").fetch_one(self.db()).await?;
         Ok(row.try_get("settings_revision")?)
     }
+}
+
+const SHOP_STATE: &str = "shop-state";
+
+/// [`Tx::lock_shop_state`] as a part of a bundle; [`Tx::locked`] reads what came of it.
+pub(crate) fn add_lock(bundle: &mut Bundle, receipts: i64) {
+    let text = "UPDATE shop_state SET receipt = receipt + ? WHERE id = 1 \
+        RETURNING 'shop-state' AS part, receipt AS id, settings_revision AS value";
+    bundle.add(text.to_owned(), 1, |statement| statement.bind(receipts));
 }
 
 impl Inner {
@@ -382,6 +398,7 @@ impl Ledger {
             shop: self.shop(),
             actor: self.actor.clone(),
             heard: false,
+            last: Bundle::default(),
         }
     }
 
@@ -407,9 +424,11 @@ async fn answer<C: Command>(
         return Ok(Done { answer: first, replayed: true });
     }
     let answer = command.run(tx).await?;
+    let mut last = std::mem::take(&mut tx.last);
     if let Some(key) = key {
-        idempotency_key::keep(tx, key, &answer).await?;
+        idempotency_key::keep(&mut last, key, &answer)?;
     }
+    tx.write(last).await?;
     Ok(Done { answer: Ok(answer), replayed: false })
 }
 

@@ -2,6 +2,7 @@
 
 use crate::store::Ledger;
 use crate::store::actor::Actor;
+use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
 use crate::store::rejection::{Rejection, ShopReason};
@@ -113,20 +114,22 @@ fn read_kept<A: DeserializeOwned>(row: &AnyRow, key: &Key) -> Result<Result<A, R
 
 const KEPT: &str = "SELECT body_hash, answer FROM idempotency_key WHERE scope = $1 AND key = $2";
 
-/// Stores the command's answer under its key.
-pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Result<(), CommandError> {
+/// Stores the command's answer under its key, as part of a bundle.
+pub(crate) fn keep<A: Serialize>(bundle: &mut Bundle, key: &Key, answer: &A) -> Result<(), StorageError> {
     /// Like [`Kept`], borrowing.
     #[derive(Serialize)]
     #[serde(rename_all = "kebab-case")]
     enum Keep<'a, A> {
         Done(&'a A),
     }
-    write(tx, key, &Keep::Done(answer), false).await
+    add_answer(bundle, key, &Keep::Done(answer), false)
 }
 
 /// Stores a rejection for a day under its key, which was claimed before; removes some older ones.
 pub(crate) async fn keep_refusal(tx: &mut Tx, key: &Key, rejection: &Rejection) -> Result<(), CommandError> {
-    write(tx, key, &Kept::<()>::Refused(rejection.clone()), true).await?;
+    let mut bundle = Bundle::default();
+    add_answer(&mut bundle, key, &Kept::<()>::Refused(rejection.clone()), true)?;
+    tx.write(bundle).await?;
     sqlx::query(
         "DELETE FROM idempotency_key WHERE (scope, key) IN (SELECT scope, key FROM idempotency_key \
          WHERE refused = 1 AND made_ms <= $1 ORDER BY made_ms LIMIT $2)",
@@ -138,15 +141,17 @@ pub(crate) async fn keep_refusal(tx: &mut Tx, key: &Key, rejection: &Rejection) 
     Ok(())
 }
 
-async fn write(tx: &mut Tx, key: &Key, kept: &impl Serialize, refused: bool) -> Result<(), CommandError> {
+fn add_answer(
+    bundle: &mut Bundle,
+    key: &Key,
+    kept: &impl Serialize,
+    refused: bool,
+) -> Result<(), StorageError> {
     let answer = serde_json::to_string(kept).map_err(StorageError::KeptAnswer)?;
-    sqlx::query("UPDATE idempotency_key SET answer = $3, refused = $4 WHERE scope = $1 AND key = $2")
-        .bind(key.scope.clone())
-        .bind(key.key.clone())
-        .bind(answer)
-        .bind(i64::from(refused))
-        .execute(tx.db())
-        .await?;
+    let text = "UPDATE idempotency_key SET answer = ?, refused = ? WHERE scope = ? AND key = ?";
+    bundle.add(text.to_owned(), 4, |statement| {
+        statement.bind(answer).bind(i64::from(refused)).bind(key.scope.clone()).bind(key.key.clone())
+    });
     Ok(())
 }
 

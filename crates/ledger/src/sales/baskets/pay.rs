@@ -186,7 +186,8 @@ async fn ring_up(tx: &mut Tx, slip: &mut Slip, sale: NewSale) -> Result<BasketPa
         hold: slip.hold,
         ..sale
     };
-    let done = sale.run(tx).await?;
+    let (done, bundle) = sale.ring_up(tx).await?;
+    tx.write(bundle).await?;
     sqlx::query("UPDATE basket SET content = $2, state = 'paid', sale_id = $3 WHERE id = $1")
         .bind(slip.id.raw())
         .bind(slip.content.written()?)

@@ -5,11 +5,13 @@ mod view;
 
 pub use view::{Closed, DrawerEntry, Turn};
 
+use crate::store::bundle::{Bundle, Returned};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, SalesReason, Thing};
 use crate::store::settings::own_money;
 use crate::store::storage_error::StorageError;
+use crate::store::tables;
 use async_trait::async_trait;
 use domain::cash::{Count, counted};
 use domain::channel::Channel;
@@ -97,18 +99,40 @@ pub(crate) async fn book(
 }
 
 async fn book_on(tx: &mut Tx, channel: &Channel, cash: Cash<'_>) -> Result<bool, CommandError> {
-    let row = sqlx::query(
-        "UPDATE drawer_turn SET expected = expected + $2 WHERE channel = $1 AND closed_ms IS NULL \
-         RETURNING id, expected",
-    )
-    .bind(channel.as_str().to_owned())
-    .bind(cash.amount.minor())
-    .fetch_optional(tx.db())
-    .await?;
-    let Some(row) = row else { return Ok(false) };
-    refuse_too_much(row.try_get("expected")?)?;
+    let mut bundle = Bundle::default();
+    add_cash(&mut bundle, channel, cash.amount);
+    let returned = tx.write(bundle).await?;
+    let mut entries = Bundle::default();
+    let is_open = add_booked(tx, cash, &returned, &mut entries)?;
+    tx.write(entries).await?;
+    Ok(is_open)
+}
+
+const TURN: &str = "turn";
+
+/// Cash of a channel's open drawer, as part of a bundle; [`add_booked`] writes its entry.
+pub(crate) fn add_cash(bundle: &mut Bundle, channel: &Channel, amount: Money) {
+    if amount.is_zero() {
+        return;
+    }
+    let text = "UPDATE drawer_turn SET expected = expected + ? WHERE channel = ? AND closed_ms IS NULL \
+        RETURNING 'turn' AS part, id, expected AS value";
+    bundle.add(text.to_owned(), 2, |statement| {
+        statement.bind(amount.minor()).bind(channel.as_str().to_owned())
+    });
+}
+
+/// The entry of [`add_cash`], as part of a later bundle. Returns whether a drawer is open.
+pub(crate) fn add_booked(
+    tx: &Tx,
+    cash: Cash<'_>,
+    returned: &Returned,
+    bundle: &mut Bundle,
+) -> Result<bool, CommandError> {
+    let Some((turn, expected)) = returned.of(TURN).next() else { return Ok(false) };
+    refuse_too_much(expected)?;
     let entry = Entry { kind: cash.kind, amount: cash.amount, source: Some(cash.source), reason: "" };
-    enter(tx, row.try_get("id")?, entry, cash.who).await?;
+    add_entry(tx, turn, entry, cash.who, bundle)?;
     Ok(true)
 }
 
@@ -120,6 +144,7 @@ fn refuse_too_much(expected: i64) -> Result<(), Rejection> {
     Err(Rejection::invalid("amount", SalesReason::DrawerFull))
 }
 
+#[derive(Clone, Copy)]
 struct Entry<'a> {
     kind: EntryKind,
     amount: Money,
@@ -128,21 +153,31 @@ struct Entry<'a> {
 }
 
 async fn enter(tx: &mut Tx, turn: i64, entry: Entry<'_>, who: &str) -> Result<(), CommandError> {
-    let id = tx.next_id()?;
-    sqlx::query(
-        "INSERT INTO drawer_entry (id, turn_id, kind, amount, source_id, reason, who, at_ms) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
-    )
-    .bind(id)
-    .bind(turn)
-    .bind(entry.kind.code().to_owned())
-    .bind(entry.amount.minor())
-    .bind(entry.source)
-    .bind(entry.reason.to_owned())
-    .bind(who.to_owned())
-    .bind(tx.now().millis())
-    .execute(tx.db())
-    .await?;
+    let mut bundle = Bundle::default();
+    add_entry(tx, turn, entry, who, &mut bundle)?;
+    tx.write(bundle).await?;
+    Ok(())
+}
+
+fn add_entry(
+    tx: &Tx,
+    turn: i64,
+    entry: Entry<'_>,
+    who: &str,
+    bundle: &mut Bundle,
+) -> Result<(), CommandError> {
+    let row = (tx.next_id()?, tx.now().millis());
+    bundle.insert(&tables::DRAWER_ENTRY, "", &[row], |statement, (id, now)| {
+        statement
+            .bind(*id)
+            .bind(turn)
+            .bind(entry.kind.code().to_owned())
+            .bind(entry.amount.minor())
+            .bind(entry.source)
+            .bind(entry.reason.to_owned())
+            .bind(who.to_owned())
+            .bind(*now)
+    });
     Ok(())
 }
 
