@@ -224,3 +224,39 @@ onEachEngine(test, "a drawer turn: counted in, a sale for cash, taken out, count
   assert.match(turn, /100\.01/);
   assert.match(turn, /0\.01/);
 });
+
+/** The ribbon that names where this device sells. */
+const ribbon = (page) => page.locator(".ribbon");
+
+onEachEngine(test, "a device stays at the market from sale to sale, and an open sale moves with it", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 3 });
+  const page = await withSlip(shop, [1]);
+  await ribbon(page).getByText("Farm store", { exact: true }).first().waitFor();
+  await ribbon(page).getByRole("button", { name: "Market stall" }).click();
+  await page.getByText("Selling at Market stall").waitFor();
+  await title(page, 1).waitFor();
+  await scan(page, "P-002");
+  await title(page, 2).waitFor();
+  await cash(page).click();
+  await taking(page).waitFor();
+  await page.getByText("Selling at Market stall").waitFor();
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  await page.getByText("Sold at Market stall").waitFor();
+  await scan(page, "P-003");
+  await page.waitForURL(/\/counter\/\d+$/);
+  await page.getByText("Selling at Market stall").waitFor();
+  await page.getByRole("link", { name: "New sale" }).click();
+  await page.getByText("Selling at Market stall").waitFor();
+  assert.deepEqual((await shop.sales(page)).map((sale) => sale.channel), ["market"]);
+});
+
+test("the ribbon follows a sale that is started by a scan or moved on another device", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 2 });
+  const page = await withSlip(shop, [1]);
+  const other = await shop.page();
+  await other.goto(page.url());
+  await ribbon(other).getByRole("button", { name: "Market stall" }).click();
+  await page.getByText("Selling at Market stall").waitFor();
+  await page.locator("#scan input[name=channel][value=market]").waitFor({ state: "attached" });
+});

@@ -2,6 +2,7 @@
 //! /counter/sales/{sale}/void voids one of today.
 
 use crate::app::App;
+use crate::pages::counter::place::{Here, Ribbon};
 use crate::pages::counter::receipt::Receipt;
 use crate::pages::counter::{run_form, words};
 use crate::pages::form::{Faults, Form};
@@ -14,6 +15,7 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::Day;
 use domain::ids::SaleId;
@@ -141,6 +143,10 @@ pub(crate) struct One {
     frame: Frame,
     id: String,
     receipt: Receipt,
+    /// Where it was sold.
+    ribbon: Ribbon,
+    /// Where this device sells next.
+    here: Ribbon,
     backs: Vec<Back>,
     debts: Vec<Debt>,
     order: Option<String>,
@@ -159,7 +165,7 @@ pub(crate) struct Just {
 }
 
 impl One {
-    fn of(app: &App, caller: &Caller, sale: &SaleView) -> Self {
+    fn of(app: &App, caller: &Caller, here: &Channel, sale: &SaleView) -> Self {
         let shop = app.ledger.shop();
         let left = sale.lines.iter().any(|l| l.given_back.stock_units() < l.line.quantity.stock_units());
         let today = shop.zone.day_of(sale.at) == shop.zone.day_of(app.ledger.now());
@@ -174,6 +180,8 @@ impl One {
             frame: Frame::new(app, caller, Room::Counter),
             id: sale.id.to_string(),
             receipt: Receipt::of(&shop, sale),
+            ribbon: Ribbon::fixed(&shop, &sale.channel),
+            here: Ribbon::fixed(&shop, here),
             backs: sale.refunds.iter().map(|refund| back(&shop, refund)).collect(),
             debts: debts.collect(),
             order: sale.order.clone(),
@@ -203,17 +211,19 @@ fn back(shop: &Shop, refund: &RefundView) -> Back {
 pub(crate) async fn one(
     State(app): State<App>,
     caller: Caller,
+    Here(here): Here,
     PathParam(sale): PathParam<SaleId>,
     QueryParam(just): QueryParam<Just>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
-    let page = One { just: !just.just.is_empty(), ..One::of(&app, &caller, &sale) };
+    let page = One { just: !just.just.is_empty(), ..One::of(&app, &caller, &here, &sale) };
     Ok(HtmlPage(page).into_response())
 }
 
 /// POST /counter/sales/{sale}/void
 pub(crate) async fn void(
     State(app): State<App>,
+    Here(here): Here,
     PathParam(sale): PathParam<SaleId>,
     form: Form,
 ) -> Result<Response, Problem> {
@@ -228,7 +238,7 @@ pub(crate) async fn void(
         Ok(()) => Ok(see_other(&format!("/counter/sales/{sale}"))),
         Err(wrong) => {
             let faults = wrong.faults(&app);
-            let page = One { faults, ..One::of(&app, &form.caller, &app.ledger.sale(sale).await?) };
+            let page = One { faults, ..One::of(&app, &form.caller, &here, &app.ledger.sale(sale).await?) };
             Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }

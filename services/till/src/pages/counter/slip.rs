@@ -1,6 +1,7 @@
 //! A slip as the page shows it; GET /counter/{basket}/slip returns it alone, to replace the one on the page.
 
 use crate::app::App;
+use crate::pages::counter::place::Ribbon;
 use crate::pages::counter::words;
 use crate::pages::form::Faults;
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
@@ -13,6 +14,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::basket::{Given, LineKind, TenderKind, still_due};
+use domain::channel::Channel;
 use domain::day::Moment;
 use domain::discount::Off;
 use domain::ids::BasketId;
@@ -62,6 +64,7 @@ pub(crate) struct Slip {
     pub(crate) path: String,
     /// Its identifier; empty before it is started.
     pub(crate) id: String,
+    pub(crate) ribbon: Ribbon,
     pub(crate) revision: i64,
     pub(crate) pulse: String,
     pub(crate) lines: Vec<SlipLine>,
@@ -80,10 +83,11 @@ pub(crate) struct Slip {
 
 impl Slip {
     /// Before the first scan.
-    pub(crate) fn empty(shop: &Shop) -> Self {
+    pub(crate) fn empty(shop: &Shop, channel: &Channel) -> Self {
         Self {
             path: "/counter".to_owned(),
             id: String::new(),
+            ribbon: Ribbon::of(shop, channel),
             revision: 0,
             pulse: String::new(),
             lines: Vec::new(),
@@ -105,6 +109,7 @@ impl Slip {
         Ok(Self {
             path: format!("/counter/{}", view.id),
             id: view.id.to_string(),
+            ribbon: Ribbon::of(shop, &view.channel),
             revision: view.revision,
             pulse,
             lines: view.lines.iter().map(|line| in_words(shop, line, now)).collect(),
@@ -179,7 +184,7 @@ fn calculation(line: &BasketLineView) -> String {
 }
 
 #[derive(Template)]
-#[template(path = "counter/slip.html")]
+#[template(path = "counter/slip_alone.html")]
 pub(crate) struct SlipAlone {
     pub(crate) frame: Frame,
     pub(crate) slip: Slip,

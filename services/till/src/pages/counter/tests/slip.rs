@@ -74,7 +74,10 @@ async fn a_script_gets_the_slip_alone() {
     assert_eq!(reply.status, 200);
     let text = reply.text();
     assert!(
-        text.starts_with("<section class=\"slip\"") && text.contains("$66.00") && !text.contains("<html"),
+        text.contains("id=\"place\"")
+            && text.contains("<section class=\"slip\"")
+            && text.contains("$66.00")
+            && !text.contains("<html"),
         "{text}"
     );
     let wrong =
