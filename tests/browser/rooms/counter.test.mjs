@@ -225,14 +225,17 @@ onEachEngine(test, "a drawer turn: counted in, a sale for cash, taken out, count
   assert.match(turn, /0\.01/);
 });
 
-/** The ribbon that names where this device sells. */
-const ribbon = (page) => page.locator(".ribbon");
+/** Moves the sale by the ribbon, which names where this device sells. */
+async function moveTo(page, name) {
+  await page.locator(".ribbon").getByText("Move this sale").click();
+  await page.locator(".ribbon").getByRole("button", { name }).click();
+}
 
 onEachEngine(test, "a device stays at the market from sale to sale, and an open sale moves with it", async (t, engine) => {
   const shop = await Shop.open(t, engine, { count: 3 });
   const page = await withSlip(shop, [1]);
-  await ribbon(page).getByText("Farm store", { exact: true }).first().waitFor();
-  await ribbon(page).getByRole("button", { name: "Market stall" }).click();
+  await page.getByText("Selling at Farm store").waitFor();
+  await moveTo(page, "Market stall");
   await page.getByText("Selling at Market stall").waitFor();
   await title(page, 1).waitFor();
   await scan(page, "P-002");
@@ -256,7 +259,7 @@ test("the ribbon follows a sale that is started by a scan or moved on another de
   const page = await withSlip(shop, [1]);
   const other = await shop.page();
   await other.goto(page.url());
-  await ribbon(other).getByRole("button", { name: "Market stall" }).click();
+  await moveTo(other, "Market stall");
   await page.getByText("Selling at Market stall").waitFor();
   await page.locator("#scan input[name=channel][value=market]").waitFor({ state: "attached" });
 });

@@ -30,13 +30,13 @@ fn shows(reply: &Reply, texts: &[&str]) {
 async fn a_device_stays_where_it_sells_from_sale_to_sale() {
     let (shop, mut browser) = at_counter().await;
     let page = browser.get("/counter").await;
-    shows(&page, &["Selling at <b>Farm store</b>", "Switch to"]);
+    shows(&page, &["Selling at <b>Farm store</b>", "<summary>Switch</summary>"]);
     assert_eq!(path(&browser.post("/counter/channel", &[("channel", "market")]).await), "/counter");
     assert_eq!(browser.cookie("fleecefold-channel"), Some("market"));
     let page = browser.get("/counter").await;
     shows(&page, &["<b>Market stall</b>", "name=\"channel\" value=\"market\""]);
     let sale = path(&browser.post("/counter/scan", &[("channel", "market"), ("code", "COWL")]).await);
-    shows(&browser.get(&sale).await, &["<b>Market stall</b>", "Move this sale to"]);
+    shows(&browser.get(&sale).await, &["<b>Market stall</b>", "Move this sale"]);
     browser.post(&format!("{sale}/pay"), &[("revision", "1"), ("by", "cash")]).await;
     let pay = browser.get(&format!("{sale}/pay")).await;
     shows(&pay, &["Take payment", "Selling at <b>Market stall</b>"]);
@@ -78,7 +78,7 @@ async fn switching_moves_the_open_sale_and_is_refused_while_it_is_paid() {
     let revision = moved.revision.to_string();
     browser.post(&format!("{sale}/pay"), &[("revision", &revision), ("by", "cash")]).await;
     let page = browser.get(&sale).await;
-    assert!(!page.text().contains("Move this sale to"), "no button for what is refused");
+    assert!(!page.text().contains("Move this sale"), "no button for what is refused");
     let refused = browser.post(&to, &[("channel", "store")]).await;
     assert_eq!(refused.status, 422);
     shows(&refused, &["This sale is being paid", "Selling at <b>Market stall</b>"]);
