@@ -74,14 +74,14 @@ impl Ledger {
         Ok(row.try_get("orders")?)
     }
 
-    /// How many of the newest [`NEWEST_LOOKED_AT`] items could be offered online and never were.
-    pub async fn new_and_unlisted(&self) -> Result<i64, CommandError> {
+    /// How many of the newest [`NEWEST_LOOKED_AT`] items could be listed and are not.
+    pub async fn count_unlisted(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM \
              (SELECT id, on_hand, held, do_not_list FROM item ORDER BY id DESC LIMIT $1) AS i \
-             LEFT JOIN listing l ON l.connection_id = 1 AND l.item_id = i.id \
-             WHERE i.on_hand > i.held AND i.do_not_list = 0 AND l.item_id IS NULL",
+             WHERE i.on_hand > i.held AND i.do_not_list = 0 \
+             AND NOT EXISTS (SELECT 1 FROM online_offer o WHERE o.item_id = i.id)",
         )
         .bind(NEWEST_LOOKED_AT)
         .fetch_one(&mut *connection)

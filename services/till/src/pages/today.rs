@@ -60,7 +60,7 @@ mod tests {
         let shop = TestShop::open().await;
         let page = shop.get("/today").await;
         for part in
-            ["Sunday, May 17, 2026", "12:00 PM", "4 new pieces are not listed online", "href=\"/online"]
+            ["Sunday, May 17, 2026", "12:00 PM", "4 pieces are not listed online", "href=\"/online"]
         {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }

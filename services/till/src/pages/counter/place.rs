@@ -6,6 +6,7 @@ use crate::pages::counter::words::{self, Wrong};
 use crate::pages::counter::{redisplay, run_form};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::see_other;
+use crate::pages::shown::dye;
 use crate::problem::Problem;
 use crate::request::cookies::Cookie;
 use crate::request::query::PathParam;
@@ -77,18 +78,6 @@ impl Ribbon {
         let mut ribbon = Self::fixed(shop, channel);
         ribbon.others = counters(shop).into_iter().filter(|(code, _)| *code != ribbon.code).collect();
         ribbon
-    }
-}
-
-/// The color of a channel's ribbon. It depends on nothing but the code, so that it never changes.
-fn dye(channel: &Channel) -> &'static str {
-    const DYES: [&str; 4] = ["woad", "weld", "walnut", "madder"];
-    match channel.as_str() {
-        "store" => DYES[0],
-        "market" => DYES[1],
-        "wholesale" => DYES[2],
-        "online" => DYES[3],
-        own => DYES[own.bytes().map(usize::from).sum::<usize>() % DYES.len()],
     }
 }
 

@@ -187,11 +187,11 @@ async fn return_decision(app: &App) -> Result<Option<Task>, Problem> {
 }
 
 async fn unlisted(app: &App) -> Result<Option<Task>, Problem> {
-    let count = app.ledger.new_and_unlisted().await?;
+    let count = app.ledger.count_unlisted().await?;
     if count == 0 {
         return Ok(None);
     }
-    let words = format!("{} not listed online", counted(count, "new piece is", "new pieces are"));
+    let words = format!("{} not listed online", counted(count, "piece is", "pieces are"));
     Ok(Some(Task::new(words, "/online", "List pieces")))
 }
 
