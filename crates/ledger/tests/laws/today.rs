@@ -9,10 +9,10 @@ use domain::day::Day;
 use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus};
 use domain::stock::{ListingState, ReturnDisposition};
 use ledger::books::{BooksBy, BooksQuery};
-use ledger::keeping::{SetShop, ShortLines};
+use ledger::keeping::{FirstSteps, HeldSum, SetShop, ShortLines};
 use ledger::online::{Delivered, RecordRun};
 use ledger::orders::TakeOrders;
-use ledger::sales::{NewSale, Pay, VoidSale};
+use ledger::sales::{LeaveBasket, NewSale, Pay, VoidSale};
 use ledger::shelf::{EditItem, NewHold, NewItem, Purpose};
 
 fn day(text: &str) -> Day {
@@ -127,6 +127,7 @@ fn holds_that_run_out_are_told_the_first_first() {
         let all = ["Ben 2 2026-05-17T12:00:00Z", "Ann 2 2026-05-17T15:00:00Z"];
         assert_eq!(told(9).await, all);
         assert_eq!(told(1).await, all[..1]);
+        assert_eq!(shop.ledger.held_sum().await.unwrap(), HeldSum { holds: 4, lines: 8 });
     });
 }
 
@@ -138,10 +139,12 @@ fn what_is_owed_is_told_until_it_is_paid() {
         let (first, second) = (sell().await, sell().await);
         let due = day("2026-06-17");
         let sum = async |until: Day| {
-            let sum = shop.ledger.owed_sum(until).await.unwrap();
+            let sum = shop.ledger.owed_sum(Some(until)).await.unwrap();
             (sum.tenders, sum.left.minor())
         };
         assert_eq!((sum(due.plus_days(-1)).await, sum(due).await), ((0, 0), (2, 2000)));
+        let all = shop.ledger.owed_sum(None).await.unwrap();
+        assert_eq!((all.tenders, all.left, all.first_due), (2, usd(2000), Some(due)));
         let debts = shop.ledger.debts(9).await.unwrap();
         let told: Vec<_> = debts.iter().map(|d| (d.sale, d.customer.as_str(), d.left)).collect();
         assert_eq!(told, [(first.id, "Ada", usd(1000)), (second.id, "Ada", usd(1000))]);
@@ -228,5 +231,39 @@ fn a_day_has_its_sales_and_refunds_in_the_shops_zone() {
         let refused = shop.ledger.books(&backwards).await.unwrap_err();
         let reason = BooksReason::MonthsReversed { from: to, to: to.previous() };
         invalid("to", reason).check(refused.rejection().unwrap(), shop.engine);
+    });
+}
+
+#[test]
+fn a_sale_that_nobody_touches_any_more_is_counted() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000)])).await;
+        let basket = crate::counter::slip(&shop, &["p1"]).await;
+        let left = async |millis: i64| {
+            shop.ledger.sales_left_open(shop.ledger.now().plus_millis(millis)).await.unwrap()
+        };
+        assert_eq!((left(0).await, left(1).await), (0, 1));
+        shop.ok(LeaveBasket { basket }).await;
+        assert_eq!(left(1).await, 0);
+    });
+}
+
+#[test]
+fn a_new_shop_takes_its_first_steps_in_any_order() {
+    on_each(|shop| async move {
+        let steps = async || shop.ledger.first_steps().await.unwrap();
+        assert_eq!(steps().await, FirstSteps::default());
+        shop.ok(add(vec![piece("p1", 1000)])).await;
+        assert_eq!(steps().await, FirstSteps { item: true, ..FirstSteps::default() });
+        shop.ok(style("moor cowl", "7.50", "ONZ", "whole", None)).await;
+        shop.ok(sale_of("p1", 1000)).await;
+        assert_eq!(steps().await, FirstSteps { style: true, item: true, sale: true, online: false });
+        shop.ok(add(vec![piece("p2", 1000)])).await;
+        let to = shop.ledger.connection("feed").await.unwrap();
+        let item = shop.ledger.item(&code("p2")).await.unwrap();
+        let content = Some(("hash".to_owned(), ListingState::Listed));
+        let told = Delivered { item: item.id, revision: item.revision, content };
+        shop.ok(RecordRun { connection: to, told: vec![told], run: None }).await;
+        assert!(steps().await.online);
     });
 }
