@@ -16,7 +16,10 @@ use askama::Template;
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
+use domain::day::Zone;
+use domain::money::Currency;
 use domain::people::Role;
+use domain::text;
 use ledger::keeping::BeginShop;
 use ledger::people::{AddPerson, By, TryFrom, TryOf};
 
@@ -37,22 +40,6 @@ const CURRENCIES: &[(&str, &str)] = &[
     ("SEK", "Swedish krona"),
     ("DKK", "Danish krone"),
 ];
-/// Zones that are offered; any other name of the IANA database can be typed.
-const ZONES: &[&str] = &[
-    "America/New_York",
-    "America/Chicago",
-    "America/Denver",
-    "America/Los_Angeles",
-    "America/Halifax",
-    "Europe/London",
-    "Europe/Dublin",
-    "Europe/Berlin",
-    "Europe/Oslo",
-    "Australia/Sydney",
-    "Pacific/Auckland",
-    "UTC",
-];
-
 #[derive(Template)]
 #[template(path = "setup/room.html")]
 struct Page {
@@ -63,7 +50,7 @@ struct Page {
     zone: String,
     name: String,
     currencies: &'static [(&'static str, &'static str)],
-    zones: &'static [&'static str],
+    zones: Vec<String>,
 }
 
 /// Whether the setup is open to this visitor: the answer if not.
@@ -98,7 +85,7 @@ pub(crate) async fn page(
         zone: shop.zone.name().to_owned(),
         name: String::new(),
         currencies: CURRENCIES,
-        zones: ZONES,
+        zones: Zone::names(),
     };
     Ok(with_before(&visit, &token, HtmlPage(page).into_response()))
 }
@@ -115,14 +102,11 @@ pub(crate) async fn set_up(
     if let Some(answer) = closed(&app, &visit).await? {
         return Ok(answer);
     }
-    let password = form.raw("password");
-    if let Err(weak) = check_password(password, form.text("owner")) {
-        return Ok(redisplay(&app, &form, Faults::one("password", weak.to_string())));
+    let faults = faults(&form);
+    if !faults.is_empty() {
+        return Ok(redisplay(&app, &form, faults));
     }
-    if password != form.raw("again") {
-        return Ok(redisplay(&app, &form, Faults::one("again", "the passwords do not match")));
-    }
-    let phc = app.secrets.hash(password).await?;
+    let phc = app.secrets.hash(form.raw("password")).await?;
     let name = form.text("owner").to_owned();
     let owner =
         AddPerson { name: name.clone(), role: Role::Owner, password: phc.clone(), pin: None, who: name };
@@ -138,6 +122,30 @@ pub(crate) async fn set_up(
     }
 }
 
+/// All that is wrong with the form, so that it is mended in one go. The ledger checks it again.
+fn faults(form: &Form) -> Faults {
+    let mut faults = Faults::default();
+    if let Err(error) = text::name(form.text("shop")) {
+        faults.add("name", error);
+    }
+    if let Err(error) = Currency::from_code(form.text("currency")) {
+        faults.add("currency", error);
+    }
+    if let Err(error) = Zone::from_name(form.text("zone")) {
+        faults.add("zone", error);
+    }
+    if let Err(error) = text::name(form.text("owner")) {
+        faults.add("owner", error);
+    }
+    if let Err(weak) = check_password(form.raw("password"), form.text("owner")) {
+        faults.add("password", weak);
+    }
+    if form.raw("password") != form.raw("again") {
+        faults.add("again", "the passwords do not match");
+    }
+    faults
+}
+
 fn redisplay(app: &App, form: &Form, faults: Faults) -> Response {
     let of = |field: &str| form.text(field).to_owned();
     let page = Page {
@@ -148,7 +156,7 @@ fn redisplay(app: &App, form: &Form, faults: Faults) -> Response {
         zone: of("zone"),
         name: of("owner"),
         currencies: CURRENCIES,
-        zones: ZONES,
+        zones: Zone::names(),
     };
     (StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response()
 }
