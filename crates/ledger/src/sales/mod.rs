@@ -24,4 +24,4 @@ pub use refunds::{DecideReturn, NewRefund, OpenReturn, RefundDone, RefundLine, R
 pub use ring_up::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
 pub use sale_view::{RefundView, SaleView, SoldLine, Tender};
 pub use search::SalesQuery;
-pub use voids::VoidSale;
+pub use voids::{VoidSale, Voided};

@@ -21,7 +21,7 @@ use domain::day::Day;
 use domain::ids::SaleId;
 use domain::stock::ReturnDisposition;
 use ledger::Shop;
-use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale};
+use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale, Voided};
 use serde::Deserialize;
 
 /// Sales that are listed at once.
@@ -150,6 +150,8 @@ pub(crate) struct One {
     backs: Vec<Back>,
     debts: Vec<Debt>,
     order: Option<String>,
+    /// Who voided it, when and why.
+    voided: Option<String>,
     just: bool,
     can_give_back: bool,
     can_void: bool,
@@ -165,8 +167,9 @@ pub(crate) struct Just {
 }
 
 impl One {
-    fn of(app: &App, caller: &Caller, here: &Channel, sale: &SaleView) -> Self {
+    async fn of(app: &App, caller: &Caller, here: &Channel, sale: &SaleView) -> Result<Self, Problem> {
         let shop = app.ledger.shop();
+        let voided = if sale.voided { app.ledger.void_of(sale.id).await? } else { None };
         let left = sale.lines.iter().any(|l| l.given_back.stock_units() < l.line.quantity.stock_units());
         let today = shop.zone.day_of(sale.at) == shop.zone.day_of(app.ledger.now());
         let live = !sale.voided && sale.receipt.is_some();
@@ -176,9 +179,13 @@ impl One {
             let (tender, customer) = (tender.id.to_string(), tender.tender.customer.clone());
             Some(Debt { tender, customer, due, left: left.shown(), left_plain: shown::plain(left) })
         });
-        Self {
+        // What was paid on account since keeps a sale from being voided.
+        let paid_since =
+            sale.tenders.iter().any(|t| t.still_owed.is_some_and(|left| left != t.tender.amount));
+        Ok(Self {
             frame: Frame::new(app, caller, Room::Counter),
             id: sale.id.to_string(),
+            voided: voided.map(|voided| void_words(&shop, &voided)),
             receipt: Receipt::of(&shop, sale),
             ribbon: Ribbon::fixed(&shop, &sale.channel),
             here: Ribbon::fixed(&shop, here),
@@ -187,10 +194,15 @@ impl One {
             order: sale.order.clone(),
             just: false,
             can_give_back: live && left,
-            can_void: live && today && sale.refunds.is_empty() && sale.order.is_none(),
+            can_void: live && today && !paid_since && sale.refunds.is_empty() && sale.order.is_none(),
             faults: Faults::default(),
-        }
+        })
     }
+}
+
+fn void_words(shop: &Shop, voided: &Voided) -> String {
+    let by = if voided.who.is_empty() { String::new() } else { format!(" by {}", voided.who) };
+    format!("Voided{by} on {}: {}", shop.zone.shown(voided.at), voided.reason)
 }
 
 fn back(shop: &Shop, refund: &RefundView) -> Back {
@@ -216,7 +228,7 @@ pub(crate) async fn one(
     QueryParam(just): QueryParam<Just>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
-    let page = One { just: !just.just.is_empty(), ..One::of(&app, &caller, &here, &sale) };
+    let page = One { just: !just.just.is_empty(), ..One::of(&app, &caller, &here, &sale).await? };
     Ok(HtmlPage(page).into_response())
 }
 
@@ -238,7 +250,8 @@ pub(crate) async fn void(
         Ok(()) => Ok(see_other(&format!("/counter/sales/{sale}"))),
         Err(wrong) => {
             let faults = wrong.faults(&app);
-            let page = One { faults, ..One::of(&app, &form.caller, &here, &app.ledger.sale(sale).await?) };
+            let page =
+                One { faults, ..One::of(&app, &form.caller, &here, &app.ledger.sale(sale).await?).await? };
             Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }

@@ -18,7 +18,7 @@ use domain::codes::Code;
 use domain::color_difference::Apart;
 use domain::day::Zone;
 use domain::ids::{OrderId, OrderLineId};
-use domain::order::OrderStatus;
+use domain::order::{OrderStatus, Standing};
 use ledger::orders::{
     BlockingHold, Chosen, Closest, DecideLine, LineChoice, OrderDetail, OrderLineState, SettleStatus,
     SettledStatus, WaitingLine,
@@ -45,6 +45,8 @@ pub(crate) struct Page {
     status: &'static str,
     status_by: String,
     asks_status: bool,
+    /// Whether a sale may still come of it.
+    awaits_sale: bool,
     status_reason: String,
     placed: String,
     modified: Option<String>,
@@ -121,7 +123,7 @@ fn chosen_words(chosen: &Chosen, zone: &Zone) -> String {
 }
 
 impl Line {
-    fn of(line: &WaitingLine, closest: &[Closest], zone: &Zone) -> Self {
+    fn of(line: &WaitingLine, closest: &[Closest], status: OrderStatus, zone: &Zone) -> Self {
         let fillable = match line.line.state {
             OrderLineState::Held => Some("Fill from its hold"),
             OrderLineState::Short if line.is_free => Some("Fill from stock"),
@@ -137,6 +139,8 @@ impl Line {
                 OrderLineState::Held => "On hold",
                 OrderLineState::Filled => "Sold",
                 OrderLineState::Short => "Out of stock",
+                OrderLineState::Undone if line.chosen.is_some() => "Resolved",
+                OrderLineState::Undone if status.standing() == Standing::Undone => status_words(status),
                 OrderLineState::Undone => "Resolved",
             },
             chosen: line.chosen.as_ref().map(|chosen| chosen_words(chosen, zone)),
@@ -171,9 +175,10 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
             .filter_map(|l| l.chosen.as_ref()?.sold.as_ref())
             .any(|sold| sold.line == line.line.id && line.line.state == OrderLineState::Filled);
         if !is_instead || line.chosen.is_some() {
-            lines.push(Line::of(line, &closest(app, line).await?, &shop.zone));
+            lines.push(Line::of(line, &closest(app, line).await?, detail.order.status, &shop.zone));
         }
     }
+    let is_undone = detail.order.status.standing() == Standing::Undone;
     let OrderDetail { order, customer, modified, status_by, shipping, sales, .. } = detail;
     Ok(Page {
         frame: Frame::new(app, caller, Room::Online),
@@ -186,6 +191,7 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
         status: status_words(order.status),
         status_by,
         asks_status: order.status == OrderStatus::Unknown,
+        awaits_sale: !is_undone,
         status_reason: String::new(),
         placed: shown::moment(&shop.zone, order.ordered),
         modified: modified.map(|at| shown::moment(&shop.zone, at)),
@@ -362,6 +368,11 @@ mod tests {
         assert!(again.status == 422 && again.text().contains("a known status"), "{}", again.text());
         let to = format!("/online/orders/{spindle}/status");
         assert_eq!(send(&shop, &to, &[("choice", "canceled")]).await.status, 303);
+        let canceled = shop.get(&format!("/online/orders/{spindle}")).await;
+        assert!(canceled.text().contains("<b class=\"state\">Canceled</b>"), "{}", canceled.text());
+        assert!(!canceled.text().contains("no sale yet"), "none will come of it: {}", canceled.text());
+        let all = shop.get("/online/orders?waiting=no").await;
+        assert!(all.text().contains("Drop spindle") && !all.text().contains("no sale"), "{}", all.text());
         let shelf = |item: serde_json::Value| (item["onHand"].clone(), item["held"].clone());
         let item = shop.get("/api/items/SPINDLE").await.json();
         assert_eq!(shelf(item), (json!("10"), json!("0")), "nothing on hold any more");

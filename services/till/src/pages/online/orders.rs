@@ -43,7 +43,8 @@ pub(crate) struct Row {
     asks_status: bool,
     waits: usize,
     lines: Vec<String>,
-    sale: Option<String>,
+    /// Whether a sale may still come of it, and has not.
+    lacks_sale: bool,
 }
 
 /// schema.org's status in words.
@@ -73,7 +74,9 @@ impl Row {
             "1" => line.title.clone(),
             quantity => format!("{quantity} {}", line.title),
         };
-        let shown = |l: &&ledger::orders::OrderLineView| l.state != OrderLineState::Undone;
+        // Of an order that was canceled, every line is undone.
+        let is_undone = order.status.standing() == Standing::Undone;
+        let shown = |l: &&ledger::orders::OrderLineView| is_undone || l.state != OrderLineState::Undone;
         Self {
             id: order.id.to_string(),
             number: order.number.clone(),
@@ -83,7 +86,7 @@ impl Row {
             asks_status: order.status == OrderStatus::Unknown,
             waits: order.lines.iter().filter(|l| waits(l.state, order.status)).count(),
             lines: order.lines.iter().filter(shown).map(line).collect(),
-            sale: order.sale.map(|sale| sale.to_string()),
+            lacks_sale: order.sale.is_none() && !is_undone,
         }
     }
 }
