@@ -263,3 +263,31 @@ test("the ribbon follows a sale that is started by a scan or moved on another de
   await page.getByText("Selling at Market stall").waitFor();
   await page.locator("#scan input[name=channel][value=market]").waitFor({ state: "attached" });
 });
+
+onEachEngine(test, "a double tap keeps the change in view, and sells once", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 1 });
+  const page = await withSlip(shop, [1]);
+  await cash(page).click();
+  await taking(page).waitFor();
+  await page.getByLabel("Amount received").fill("50");
+  // The first tap: its answer is dropped, because the second tap comes before it.
+  await page.evaluate(async () => {
+    const form = Array.from(document.forms).find((one) => one.action.endsWith("/tender"));
+    await fetch(form.action, { method: "POST", body: new URLSearchParams(new FormData(form)), redirect: "manual" });
+  });
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  await page.locator(".change", { hasText: "$29.99" }).waitFor();
+  assert.equal((await shop.sales(page)).length, 1);
+});
+
+test("a discount above its price is refused beside its field, and what was typed stays", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 1 });
+  const page = await withSlip(shop, [1]);
+  await page.locator("#slip li").getByText("Edit").click();
+  await page.locator("#slip li input[name=off]").fill("21");
+  await page.locator("#slip li input[name=reason]").fill("a flaw");
+  await page.locator("#slip li").getByRole("button", { name: "Save" }).click();
+  await page.locator("#slip li #fault-off", { hasText: "more than the price" }).waitFor();
+  assert.equal(await page.locator("#slip li input[name=off]").inputValue(), "21");
+});

@@ -473,3 +473,20 @@ fn an_open_sale_moves_to_another_channel_until_it_is_paid() {
         audit::clean(&shop).await;
     });
 }
+
+#[test]
+fn a_discount_above_its_line_or_its_sale_is_refused_when_it_is_typed() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000), piece("p2", 500)])).await;
+        let basket = slip(&shop, &["p1", "p2"]).await;
+        let too_large = |discount: i64, amount: i64| {
+            invalid("off", BasketError::DiscountTooLarge { discount: usd(discount), amount: usd(amount) })
+        };
+        shop.refuses(changed(basket, discount(Some(1), "10.01", "a flaw")), too_large(1001, 1000)).await;
+        shop.refuses(changed(basket, discount(None, "15.01", "a flaw")), too_large(1501, 1500)).await;
+        change(&shop, basket, discount(Some(1), "10.00", "a gift")).await;
+        shop.refuses(changed(basket, discount(None, "5.01", "a flaw")), too_large(501, 500)).await;
+        change(&shop, basket, discount(None, "5.00", "a gift")).await;
+        assert_eq!(shop.ledger.basket(basket).await.unwrap().due, usd(0));
+    });
+}

@@ -3,7 +3,7 @@
 use crate::app::App;
 use crate::pages::counter::place::Ribbon;
 use crate::pages::counter::words;
-use crate::pages::form::Faults;
+use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::symbol;
 use crate::problem::Problem;
@@ -33,6 +33,24 @@ pub(crate) struct Discounted {
 impl Discounted {
     fn of(off: Off, amount: Money, reason: &str) -> Self {
         Self { typed: off.to_string(), words: off.shown(), amount: amount.shown(), reason: reason.to_owned() }
+    }
+}
+
+/// A discount that was refused, as it was typed, and the line that it is for; none for the whole sale.
+pub(crate) struct TypedOff {
+    line: Option<u32>,
+    pub(crate) off: String,
+    pub(crate) reason: String,
+}
+
+impl TypedOff {
+    pub(crate) fn of(form: &Form) -> Option<Self> {
+        let line = if form.text("do") == "whole" { None } else { Some(form.text("line").parse().ok()?) };
+        form.has("off").then(|| Self {
+            line,
+            off: form.text("off").to_owned(),
+            reason: form.text("reason").to_owned(),
+        })
     }
 }
 
@@ -78,6 +96,7 @@ pub(crate) struct Slip {
     pub(crate) symbol: String,
     pub(crate) ways: Vec<(&'static str, &'static str)>,
     pub(crate) weigh: Option<Weigh>,
+    pub(crate) typed: Option<TypedOff>,
     pub(crate) faults: Faults,
 }
 
@@ -100,6 +119,7 @@ impl Slip {
             symbol: symbol(&shop.currency).to_owned(),
             ways: words::ways(shop),
             weigh: None,
+            typed: None,
             faults: Faults::default(),
         }
     }
@@ -122,8 +142,20 @@ impl Slip {
             symbol: symbol(&shop.currency).to_owned(),
             ways: words::ways(shop),
             weigh: None,
+            typed: None,
             faults: Faults::default(),
         })
+    }
+
+    /// What was typed for this line and refused.
+    #[expect(clippy::trivially_copy_pass_by_ref, reason = "a template passes a reference")]
+    pub(crate) fn typed_at(&self, line: &u32) -> Option<&TypedOff> {
+        self.typed.as_ref().filter(|typed| typed.line == Some(*line))
+    }
+
+    /// What was typed for the whole sale and refused.
+    pub(crate) fn typed_whole(&self) -> Option<&TypedOff> {
+        self.typed.as_ref().filter(|typed| typed.line.is_none())
     }
 
     pub(crate) fn has_goods(&self) -> bool {
@@ -175,7 +207,14 @@ fn calculation(line: &BasketLineView) -> String {
         (LineKind::Goods, Some(ItemKind::Counted)) => format!("{} at {}", line.quantity, line.price.shown()),
         (LineKind::Goods, _) => match (line.weight, line.rate) {
             (Some(weight), Some(rate)) => {
-                format!("{weight} at {}", rate.words(line.price.currency()))
+                let way = format!("{weight} at {}", rate.words(line.price.currency()));
+                // Ended, raised to a minimum, or with extras: the way must arrive at the price.
+                match rate.times(weight, line.price.currency()) {
+                    Ok(by_weight) if by_weight != line.price => {
+                        format!("{way} = {}, priced at {}", by_weight.shown(), line.price.shown())
+                    }
+                    _ => way,
+                }
             }
             (Some(weight), None) => weight.to_string(),
             (None, _) => line.color.clone(),
