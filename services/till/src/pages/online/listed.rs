@@ -79,6 +79,7 @@ mod tests {
         shop.tell("village").await;
         let live = shop.get("/online/listed").await;
         assert!(live.text().contains("<td>village</td>"), "{}", live.text());
+        assert!(live.text().contains("href=\"/online/texts?sku=COWL\""), "{}", live.text());
         assert!(item().await.contains("Listed by the online shop village."));
         let online = shop.get("/online").await;
         assert!(!online.text().contains("COWL") && online.text().contains("1 is listed already"));
