@@ -84,8 +84,18 @@ mod tests {
             "lines": [{"sku": "ROVING", "quantity": "2"}]});
         let hold = shop.post("/api/holds", "k4", hold).await;
         assert_eq!(hold.status, 201, "{}", hold.text());
+        let through = [("for_whom", "Cleo"), ("until", "2026-05-17"), ("hold_quantity", "1")];
+        assert_eq!(send(&shop, "/shelf/items/SPINDLE/hold", &through).await.status, 303);
         let page = shop.get("/today").await;
-        for part in ["$18.00 is due", "Sold out: Moor cowl", "Ben", "3:00 PM", "href=\"/counter/balances\""] {
+        for part in [
+            "2 holds end today",
+            "Cleo: 1 item, through today",
+            "$18.00 is due",
+            "Sold out: Moor cowl",
+            "Ben",
+            "3:00 PM",
+            "href=\"/counter/balances\"",
+        ] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
     }

@@ -5,7 +5,7 @@ use super::pieces::Piece;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
-use crate::pages::shown;
+use crate::pages::shown::{self, channel_name};
 use crate::problem::{Kind, Problem};
 use crate::request::caller::Caller;
 use crate::request::query::{CLOSEST_SHOWN, OrderLinePath};
@@ -14,6 +14,7 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use domain::channel::Channel;
 use domain::codes::Code;
 use domain::color_difference::Apart;
 use domain::day::Zone;
@@ -187,7 +188,11 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
         said: None,
         id: id.to_string(),
         number: order.number,
-        channel: order.channel.to_string(),
+        channel: if order.channel == Channel::online() {
+            String::new()
+        } else {
+            channel_name(&shop, &order.channel)
+        },
         status: status_words(order.status),
         status_by,
         asks_status: order.status == OrderStatus::Unknown,
@@ -318,6 +323,7 @@ mod tests {
     use super::super::tests::{add_pieces, send};
     use crate::api::orders::tests::{incoming, order, short_line, take};
     use crate::testing::TestShop;
+    use domain::channel::Channel;
     use domain::order::{IncomingOrder, OrderStatus};
     use serde_json::json;
 
@@ -378,6 +384,12 @@ mod tests {
         assert_eq!(shelf(item), (json!("10"), json!("0")), "nothing on hold any more");
         assert_eq!(shelf(shop.get("/api/items/COWL").await.json()), (json!("0"), json!("0")));
         assert!(!shop.get("/today").await.text().contains("unknown status"));
+        let market = Channel::parse("market").expect("a channel");
+        let (hat, _) = take(&shop, IncomingOrder { channel: market, ..incoming(&shop, "H-3", "HAT") }).await;
+        for path in [format!("/online/orders/{hat}"), "/online/orders?waiting=no".to_owned()] {
+            let page = shop.get(&path).await;
+            assert!(page.text().contains("Market stall"), "a channel by its name: {}", page.text());
+        }
     }
 
     #[tokio::test]

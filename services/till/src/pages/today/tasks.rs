@@ -91,7 +91,8 @@ async fn holds(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
         return Ok(None);
     }
     let end = shop.zone.end_of_day(app.ledger.now());
-    let ending = app.ledger.ending_holds(end, HOLDS + 1).await?;
+    // A hold through today ends with the day itself.
+    let ending = app.ledger.ending_holds(end.plus_millis(1), HOLDS + 1).await?;
     let words = match ending.len() {
         0 => {
             let is = if held.lines == 1 { "is" } else { "are" };
@@ -103,7 +104,12 @@ async fn holds(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     };
     let told = ending.iter().take(HOLDS).map(|hold| {
         let whom = if hold.for_whom.is_empty() { NOBODY } else { &hold.for_whom };
-        format!("{whom}: {}, until {}", counted(hold.lines, "item", "items"), shop.zone.clock(hold.until))
+        let items = counted(hold.lines, "item", "items");
+        if hold.until == end {
+            format!("{whom}: {items}, through today")
+        } else {
+            format!("{whom}: {items}, until {}", shop.zone.clock(hold.until))
+        }
     });
     Ok(Some(Task { more: told.collect(), ..Task::new(words, "/shelf/holds", "Review holds") }))
 }
