@@ -152,6 +152,10 @@ CREATE TABLE listing (
     mended        BIGINT NOT NULL DEFAULT 0 CHECK (mended BETWEEN 0 AND 1000000),
     PRIMARY KEY (connection_id, item_id)
 );
+-- What an online shop is known to offer, by feed or by connection: the one definition of “listed”.
+CREATE VIEW online_offer AS
+    SELECT l.item_id, l.connection_id, c.name, l.told_ms FROM listing l JOIN connection c ON c.id = l.connection_id
+    WHERE l.state = 'listed' AND c.ended_ms IS NULL;
 CREATE INDEX listing_item ON listing (item_id);
 CREATE INDEX listing_state ON listing (connection_id, state, item_id);
 CREATE INDEX listing_other ON listing (connection_id, other_id) WHERE other_id <> '';

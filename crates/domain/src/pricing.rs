@@ -120,7 +120,7 @@ impl WeightRate {
     /// is less. Nothing here exceeds 2^127: a tonne is 8 × 10^15 eighths of a nanogram, times 10^4 for
     /// the weight's decimals, 10^12 for a million in millionths, 10^4 for the finest currency, and 2 to
     /// halve.
-    fn times(self, weight: Weight, currency: Currency) -> Result<Money, MoneyError> {
+    pub fn times(self, weight: Weight, currency: Currency) -> Result<Money, MoneyError> {
         let mass = |unit: WeightUnit| i128::from(unit.eighth_nanograms_per_thousandth());
         let mut digits = weight.value();
         digits.rescale(MAX_DECIMALS);

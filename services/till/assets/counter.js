@@ -88,6 +88,7 @@ function show(page) {
   const isNew = id !== basket();
   swap(page, "slip");
   swap(page, "finds");
+  place(page);
   const path = fresh.dataset.path ?? "/counter";
   for (const form of [scanForm, document.getElementById("tags")]) {
     if (form instanceof HTMLFormElement) form.action = `${path}/scan`;
@@ -98,6 +99,16 @@ function show(page) {
   const sum = Array.from(fresh.querySelectorAll(".sum > span"), (part) => part.textContent?.trim() ?? "").join(" ");
   say([faults, gone, sum].filter(Boolean).join(" · "));
   listen();
+}
+
+/** The ribbon follows the sale; a scan that starts a sale is for the channel that it names. @param {Document} page */
+function place(page) {
+  const [fresh, old] = [page.getElementById("place"), document.getElementById("place")];
+  if (!fresh || !old) return;
+  for (const field of document.querySelectorAll("input[name=channel]")) {
+    if (field instanceof HTMLInputElement) field.value = fresh.dataset.channel ?? "";
+  }
+  if (!old.contains(document.activeElement)) old.replaceWith(document.adoptNode(fresh));
 }
 
 let isSending = false;

@@ -224,3 +224,70 @@ onEachEngine(test, "a drawer turn: counted in, a sale for cash, taken out, count
   assert.match(turn, /100\.01/);
   assert.match(turn, /0\.01/);
 });
+
+/** Moves the sale by the ribbon, which names where this device sells. */
+async function moveTo(page, name) {
+  await page.locator(".ribbon").getByText("Move this sale").click();
+  await page.locator(".ribbon").getByRole("button", { name }).click();
+}
+
+onEachEngine(test, "a device stays at the market from sale to sale, and an open sale moves with it", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 3 });
+  const page = await withSlip(shop, [1]);
+  await page.getByText("Selling at Farm store").waitFor();
+  await moveTo(page, "Market stall");
+  await page.getByText("Selling at Market stall").waitFor();
+  await title(page, 1).waitFor();
+  await scan(page, "P-002");
+  await title(page, 2).waitFor();
+  await cash(page).click();
+  await taking(page).waitFor();
+  await page.getByText("Selling at Market stall").waitFor();
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  await page.getByText("Sold at Market stall").waitFor();
+  await scan(page, "P-003");
+  await page.waitForURL(/\/counter\/\d+$/);
+  await page.getByText("Selling at Market stall").waitFor();
+  await page.getByRole("link", { name: "New sale" }).click();
+  await page.getByText("Selling at Market stall").waitFor();
+  assert.deepEqual((await shop.sales(page)).map((sale) => sale.channel), ["market"]);
+});
+
+test("the ribbon follows a sale that is started by a scan or moved on another device", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 2 });
+  const page = await withSlip(shop, [1]);
+  const other = await shop.page();
+  await other.goto(page.url());
+  await moveTo(other, "Market stall");
+  await page.getByText("Selling at Market stall").waitFor();
+  await page.locator("#scan input[name=channel][value=market]").waitFor({ state: "attached" });
+});
+
+onEachEngine(test, "a double tap keeps the change in view, and sells once", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 1 });
+  const page = await withSlip(shop, [1]);
+  await cash(page).click();
+  await taking(page).waitFor();
+  await page.getByLabel("Amount received").fill("50");
+  // The first tap: its answer is dropped, because the second tap comes before it.
+  await page.evaluate(async () => {
+    const form = Array.from(document.forms).find((one) => one.action.endsWith("/tender"));
+    await fetch(form.action, { method: "POST", body: new URLSearchParams(new FormData(form)), redirect: "manual" });
+  });
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  await page.locator(".change", { hasText: "$29.99" }).waitFor();
+  assert.equal((await shop.sales(page)).length, 1);
+});
+
+test("a discount above its price is refused beside its field, and what was typed stays", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 1 });
+  const page = await withSlip(shop, [1]);
+  await page.locator("#slip li").getByText("Edit").click();
+  await page.locator("#slip li input[name=off]").fill("21");
+  await page.locator("#slip li input[name=reason]").fill("a flaw");
+  await page.locator("#slip li").getByRole("button", { name: "Save" }).click();
+  await page.locator("#slip li #fault-off", { hasText: "more than the price" }).waitFor();
+  assert.equal(await page.locator("#slip li input[name=off]").inputValue(), "21");
+});

@@ -22,6 +22,23 @@ onEachEngine(test, "a new shop is begun once, by its owner", async (t, engine) =
   assert.notEqual(new URL(page.url()).pathname, "/setup", "a shop is set up once");
 });
 
+test("setup suggests the browser's own time zone and names every fault at once", async (t) => {
+  const shop = await Shop.untouched(t, "SQLite");
+  const page = await shop.page({ anonymous: true, timezoneId: "America/Santiago" });
+  await page.goto("/setup");
+  assert.equal(await page.getByLabel(/^Time zone/).inputValue(), "America/Santiago");
+  await page.getByLabel("Shop name").fill(" ");
+  await page.getByLabel("Currency").fill("ZZZ");
+  await page.getByLabel(/^Time zone/).fill("Atlantis");
+  await page.getByLabel("Your name").fill(OWNER.name);
+  await page.getByLabel(/^Your password/).fill("password1");
+  await page.getByLabel("Repeat password").fill("password2");
+  await page.getByRole("button", { name: "Set up shop" }).click();
+  await page.locator("#fault-again").waitFor();
+  const beside = await page.locator("form .fault").evaluateAll((all) => all.map((one) => one.id));
+  assert.deepEqual(beside, ["fault-name", "fault-currency", "fault-zone", "fault-password", "fault-again"]);
+});
+
 onEachEngine(test, "one who is not signed in is sent to the sign-in page, and back", async (t, engine) => {
   const shop = await Shop.open(t, engine);
   const page = await shop.page({ anonymous: true });

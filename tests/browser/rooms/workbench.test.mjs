@@ -118,3 +118,22 @@ test("only tags come out of the printer", async (t) => {
   assert.ok(drawn > 0, "the paper has words on it");
   assert.equal(pages, 1);
 });
+
+test("the sheet names its first fault, puts the cursor there, and warns of an odd weight", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 6 });
+  const page = await shop.page();
+  await page.goto("/workbench/sheet");
+  const cell = (name, row) => page.locator(`#cell-${row}-${name}`);
+  await cell("weight", 1).fill("44 oz");
+  await cell("style", 1).fill("tarn cowl");
+  await cell("weight", 2).fill("4.2 oz");
+  await cell("style", 2).fill("tarn cowl");
+  await cell("price", 2).fill("40.00");
+  await page.getByRole("button", { name: "Calculate prices" }).click();
+  await page.getByRole("alert").getByText(/^Row 2, Reason/).waitFor();
+  assert.equal(await page.evaluate(() => document.activeElement?.id), "cell-2-reason");
+  await page.getByText("Row 1: check the scale reading.").waitFor();
+  await cell("reason", 2).fill("a flaw");
+  await page.getByRole("button", { name: "Save and print tags" }).click();
+  await page.waitForURL(/\/workbench\/tags/);
+});

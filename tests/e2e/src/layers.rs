@@ -89,7 +89,7 @@ pub const PAGES: Layered = Layered {
         layer("settings", &["settings"], PARTS),
         layer("shelf", &["shelf"], PARTS),
         layer("workbench", &["workbench"], PARTS),
-        layer("today", &["today"], &["parts", "books", "online"]),
+        layer("today", &["today"], &["parts", "books", "online", "shelf"]),
     ],
 };
 

@@ -200,7 +200,7 @@ fn tables_of_the_schema() -> BTreeSet<String> {
         for line in house::read(&file).unwrap().lines() {
             let words: Vec<&str> = line.split([' ', '(', ';']).filter(|word| !word.is_empty()).collect();
             match words.as_slice() {
-                ["CREATE", "TABLE", table, ..] => _ = tables.insert((*table).to_owned()),
+                ["CREATE", "TABLE" | "VIEW", table, ..] => _ = tables.insert((*table).to_owned()),
                 ["DROP", "TABLE", table] => _ = tables.remove(*table),
                 ["ALTER", "TABLE", before, "RENAME", "TO", after] => {
                     tables.remove(*before);

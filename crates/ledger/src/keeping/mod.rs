@@ -12,4 +12,4 @@ pub use backup::{BackedUp, BackupError, LeftOut, Restored, restore};
 pub use change_settings::{ChangeShop, SetShop};
 pub use check::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
 pub use set_up::BeginShop;
-pub use today::{EndingHold, NEWEST_LOOKED_AT, OwedSum, ShortLines};
+pub use today::{EndingHold, FirstSteps, HeldSum, NEWEST_LOOKED_AT, OwedSum, ShortLines};

@@ -43,6 +43,31 @@ pub struct OwedSum {
     pub tenders: i64,
     /// How much of them is still due.
     pub left: Money,
+    /// The first day on which one of them is due.
+    pub first_due: Option<Day>,
+}
+
+/// What is on hold, except for sales in progress.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct HeldSum {
+    /// How many holds.
+    pub holds: i64,
+    /// How many lines they have.
+    pub lines: i64,
+}
+
+/// How far a new shop is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[expect(clippy::struct_excessive_bools, reason = "each step is taken by itself, in any order")]
+pub struct FirstSteps {
+    /// It has a style.
+    pub style: bool,
+    /// It has, or had, an item.
+    pub item: bool,
+    /// It sold something.
+    pub sale: bool,
+    /// It lists something online, or is connected to an online shop.
+    pub online: bool,
 }
 
 /// A voided sale leaves nothing due.
@@ -74,14 +99,14 @@ impl Ledger {
         Ok(row.try_get("orders")?)
     }
 
-    /// How many of the newest [`NEWEST_LOOKED_AT`] items could be offered online and never were.
-    pub async fn new_and_unlisted(&self) -> Result<i64, CommandError> {
+    /// How many of the newest [`NEWEST_LOOKED_AT`] items could be listed and are not.
+    pub async fn count_unlisted(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM \
              (SELECT id, on_hand, held, do_not_list FROM item ORDER BY id DESC LIMIT $1) AS i \
-             LEFT JOIN listing l ON l.connection_id = 1 AND l.item_id = i.id \
-             WHERE i.on_hand > i.held AND i.do_not_list = 0 AND l.item_id IS NULL",
+             WHERE i.on_hand > i.held AND i.do_not_list = 0 \
+             AND NOT EXISTS (SELECT 1 FROM online_offer o WHERE o.item_id = i.id)",
         )
         .bind(NEWEST_LOOKED_AT)
         .fetch_one(&mut *connection)
@@ -129,16 +154,60 @@ impl Ledger {
         rows.iter().map(hold).collect()
     }
 
-    /// The sum of open balances that are due by a day.
-    pub async fn owed_sum(&self, until: Day) -> Result<OwedSum, CommandError> {
+    /// The sum of open balances that are due by a day, or of all.
+    pub async fn owed_sum(&self, until: Option<Day>) -> Result<OwedSum, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let text = format!(
-            "SELECT CAST(COUNT(*) AS BIGINT) AS count, CAST(COALESCE(SUM(o.amount - o.paid), 0) AS BIGINT) AS left_to_pay {OWED}"
+            "SELECT CAST(COUNT(*) AS BIGINT) AS count, MIN(o.due_day) AS first_due, \
+             CAST(COALESCE(SUM(o.amount - o.paid), 0) AS BIGINT) AS left_to_pay {OWED}"
         );
-        let row =
-            sqlx::query(sqlx::AssertSqlSafe(text)).bind(until.number()).fetch_one(&mut *connection).await?;
+        let row = sqlx::query(sqlx::AssertSqlSafe(text))
+            .bind(until.map_or(i64::MAX, Day::number))
+            .fetch_one(&mut *connection)
+            .await?;
         let left = Money::from_minor(row.try_get("left_to_pay")?, currency).stored("open_balance.amount")?;
-        Ok(OwedSum { tenders: row.try_get("count")?, left })
+        let first_due: Option<i64> = row.try_get("first_due")?;
+        Ok(OwedSum { tenders: row.try_get("count")?, left, first_due: first_due.map(Day::from_number) })
+    }
+
+    /// What is on hold for customers, markets and unpaid orders.
+    pub async fn held_sum(&self) -> Result<HeldSum, CommandError> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT CAST(COUNT(DISTINCT group_id) AS BIGINT) AS holds, CAST(COUNT(*) AS BIGINT) AS count FROM hold \
+             WHERE state = 'open' AND purpose <> 'basket'",
+        )
+        .fetch_one(&mut *connection)
+        .await?;
+        Ok(HeldSum { holds: row.try_get("holds")?, lines: row.try_get("count")? })
+    }
+
+    /// How many sales were begun, and not touched since `before`.
+    pub async fn sales_left_open(&self, before: Moment) -> Result<i64, CommandError> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM basket WHERE state = 'open' AND changed_ms < $1",
+        )
+        .bind(before.millis())
+        .fetch_one(&mut *connection)
+        .await?;
+        Ok(row.try_get("count")?)
+    }
+
+    /// How far a new shop is.
+    pub async fn first_steps(&self) -> Result<FirstSteps, CommandError> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT CAST((SELECT COUNT(*) FROM (SELECT 1 FROM style LIMIT 1) AS a) AS BIGINT) AS style, \
+             CAST((SELECT COUNT(*) FROM (SELECT 1 FROM item LIMIT 1) AS b) AS BIGINT) AS item, \
+             CAST((SELECT COUNT(*) FROM (SELECT 1 FROM sale LIMIT 1) AS c) AS BIGINT) AS sale, \
+             CAST((SELECT COUNT(*) FROM (SELECT 1 FROM online_offer LIMIT 1) AS d) AS BIGINT) \
+             + CAST((SELECT COUNT(*) FROM connection WHERE id > 1 AND ended_ms IS NULL) AS BIGINT) AS online",
+        )
+        .fetch_one(&mut *connection)
+        .await?;
+        let is = |column: &str| Ok::<_, CommandError>(row.try_get::<i64, _>(column)? > 0);
+        Ok(FirstSteps { style: is("style")?, item: is("item")?, sale: is("sale")?, online: is("online")? })
     }
 }

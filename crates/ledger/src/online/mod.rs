@@ -3,6 +3,7 @@
 pub(crate) mod connections;
 pub(crate) mod first_delivery;
 pub(crate) mod listings;
+pub(crate) mod offers;
 pub(crate) mod outbox;
 pub(crate) mod texts;
 
@@ -20,7 +21,8 @@ pub use listings::{
     Delivered, FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, NewRun, RECORDED_AT_ONCE, RecordRun,
     RunKind,
 };
+pub use offers::{Offer, OfferCounts, Offers, StaleOffers};
 pub use texts::{
-    DropLayout, FeedFailed, KeepLayout, KeepListingText, KeptLayout, ListingCounts, MAX_KEPT_CHARS,
-    NoteFeedTrouble, SeeFeedTroubles,
+    DropLayout, FeedFailed, KeepLayout, KeepListingText, KeptLayout, MAX_KEPT_CHARS, NoteFeedTrouble,
+    SeeFeedTroubles,
 };

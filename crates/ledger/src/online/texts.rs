@@ -11,7 +11,6 @@ use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, TroubleId};
 use domain::masked::masked;
-use domain::stock::ListingState;
 use domain::text::{self, TextError};
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
@@ -298,12 +297,37 @@ impl Ledger {
         rows.iter().map(failed).collect()
     }
 
-    /// Items that could be listed and are not, latest first, before `before` if given, at most `limit`.
-    /// Each has a waiting message, by which it is found: there are few of those, however many items
-    /// there are.
+    /// Items that could be listed and that no online shop offers, latest first, before `before` if given, at
+    /// most `limit`. Each waits for the feed.
     pub async fn unlisted(
         &self,
+        feed: ConnectionId,
+        before: Option<ItemId>,
+        limit: usize,
+    ) -> Result<Vec<ItemView>, CommandError> {
+        let nobody = "NOT EXISTS (SELECT 1 FROM online_offer o WHERE o.item_id = i.id)";
+        self.waiting_items(feed, nobody, before, limit).await
+    }
+
+    /// Items that could be listed and that the online shop of this connection does not offer, whoever else
+    /// does.
+    pub async fn unsent(
+        &self,
         on: ConnectionId,
+        before: Option<ItemId>,
+        limit: usize,
+    ) -> Result<Vec<ItemView>, CommandError> {
+        let not_it =
+            "NOT EXISTS (SELECT 1 FROM online_offer o WHERE o.item_id = i.id AND o.connection_id = $1)";
+        self.waiting_items(on, not_it, before, limit).await
+    }
+
+    /// Items with a waiting message, by which they are found: there are few of those, however many items
+    /// there are.
+    async fn waiting_items(
+        &self,
+        on: ConnectionId,
+        which: &str,
         before: Option<ItemId>,
         limit: usize,
     ) -> Result<Vec<ItemView>, CommandError> {
@@ -311,7 +335,7 @@ impl Ledger {
         let text = format!(
             "{} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 AND state = 'waiting' \
              AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AND i.do_not_list = 0 AND i.on_hand > i.held \
-             AND (l.state IS NULL OR l.state = 'ended') ORDER BY i.id DESC LIMIT $4",
+             AND {which} ORDER BY i.id DESC LIMIT $4",
             *item_view::COLUMNS
         );
         let mut connection = self.reader().await?;
@@ -348,67 +372,19 @@ impl Ledger {
         Ok(found)
     }
 
-    /// Items that are listed, or whose listing ended, latest first, with when that was sent.
-    pub async fn listed(
-        &self,
-        on: ConnectionId,
-        state: ListingState,
-        before: Option<ItemId>,
-        limit: usize,
-    ) -> Result<Vec<ItemView>, CommandError> {
-        let currency = self.shop().currency;
-        let text = format!(
-            "{} WHERE i.id IN (SELECT item_id FROM listing WHERE connection_id = $1 AND state = $2 AND item_id < $3 \
-             ORDER BY item_id DESC LIMIT $4) ORDER BY i.id DESC",
-            *item_view::COLUMNS
-        );
-        let mut connection = self.reader().await?;
-        let rows = sqlx::query(AssertSqlSafe(text))
-            .bind(on.raw())
-            .bind(state.code().to_owned())
-            .bind(before.map_or(i64::MAX, ItemId::raw))
-            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
-            .fetch_all(&mut *connection)
-            .await?;
-        rows.iter().map(|row| item_view::read(row, currency)).collect()
-    }
-
-    /// How many items are listed, how many listings ended, and how many messages wait. Each is counted
-    /// up to `limit`, so that it costs a large shop no more.
-    pub async fn listing_counts(
-        &self,
-        on: ConnectionId,
-        limit: usize,
-    ) -> Result<ListingCounts, CommandError> {
+    /// How many items have a waiting message, counted up to `limit`, so that it costs a large shop no more.
+    pub async fn waiting_count(&self, on: ConnectionId, limit: usize) -> Result<usize, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT CAST((SELECT COUNT(*) FROM (SELECT 1 FROM listing \
-                 WHERE connection_id = $1 AND state = 'listed' LIMIT $2) AS l) AS BIGINT) AS listed, \
-             CAST((SELECT COUNT(*) FROM (SELECT 1 FROM listing \
-                 WHERE connection_id = $1 AND state = 'ended' LIMIT $2) AS e) AS BIGINT) AS ended, \
-             CAST((SELECT COUNT(*) FROM (SELECT DISTINCT item_id FROM outbox \
-                 WHERE connection_id = $1 AND state = 'waiting' LIMIT $2) AS w) AS BIGINT) AS waiting",
+            "SELECT CAST(COUNT(*) AS BIGINT) AS waiting FROM (SELECT DISTINCT item_id FROM outbox \
+             WHERE connection_id = $1 AND state = 'waiting' LIMIT $2) AS w",
         )
         .bind(on.raw())
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_one(&mut *connection)
         .await?;
-        let count = |column: &str| {
-            Ok::<_, CommandError>(usize::try_from(row.try_get::<i64, _>(column)?).unwrap_or(usize::MAX))
-        };
-        Ok(ListingCounts { listed: count("listed")?, ended: count("ended")?, waiting: count("waiting")? })
+        Ok(usize::try_from(row.try_get::<i64, _>("waiting")?).unwrap_or(usize::MAX))
     }
-}
-
-/// How a connection's listings are doing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ListingCounts {
-    /// Listed items.
-    pub listed: usize,
-    /// Ended listings.
-    pub ended: usize,
-    /// Items with something to send.
-    pub waiting: usize,
 }
 
 fn layout(row: &AnyRow) -> Result<KeptLayout, CommandError> {

@@ -14,7 +14,8 @@ pub(crate) mod voids;
 
 pub use baskets::{
     BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketState, BasketSummary, BasketView,
-    ChangeBasket, Changed, HoldBasket, LeaveBasket, OpenBasket, PayBasket, Pulse, SetBasketAside, StopPaying,
+    ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket, PayBasket, Pulse, SetBasketAside,
+    StopPaying,
 };
 pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
@@ -23,4 +24,4 @@ pub use refunds::{DecideReturn, NewRefund, OpenReturn, RefundDone, RefundLine, R
 pub use ring_up::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
 pub use sale_view::{RefundView, SaleView, SoldLine, Tender};
 pub use search::SalesQuery;
-pub use voids::VoidSale;
+pub use voids::{VoidSale, Voided};

@@ -6,6 +6,7 @@ use crate::people::activity_log::{self, Activity};
 use crate::sales::drawer::{self, Cash, Drawer};
 use crate::sales::{limits, refunds};
 use crate::shelf::stock::{self, EntryReason};
+use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{NotVoidable, Rejection, Thing};
@@ -19,6 +20,33 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use std::collections::BTreeMap;
+
+/// Who voided a sale, when and why.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Voided {
+    /// When.
+    pub at: Moment,
+    /// By whom.
+    pub who: String,
+    /// Why.
+    pub reason: String,
+}
+
+impl Ledger {
+    /// Who voided this sale, and why; none if nobody did.
+    pub async fn void_of(&self, sale: SaleId) -> Result<Option<Voided>, CommandError> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT at_ms, who, reason FROM sale_void WHERE sale_id = $1")
+            .bind(sale.raw())
+            .fetch_optional(&mut *connection)
+            .await?;
+        row.map(|row| {
+            let at = Moment::from_millis(row.try_get("at_ms")?);
+            Ok(Voided { at, who: row.try_get("who")?, reason: row.try_get("reason")? })
+        })
+        .transpose()
+    }
+}
 
 /// Voids a sale of today that was neither refunded nor paid since.
 #[derive(Clone, Debug, Serialize, Deserialize)]

@@ -79,8 +79,8 @@ impl FindState {
             Self::SoldOut => " AND i.on_hand = 0",
             Self::KeptOff => " AND i.on_hand > 0 AND i.do_not_list = 1",
             Self::Unlisted => {
-                " AND i.on_hand > 0 AND i.on_hand > i.held AND i.do_not_list = 0 AND NOT EXISTS (SELECT 1 FROM listing l \
-                 WHERE l.connection_id = 1 AND l.item_id = i.id AND l.state = 'listed')"
+                " AND i.on_hand > 0 AND i.on_hand > i.held AND i.do_not_list = 0 AND NOT EXISTS (SELECT 1 FROM online_offer o \
+                 WHERE o.item_id = i.id)"
             }
             Self::All => "",
         }

@@ -10,7 +10,7 @@ use domain::codes::Code;
 use domain::ids::ItemId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Measure, Quantity};
-use domain::stock::{ItemKind, ListingState};
+use domain::stock::ItemKind;
 use domain::text;
 use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;
@@ -19,13 +19,13 @@ use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::HashMap;
 use std::sync::LazyLock;
 
-/// The columns for [`read`]. The listing is that of the first connection, the feed.
+/// The columns for [`read`].
 pub(crate) static COLUMNS: LazyLock<String> = LazyLock::new(|| {
     format!(
         "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, {}, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, \
-         i.cost, i.stock_unit, i.do_not_list, i.on_hand, i.held, i.sold - i.put_back AS out, i.revision, l.state, \
+         i.cost, i.stock_unit, i.do_not_list, i.on_hand, i.held, i.sold - i.put_back AS out, i.revision, \
          s.name AS style_name, s.rate, s.rate_unit, s.ending, s.minimum FROM item i \
-         LEFT JOIN style s ON s.id = i.style_id LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = 1",
+         LEFT JOIN style s ON s.id = i.style_id",
         item_columns::list("i.")
     )
 });
@@ -42,7 +42,6 @@ pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Command
     let cost: Option<i64> = row.try_get("cost")?;
     let style: Option<String> = row.try_get("style_name")?;
     let rule = if style.is_some() { Some(styles::rule(row, currency)?) } else { None };
-    let listing: Option<String> = row.try_get("state")?;
     let mut view = ItemView {
         id: ItemId::from_raw(row.try_get("id")?),
         kind,
@@ -64,7 +63,6 @@ pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Command
         held: stock_units("held")?,
         sold: amount(row.try_get("out")?, measure),
         revision: row.try_get("revision")?,
-        listing: listing.as_deref().and_then(ListingState::from_code),
     };
     view.calculation = calculation(&view);
     Ok(view)

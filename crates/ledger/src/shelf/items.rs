@@ -354,8 +354,6 @@ pub struct ItemView {
     pub sold: Decimal,
     /// Counts its changes.
     pub revision: i64,
-    /// The state of its listing online.
-    pub listing: Option<domain::stock::ListingState>,
 }
 
 impl ItemView {

@@ -19,6 +19,7 @@ pub(crate) mod stock;
 pub(crate) mod stock_count;
 pub(crate) mod style_edit;
 pub(crate) mod styles;
+mod try_pieces;
 pub(crate) mod workbench;
 
 pub use change_prices::{NewPrice, RepricePreview, RepriceStyle, Repriced};

@@ -58,7 +58,8 @@ async fn real(shop: &TestShop) -> (Vec<Table>, BTreeMap<String, Vec<String>>) {
             "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
         }
         testkit::Engine::Postgres => {
-            "SELECT CAST(table_name AS TEXT) FROM information_schema.tables WHERE table_schema = 'public'"
+            "SELECT CAST(table_name AS TEXT) FROM information_schema.tables WHERE table_schema = 'public' \
+             AND table_type = 'BASE TABLE'"
         }
     };
     let (mut tables, mut refers) = (Vec::new(), BTreeMap::new());

@@ -261,7 +261,8 @@ fn listings_wait_until_they_were_told() {
         assert_eq!(waiting().await, ["off Discontinued"]);
         tell_all().await;
         let view = shop.ledger.item(&code("off")).await.unwrap();
-        assert_eq!(view.listing, Some(ListingState::Ended));
+        let offers = shop.ledger.offers(&[view.id]).await.unwrap().remove(&view.id).unwrap();
+        assert_eq!((offers.state(), offers.by.len()), (Some(ListingState::Ended), 0));
         audit::clean(&shop).await;
     });
 }

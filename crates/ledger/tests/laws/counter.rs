@@ -14,9 +14,9 @@ use domain::stock::ReturnDisposition;
 use ledger::Rejection;
 use ledger::keeping::SetShop;
 use ledger::sales::{
-    BasketChange, BasketFromHold, BasketState, ChangeBasket, CloseDrawer, HoldBasket, LeaveBasket, NewSale,
-    OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SetBasketAside, StopPaying, TakeOut,
-    TenderIn, VoidSale,
+    BasketChange, BasketFromHold, BasketState, ChangeBasket, CloseDrawer, HoldBasket, LeaveBasket,
+    MoveBasket, NewSale, OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SetBasketAside,
+    StopPaying, TakeOut, TenderIn, VoidSale,
 };
 
 fn lay(sku: &str) -> BasketChange {
@@ -442,5 +442,51 @@ fn past_sales_are_found_by_receipt_code_and_day() {
         check(ledger::sales::SalesQuery { day: day("2026-05-18"), ..any() }, &[third.id, second.id]).await;
         check(ledger::sales::SalesQuery { day: day("2026-05-17"), code: Some(code("c1")), ..any() }, &[])
             .await;
+    });
+}
+
+#[test]
+fn an_open_sale_moves_to_another_channel_until_it_is_paid() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000), piece("p2", 1000)])).await;
+        let basket = slip(&shop, &["p1"]).await;
+        change(&shop, basket, discount(None, "10 %", "a pulled thread")).await;
+        let to = |code: &str| MoveBasket { basket, channel: channel(code) };
+        shop.ok(to("market")).await;
+        let view = shop.ledger.basket(basket).await.unwrap();
+        assert_eq!((view.channel, view.lines.len(), view.due), (channel("market"), 1, usd(900)));
+        let unknown = ShopReason::UnknownChannel { channel: channel("fair") };
+        shop.refuses(to("fair"), invalid("channel", unknown)).await;
+        shop.ok(held(&shop, basket).await).await;
+        shop.refuses(to("store"), invalid("slip", SalesReason::BeingPaid)).await;
+        shop.ok(StopPaying { basket }).await;
+        shop.ok(to("wholesale")).await;
+        shop.ok(to("market")).await;
+        shop.ok(held(&shop, basket).await).await;
+        let paid = shop.ok(pay(basket, 900, TenderIn::plain(TenderKind::Cash, usd(900)))).await;
+        assert_eq!(shop.ledger.sale(paid.sale.unwrap()).await.unwrap().channel, channel("market"));
+        shop.refuses(to("store"), invalid("slip", SalesReason::Completed)).await;
+        let other = slip(&shop, &["p2"]).await;
+        shop.ok(LeaveBasket { basket: other }).await;
+        let late = MoveBasket { basket: other, channel: channel("market") };
+        shop.refuses(late, invalid("slip", SalesReason::Discarded)).await;
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_discount_above_its_line_or_its_sale_is_refused_when_it_is_typed() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000), piece("p2", 500)])).await;
+        let basket = slip(&shop, &["p1", "p2"]).await;
+        let too_large = |discount: i64, amount: i64| {
+            invalid("off", BasketError::DiscountTooLarge { discount: usd(discount), amount: usd(amount) })
+        };
+        shop.refuses(changed(basket, discount(Some(1), "10.01", "a flaw")), too_large(1001, 1000)).await;
+        shop.refuses(changed(basket, discount(None, "15.01", "a flaw")), too_large(1501, 1500)).await;
+        change(&shop, basket, discount(Some(1), "10.00", "a gift")).await;
+        shop.refuses(changed(basket, discount(None, "5.01", "a flaw")), too_large(501, 500)).await;
+        change(&shop, basket, discount(None, "5.00", "a gift")).await;
+        assert_eq!(shop.ledger.basket(basket).await.unwrap().due, usd(0));
     });
 }

@@ -8,7 +8,7 @@ use domain::limits::LimitName;
 use domain::people::Role;
 use domain::stock::ReturnDisposition;
 use ledger::people::{Activity, AddPerson, AddToken, LimitsOf, Phc, SetLimits};
-use ledger::sales::{BasketChange, HoldBasket, NewSale, OpenBasket, VoidSale};
+use ledger::sales::{BasketChange, HoldBasket, MoveBasket, NewSale, OpenBasket, VoidSale};
 use ledger::shelf::{NewHold, Purpose};
 use ledger::{Actor, Command, Key, Rejection};
 
@@ -107,6 +107,18 @@ fn a_slip_is_refused_before_money_is_taken() {
         let refused = refused_by(&shop, hand(), &hold).await;
         assert_eq!(refused.as_deref(), Some("channels market store"), "on {:?}", shop.engine);
         assert_eq!(refused_by(&shop, actor("Maud", Role::Owner, None), &hold).await, None);
+    });
+}
+
+#[test]
+fn a_slip_is_moved_only_where_its_mover_may_sell() {
+    on_each(|shop| async move {
+        shop.ok(set(LimitsOf::Role(Role::Counter), &[(LimitName::Channels, "store")])).await;
+        let (channel, who) = (Channel::store(), String::new());
+        let basket = shop.ok(OpenBasket { channel, first: None, who }).await;
+        let to = MoveBasket { basket, channel: Channel::parse("market").unwrap() };
+        assert_eq!(refused_by(&shop, hand(), &to).await.as_deref(), Some("channels market store"));
+        assert_eq!(refused_by(&shop, actor("Maud", Role::Owner, None), &to).await, None);
     });
 }
 

@@ -9,10 +9,10 @@ use domain::day::Day;
 use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus};
 use domain::stock::{ListingState, ReturnDisposition};
 use ledger::books::{BooksBy, BooksQuery};
-use ledger::keeping::{SetShop, ShortLines};
+use ledger::keeping::{FirstSteps, HeldSum, SetShop, ShortLines};
 use ledger::online::{Delivered, RecordRun};
 use ledger::orders::TakeOrders;
-use ledger::sales::{NewSale, Pay, VoidSale};
+use ledger::sales::{LeaveBasket, NewSale, Pay, VoidSale};
 use ledger::shelf::{EditItem, NewHold, Purpose};
 
 fn day(text: &str) -> Day {
@@ -59,11 +59,11 @@ fn short_lines_and_their_orders_are_counted() {
 }
 
 #[test]
-fn what_could_be_listed_and_never_was_is_counted() {
+fn what_could_be_listed_and_is_not_is_counted() {
     on_each(|shop| async move {
         let hidden = with(piece("off", 100), |i| i.stock.do_not_list = true);
         shop.ok(add(vec![piece("p1", 100), piece("p2", 100), hidden, counted("c0", "0", 100)])).await;
-        let new = async || shop.ledger.new_and_unlisted().await.unwrap();
+        let new = async || shop.ledger.count_unlisted().await.unwrap();
         assert_eq!(new().await, 2);
         shop.ok(hold(&[("p1", "1")], Purpose::Customer, None)).await;
         assert_eq!(new().await, 1, "what is set aside is not offered");
@@ -128,6 +128,7 @@ fn holds_that_run_out_are_told_the_first_first() {
         let all = ["Ben 2 2026-05-17T12:00:00Z", "Ann 2 2026-05-17T15:00:00Z"];
         assert_eq!(told(9).await, all);
         assert_eq!(told(1).await, all[..1]);
+        assert_eq!(shop.ledger.held_sum().await.unwrap(), HeldSum { holds: 4, lines: 8 });
     });
 }
 
@@ -139,10 +140,12 @@ fn what_is_owed_is_told_until_it_is_paid() {
         let (first, second) = (sell().await, sell().await);
         let due = day("2026-06-17");
         let sum = async |until: Day| {
-            let sum = shop.ledger.owed_sum(until).await.unwrap();
+            let sum = shop.ledger.owed_sum(Some(until)).await.unwrap();
             (sum.tenders, sum.left.minor())
         };
         assert_eq!((sum(due.plus_days(-1)).await, sum(due).await), ((0, 0), (2, 2000)));
+        let all = shop.ledger.owed_sum(None).await.unwrap();
+        assert_eq!((all.tenders, all.left, all.first_due), (2, usd(2000), Some(due)));
         let debts = shop.ledger.debts(9).await.unwrap();
         let told: Vec<_> = debts.iter().map(|d| (d.sale, d.customer.as_str(), d.left)).collect();
         assert_eq!(told, [(first.id, "Ada", usd(1000)), (second.id, "Ada", usd(1000))]);
@@ -229,5 +232,39 @@ fn a_day_has_its_sales_and_refunds_in_the_shops_zone() {
         let refused = shop.ledger.books(&backwards).await.unwrap_err();
         let reason = BooksReason::MonthsReversed { from: to, to: to.previous() };
         invalid("to", reason).check(refused.rejection().unwrap(), shop.engine);
+    });
+}
+
+#[test]
+fn a_sale_that_nobody_touches_any_more_is_counted() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000)])).await;
+        let basket = crate::counter::slip(&shop, &["p1"]).await;
+        let left = async |millis: i64| {
+            shop.ledger.sales_left_open(shop.ledger.now().plus_millis(millis)).await.unwrap()
+        };
+        assert_eq!((left(0).await, left(1).await), (0, 1));
+        shop.ok(LeaveBasket { basket }).await;
+        assert_eq!(left(1).await, 0);
+    });
+}
+
+#[test]
+fn a_new_shop_takes_its_first_steps_in_any_order() {
+    on_each(|shop| async move {
+        let steps = async || shop.ledger.first_steps().await.unwrap();
+        assert_eq!(steps().await, FirstSteps::default());
+        shop.ok(add(vec![piece("p1", 1000)])).await;
+        assert_eq!(steps().await, FirstSteps { item: true, ..FirstSteps::default() });
+        shop.ok(style("moor cowl", "7.50", "ONZ", "whole", None)).await;
+        shop.ok(sale_of("p1", 1000)).await;
+        assert_eq!(steps().await, FirstSteps { style: true, item: true, sale: true, online: false });
+        shop.ok(add(vec![piece("p2", 1000)])).await;
+        let to = shop.ledger.connection("feed").await.unwrap();
+        let item = shop.ledger.item(&code("p2")).await.unwrap();
+        let content = Some(("hash".to_owned(), ListingState::Listed));
+        let told = Delivered { item: item.id, revision: item.revision, content };
+        shop.ok(RecordRun { connection: to, told: vec![told], run: None }).await;
+        assert!(steps().await.online);
     });
 }

@@ -105,12 +105,12 @@ async fn what_is_not_listed_is_found_page_by_page() {
         }];
         shop.ledger.execute(None, &RecordRun { connection: feed, told, run: None }).await.unwrap();
         assert_eq!(skus(None, 9).await, ["P4", "P3", "P1", "P0"]);
-        let listed = shop.ledger.listed(feed, ListingState::Listed, None, 9).await.unwrap();
+        let listed = shop.ledger.listed(ListingState::Listed, None, 9).await.unwrap();
         assert_eq!(listed.iter().map(|i| i.sku.as_str()).collect::<Vec<_>>(), ["P2"]);
-        let counts = shop.ledger.listing_counts(feed, 9).await.unwrap();
-        assert_eq!((counts.listed, counts.ended, counts.waiting), (1, 0, 4));
-        let bounded = shop.ledger.listing_counts(feed, 3).await.unwrap();
-        assert_eq!((bounded.listed, bounded.ended, bounded.waiting), (1, 0, 3));
+        let counts = shop.ledger.offer_counts(9).await.unwrap();
+        assert_eq!((counts.listed, counts.ended), (1, 0));
+        assert_eq!(shop.ledger.waiting_count(feed, 9).await.unwrap(), 4);
+        assert_eq!(shop.ledger.waiting_count(feed, 3).await.unwrap(), 3);
         shop.end().await;
     }
 }

@@ -49,7 +49,8 @@ pub(crate) async fn faults(shop: &TestShop, statements: &BTreeSet<String>) -> Ve
     let names = if is_sqlite {
         "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE '%sqlx%' AND name NOT LIKE 'sqlite%'"
     } else {
-        "SELECT CAST(table_name AS TEXT) FROM information_schema.tables WHERE table_schema = 'public'"
+        "SELECT CAST(table_name AS TEXT) FROM information_schema.tables WHERE table_schema = 'public' \
+             AND table_type = 'BASE TABLE'"
     };
     let tables = texts(&mut connection, names.to_owned()).await.expect("the tables' names");
     let growing: Vec<String> = tables.into_iter().filter(|table| !SMALL.contains(&table.as_str())).collect();

@@ -11,6 +11,7 @@ use crate::request::values::WeightText;
 use domain::codes::Gtin;
 use domain::people::Permission;
 use domain::pricing::Calculation;
+use ledger::online::Offers;
 use ledger::shelf::ItemView;
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -104,7 +105,7 @@ impl From<&Calculation> for CalculationShown {
 
 impl ItemShown {
     /// What this caller may see of it.
-    fn of(item: ItemView, caller: &Caller) -> Self {
+    fn of(item: ItemView, offers: Option<&Offers>, caller: &Caller) -> Self {
         let free = shown::quantity(item.free());
         let unit_code = shown::unit_code(item.measure());
         Self {
@@ -128,7 +129,7 @@ impl ItemShown {
             held: shown::quantity(item.held),
             free,
             sold: item.sold.to_string(),
-            listing: item.listing.map(domain::stock::ListingState::code),
+            listing: offers.and_then(Offers::state).map(domain::stock::ListingState::code),
             revision: item.revision.to_string(),
         }
     }

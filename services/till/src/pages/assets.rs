@@ -46,6 +46,7 @@ assets! {
     "today.css" "text/css; charset=utf-8",
     "workbench.css" "text/css; charset=utf-8",
     "workbench.js" "text/javascript; charset=utf-8",
+    "setup.js" "text/javascript; charset=utf-8",
     "sheet.js" "text/javascript; charset=utf-8",
     "tags.js" "text/javascript; charset=utf-8",
 }

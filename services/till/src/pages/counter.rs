@@ -9,6 +9,7 @@ mod events;
 mod hold;
 mod lines;
 mod pay;
+mod place;
 mod receipt;
 mod refund;
 mod room;
@@ -37,12 +38,14 @@ pub(crate) fn routes() -> Vec<Route> {
     let keep = Access::With(Permission::KeepDrawer);
     vec![
         Route::get("/counter", sell, room::room),
+        Route::post("/counter/channel", sell, place::switch),
         Route::post("/counter/scan", sell, scan::first),
         Route::post("/counter/paper", sell, lines::first_paper),
         Route::get("/counter/{basket}", sell, room::at_slip),
         Route::get("/counter/{basket}/slip", sell, slip::alone),
         Route::get("/counter/{basket}/events", sell, events::events),
         Route::post("/counter/{basket}/scan", sell, scan::next),
+        Route::post("/counter/{basket}/channel", sell, place::move_sale),
         Route::post("/counter/{basket}/line", sell, lines::line),
         Route::post("/counter/{basket}/paper", sell, lines::paper),
         Route::post("/counter/{basket}/hold", sell, hold::hold),
@@ -119,7 +122,7 @@ async fn redisplay(
 ) -> Result<Response, Problem> {
     let shop = app.ledger.shop();
     let mut slip = match basket {
-        None => slip::Slip::empty(&shop),
+        None => slip::Slip::empty(&shop, &place::of_form(app, form)),
         Some(basket) => match slip::read(app, basket).await? {
             Ok(slip) => slip,
             Err(elsewhere) => return Ok(elsewhere),
@@ -128,6 +131,7 @@ async fn redisplay(
     // Asking for the weight is not a fault.
     if weigh.is_none() || !form.text("quantity").is_empty() {
         slip.faults = wrong.into().faults(app);
+        slip.typed = slip::TypedOff::of(form);
     }
     slip.weigh = weigh;
     if form.has("part") {

@@ -124,7 +124,8 @@ async fn read(app: &App, caller: &Caller, asked: &RoomQuery) -> Result<Page, Pro
     let pieces = pieces::of(app, &items).await?;
     let orders = app.ledger.orders(None, true, WAITING_LOOKED_AT + 1).await?;
     let failed = app.ledger.feed_troubles(true, FAILED_LOOKED_AT + 1).await?;
-    let counts = app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?;
+    let counts = app.ledger.offer_counts(MOST_COUNTED + 1).await?;
+    let changed = app.ledger.waiting_count(feed, MOST_COUNTED + 1).await?;
     Ok(Page {
         frame: Frame::new(app, caller, Room::Online),
         lane: "new",
@@ -134,7 +135,7 @@ async fn read(app: &App, caller: &Caller, asked: &RoomQuery) -> Result<Page, Pro
         waiting: Count::of(orders.len(), WAITING_LOOKED_AT),
         failed: Count::of(failed.len(), FAILED_LOOKED_AT),
         listed: Count::of(counts.listed, MOST_COUNTED),
-        changed: Count::of(counts.waiting, MOST_COUNTED),
+        changed: Count::of(changed, MOST_COUNTED),
         out: put_out::Ways::read(app).await?,
     })
 }
@@ -153,4 +154,4 @@ fn adapter(app: &App) -> Result<&std::sync::Arc<dyn crate::feed_adapter::FeedAda
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

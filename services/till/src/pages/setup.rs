@@ -15,7 +15,10 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
+use domain::day::Zone;
+use domain::money::Currency;
 use domain::people::Role;
+use domain::text;
 use ledger::keeping::BeginShop;
 use ledger::people::{AddPerson, By, TryFrom, TryOf};
 
@@ -36,22 +39,6 @@ const CURRENCIES: &[(&str, &str)] = &[
     ("SEK", "Swedish krona"),
     ("DKK", "Danish krone"),
 ];
-/// Zones that are offered; any other name of the IANA database can be typed.
-const ZONES: &[&str] = &[
-    "America/New_York",
-    "America/Chicago",
-    "America/Denver",
-    "America/Los_Angeles",
-    "America/Halifax",
-    "Europe/London",
-    "Europe/Dublin",
-    "Europe/Berlin",
-    "Europe/Oslo",
-    "Australia/Sydney",
-    "Pacific/Auckland",
-    "UTC",
-];
-
 #[derive(Template)]
 #[template(path = "setup/room.html")]
 struct Page {
@@ -62,7 +49,7 @@ struct Page {
     zone: String,
     name: String,
     currencies: &'static [(&'static str, &'static str)],
-    zones: &'static [&'static str],
+    zones: Vec<String>,
 }
 
 /// Whether the setup is open to this visitor: the answer if not.
@@ -97,7 +84,7 @@ pub(crate) async fn page(
         zone: shop.zone.name().to_owned(),
         name: String::new(),
         currencies: CURRENCIES,
-        zones: ZONES,
+        zones: Zone::names(),
     };
     Ok(with_before(&visit, &token, HtmlPage(page).into_response()))
 }
@@ -112,34 +99,24 @@ pub(crate) async fn set_up(
     if let Some(answer) = closed(&app, &visit).await? {
         return Ok(answer);
     }
+    let faults = faults(&form);
+    if !faults.is_empty() {
+        return Ok(redisplay(&app, &form, faults));
+    }
     Ok(match begin(&app, &visit, &headers, &form).await? {
         Ok(begun) => begun,
         Err(faults) => redisplay(&app, &form, faults),
     })
 }
 
-/// The password for the owner, typed twice.
-fn password(form: &Form) -> Result<&str, Faults> {
-    let password = form.raw("password");
-    check_password(password, form.text("owner")).map_err(|weak| Faults::one("password", weak.to_string()))?;
-    if password != form.raw("again") {
-        return Err(Faults::one("again", "the passwords do not match"));
-    }
-    Ok(password)
-}
-
-/// Begins the shop and signs its owner in, or says what is wrong with the form.
+/// Begins the shop and signs its owner in, or says what else is wrong with the form.
 async fn begin(
     app: &App,
     visit: &Visit,
     headers: &HeaderMap,
     form: &Form,
 ) -> Result<Result<Response, Faults>, Problem> {
-    let password = match password(form) {
-        Ok(password) => password,
-        Err(faults) => return Ok(Err(faults)),
-    };
-    let phc = app.secrets.hash(password).await?;
+    let phc = app.secrets.hash(form.raw("password")).await?;
     let name = form.text("owner").to_owned();
     let owner =
         AddPerson { name: name.clone(), role: Role::Owner, password: phc.clone(), pin: None, who: name };
@@ -155,6 +132,30 @@ async fn begin(
     }
 }
 
+/// All that is wrong with the form, so that it is mended in one go. The ledger checks it again.
+fn faults(form: &Form) -> Faults {
+    let mut faults = Faults::default();
+    if let Err(error) = text::name(form.text("shop")) {
+        faults.add("name", error);
+    }
+    if let Err(error) = Currency::from_code(form.text("currency")) {
+        faults.add("currency", error);
+    }
+    if let Err(error) = Zone::from_name(form.text("zone")) {
+        faults.add("zone", error);
+    }
+    if let Err(error) = text::name(form.text("owner")) {
+        faults.add("owner", error);
+    }
+    if let Err(weak) = check_password(form.raw("password"), form.text("owner")) {
+        faults.add("password", weak);
+    }
+    if form.raw("password") != form.raw("again") {
+        faults.add("again", "the passwords do not match");
+    }
+    faults
+}
+
 fn redisplay(app: &App, form: &Form, faults: Faults) -> Response {
     let of = |field: &str| form.text(field).to_owned();
     let page = Page {
@@ -165,7 +166,7 @@ fn redisplay(app: &App, form: &Form, faults: Faults) -> Response {
         zone: of("zone"),
         name: of("owner"),
         currencies: CURRENCIES,
-        zones: ZONES,
+        zones: Zone::names(),
     };
     (StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response()
 }

@@ -20,7 +20,7 @@ mod stock_counts;
 mod style;
 mod style_text;
 mod styles;
-mod tag;
+pub(crate) mod tag;
 
 use crate::problem::Problem;
 use crate::request::caller::{Access, Caller};

@@ -6,6 +6,7 @@ use domain::channel::Channel;
 use domain::day::{Moment, Zone};
 use domain::money::Money;
 use ledger::Shop;
+use ledger::online::Offers;
 use ledger::shelf::Purpose;
 
 pub(crate) use domain::shown::{counted, decimal, number, symbol};
@@ -38,6 +39,29 @@ pub(crate) fn held_for(purpose: Purpose) -> &'static str {
 /// A channel's name, or its code if it no longer has a name.
 pub(crate) fn channel_name(shop: &Shop, channel: &Channel) -> String {
     shop.channels.get(channel).cloned().unwrap_or_else(|| channel.to_string())
+}
+
+/// Where an item is listed: `your feed and the online shop village`; empty if nowhere.
+pub(crate) fn listed_by(offers: &Offers) -> String {
+    let name = |offer: &ledger::online::Offer| match &offer.shop {
+        Some(shop) => format!("the online shop {shop}"),
+        None => "your feed".to_owned(),
+    };
+    let mut names: Vec<String> = offers.by.iter().map(name).collect();
+    let last = names.pop().unwrap_or_default();
+    if names.is_empty() { last } else { format!("{} and {last}", names.join(", ")) }
+}
+
+/// The color by which a channel is known. It depends on nothing but the code, so that it never changes.
+pub(crate) fn dye(channel: &Channel) -> &'static str {
+    const DYES: [&str; 4] = ["woad", "weld", "walnut", "madder"];
+    match channel.as_str() {
+        "store" => DYES[0],
+        "market" => DYES[1],
+        "wholesale" => DYES[2],
+        "online" => DYES[3],
+        own => DYES[own.bytes().map(usize::from).sum::<usize>() % DYES.len()],
+    }
 }
 
 pub(crate) fn tender_name(kind: TenderKind) -> &'static str {

@@ -1,5 +1,7 @@
 //! The room Today: what somebody should see to now, and the day's takings so far.
 
+mod newest;
+mod steps;
 mod takings;
 mod tasks;
 
@@ -11,6 +13,8 @@ use crate::request::route::Route;
 use askama::Template;
 use axum::extract::State;
 use domain::people::Permission;
+use newest::Newest;
+use steps::Step;
 use takings::Takings;
 use tasks::Task;
 
@@ -25,6 +29,9 @@ pub(crate) struct Page {
     day: String,
     time: String,
     tasks: Vec<Task>,
+    /// What a new shop does first, until it is done.
+    steps: Option<Vec<Step>>,
+    newest: Vec<Newest>,
     /// Only for callers who may see the takings.
     takings: Option<Takings>,
 }
@@ -41,6 +48,8 @@ pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<HtmlP
         day: today.shown_with_weekday(),
         time: shop.zone.clock(now),
         tasks: tasks::read(&app, &caller).await?,
+        steps: steps::read(&app, &caller).await?,
+        newest: newest::read(&app).await?,
         takings,
     }))
 }
@@ -52,16 +61,17 @@ pub(crate) async fn first() -> axum::response::Response {
 
 #[cfg(test)]
 mod tests {
+    use crate::pages::online::tests::{add_pieces, send};
     use crate::testing::TestShop;
     use serde_json::json;
+
+    const WELL: &str = "Nothing needs your attention";
 
     #[tokio::test]
     async fn today_tells_what_waits_and_where_to_go() {
         let shop = TestShop::open().await;
         let page = shop.get("/today").await;
-        for part in
-            ["Sunday, May 17, 2026", "12:00 PM", "4 new pieces are not listed online", "href=\"/online"]
-        {
+        for part in ["Sunday, May 17, 2026", "12:00 PM", "4 pieces are not listed online", "href=\"/online"] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
         let owed = json!({"channel": "store", "lines": [{"sku": "SPINDLE", "quantity": "1"}],
@@ -74,8 +84,18 @@ mod tests {
             "lines": [{"sku": "ROVING", "quantity": "2"}]});
         let hold = shop.post("/api/holds", "k4", hold).await;
         assert_eq!(hold.status, 201, "{}", hold.text());
+        let through = [("for_whom", "Cleo"), ("until", "2026-05-17"), ("hold_quantity", "1")];
+        assert_eq!(send(&shop, "/shelf/items/SPINDLE/hold", &through).await.status, 303);
         let page = shop.get("/today").await;
-        for part in ["$18.00 is due", "Sold out: Moor cowl", "Ben", "3:00 PM", "href=\"/counter/balances\""] {
+        for part in [
+            "2 holds end today",
+            "Cleo: 1 item, through today",
+            "$18.00 is due",
+            "Sold out: Moor cowl",
+            "Ben",
+            "3:00 PM",
+            "href=\"/counter/balances\"",
+        ] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
     }
@@ -135,16 +155,114 @@ mod tests {
     }
 
     #[tokio::test]
-    async fn the_days_takings_stand_beside_the_same_weekday() {
+    async fn the_last_seven_days_stand_by_channel() {
         let shop = TestShop::open().await;
         shop.sell("COWL", "k1").await;
         for _ in 0..7 {
             shop.next_day();
         }
         shop.sell("HAT", "k2").await;
+        shop.next_day();
+        let at_market = json!({"channel": "market", "lines": [{"sku": "SPINDLE", "quantity": "1"}],
+            "tenders": [{"kind": "card", "amount": "18.00"}]});
+        assert_eq!(shop.post("/api/sales", "k3", at_market).await.status, 201);
         let page = shop.get("/today").await;
-        let row = "<th scope=\"row\">Farm store</th><td class=\"figure\">$42.00</td><td class=\"figure\">$48.00</td>";
-        assert!(page.text().contains(row), "{}", page.text());
-        assert!(page.text().contains("May 17, 2026"), "{}", page.text());
+        for part in [
+            "Market stall</th><td class=\"figure\">$18.00</td><td class=\"figure\">$18.00</td>",
+            "Farm store</th><td class=\"figure\">$0.00</td><td class=\"figure\">$42.00</td>",
+            "<td class=\"figure\">$18.00</td><td class=\"figure\">$60.00</td></tr></tfoot>",
+            "2 sales since Tuesday, May 19, 2026; $48.00 in the seven days before",
+            "<rect class=\"woad\" x=\"200\" y=\"0\" width=\"36\" height=\"100\"/>",
+            "<rect class=\"weld\" x=\"240\" y=\"58\" width=\"36\" height=\"42\"/>",
+        ] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+    }
+
+    #[tokio::test]
+    async fn all_is_well_only_if_nothing_waits_anywhere() {
+        let shop = TestShop::open().await.with_feed_adapter();
+        shop.sell("COWL", "k0").await;
+        shop.next_day();
+        let page = async || shop.get("/today").await.text().to_owned();
+        let check = async |expected: &str, path: &str| {
+            let page = page().await;
+            for part in [expected, &format!("href=\"{path}\"")] {
+                assert!(page.contains(part) && !page.contains(WELL), "{part} in {page}");
+            }
+        };
+        check("3 pieces are not listed online", "/online").await;
+        send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
+        add_pieces(&shop, 1).await;
+        send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
+        assert!(page().await.contains(WELL), "{}", page().await);
+        shop.sell("HAT", "k1").await;
+        check("1 piece that can no longer be bought is still listed online", "/online/feeds").await;
+        send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
+        assert!(page().await.contains(WELL));
+        let price = json!({"price": "17.00"});
+        let patched = shop.patch("/api/items/SPINDLE", "p1", &[("if-match", "*")], price).await;
+        assert_eq!(patched.status, 200, "{}", patched.text());
+        check("1 listed piece changed since your last feed", "/online/feeds").await;
+        send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
+        let owed = json!({"channel": "store", "lines": [{"sku": "SPINDLE", "quantity": "1"}],
+            "tenders": [{"kind": "on-account", "amount": "17.00", "customer": "Ada", "due": "2026-06-17"}]});
+        assert_eq!(shop.post("/api/sales", "k2", owed).await.status, 201);
+        check(
+            "$17.00 is owed on 1 open balance. The next payment is due on Jun 17, 2026",
+            "/counter/balances",
+        )
+        .await;
+        let hold =
+            json!({"for": "customer", "forWhom": "Ben", "lines": [{"sku": "ROVING", "quantity": "2"}]});
+        assert_eq!(shop.post("/api/holds", "k3", hold).await.status, 201);
+        check("1 item in 1 hold is set aside", "/shelf/holds").await;
+        let (channel, who) = (domain::channel::Channel::store(), String::new());
+        let open = ledger::sales::OpenBasket { channel, first: None, who };
+        shop.ledger().execute(None, &open).await.expect("a sale");
+        assert!(!page().await.contains("neither paid nor discarded"));
+        let count = ledger::shelf::BeginStockCount { style: None, note: String::new(), who: String::new() };
+        let count = shop.ledger().execute(None, &count).await.expect("a count").answer;
+        check("The stock count of all stock from", &format!("/shelf/counts/{count}")).await;
+        shop.next_day();
+        check("1 earlier sale was neither paid nor discarded", "/counter").await;
+    }
+
+    #[tokio::test]
+    async fn a_new_shop_gets_its_first_steps() {
+        let shop = TestShop::empty().await;
+        let page = shop.get("/today").await;
+        for part in [
+            "First steps",
+            "Set up your shop<span class=\"hidden\">: done",
+            "href=\"/shelf/styles\"",
+            "href=\"/counter\"",
+        ] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+        assert!(!page.text().contains("Nothing needs your attention"));
+        assert!(!page.text().contains("Add your first style<span class=\"hidden\">: done"));
+        let shop = TestShop::open().await;
+        let page = shop.get("/today").await;
+        for part in [
+            "Add your first style<span class=\"hidden\">: done",
+            "Weigh your first piece<span class=\"hidden\">: done",
+        ] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+        assert!(!page.text().contains("Make your first sale<span class=\"hidden\">: done"));
+        shop.sell("HAT", "k1").await;
+        assert!(!shop.get("/today").await.text().contains("First steps"));
+        let counter = TestShop::empty().await.as_role(domain::people::Role::Counter);
+        assert!(!counter.get("/today").await.text().contains("First steps"), "not theirs to do");
+    }
+
+    #[tokio::test]
+    async fn the_newest_pieces_are_shown_with_their_yarn() {
+        let shop = TestShop::open().await;
+        let page = shop.get("/today").await;
+        for part in ["Newest pieces", "fill=\"url(#stitches)\"", "Moor cowl"] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
     }
 }

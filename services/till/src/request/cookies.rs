@@ -17,6 +17,8 @@ pub(crate) enum Cookie {
     Step,
     /// A browser in which somebody was signed in before: its attempts are counted separately.
     Known,
+    /// The channel at which this device sells.
+    Channel,
 }
 
 impl Cookie {
@@ -27,11 +29,13 @@ impl Cookie {
             (Via::Machine, Self::Before) => "fleecefold-before",
             (Via::Machine, Self::Step) => "fleecefold-step",
             (Via::Machine, Self::Known) => "fleecefold-known",
+            (Via::Machine, Self::Channel) => "fleecefold-channel",
             (Via::Site, Self::Session) => "__Host-fleecefold-session",
             (Via::Site, Self::Device) => "__Host-fleecefold-device",
             (Via::Site, Self::Before) => "__Host-fleecefold-before",
             (Via::Site, Self::Step) => "__Host-fleecefold-step",
             (Via::Site, Self::Known) => "__Host-fleecefold-known",
+            (Via::Site, Self::Channel) => "__Host-fleecefold-channel",
         }
     }
 

@@ -9,6 +9,7 @@ use crate::feed_adapter::{AdapterFuture, FeedTrouble, GivenFile};
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::ConnectionId;
+use domain::stock::{Availability, ListingState};
 use ledger::online::{
     ClaimMessages, DeferOrder, EndConnection, KeepDifferences, ListingDifference, NewPieces, SaveConnection,
     SettleMessages, Settled, SettledAs,
@@ -124,6 +125,25 @@ impl TestShop {
         let codes: Vec<Code> = skus.iter().map(|sku| Code::parse(sku).expect("a code")).collect();
         let put = self.ledger().put_on_connection(self.connected(name).await, Some(&codes), "test").await;
         assert_eq!(put.expect("put on"), skus.len());
+    }
+
+    /// The online shop took every message that waits for it.
+    pub(crate) async fn tell(&self, name: &str) {
+        let connection = self.connected(name).await;
+        let holder = self.ledger().new_holder().expect("a holder");
+        let claim = ClaimMessages { connection, holder, limit: 100 };
+        let claimed = self.ledger().execute(None, &claim).await.expect("claimed").answer;
+        let items: Vec<_> = claimed.iter().map(|one| one.item).collect();
+        let rows = self.ledger().listings_of(connection, &items).await.expect("listings");
+        let settled = rows.iter().map(|(row, _)| {
+            let is_offered = row.availability == Availability::InStock;
+            let state = if is_offered { ListingState::Listed } else { ListingState::Ended };
+            let (hash, other_id) = ("ab".repeat(32), Some(format!("L-{}", row.sku)));
+            let became = SettledAs::Told { hash, state, other_id, etag: None };
+            Settled { item: row.item, revision: row.revision, became }
+        });
+        let settle = SettleMessages { connection, holder, settled: settled.collect() };
+        self.ledger().execute(None, &settle).await.expect("settled");
     }
 
     /// A message about an item that the online shop refused.

@@ -153,10 +153,20 @@ async fn apply(
                 return Err(Rejection::invalid("off", SalesReason::CertificateDiscounted).into());
             }
             (line.off, line.reason) = (*off, reason_of(*off, reason)?);
-            Ok(Some(line.number))
+            let number = line.number;
+            if let (Some(_), What::Goods { code, .. }) = (off, &line.what) {
+                let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
+                line.refuse_large_off(&found, tx.shop().currency)?;
+            }
+            Ok(Some(number))
         }
         BasketChange::Discount { off, reason } => {
             (content.off, content.off_reason) = (*off, reason_of(*off, reason)?);
+            if off.is_some() {
+                let codes: Vec<Code> = content.goods().map(|(_, code, _)| code.clone()).collect();
+                let found = lookup::find_all(tx, &codes).await?;
+                content.refuse_large_off(&found, tx.shop().currency)?;
+            }
             Ok(None)
         }
         BasketChange::Remove { line } => {

@@ -5,7 +5,7 @@ use crate::shelf::lookup::Found;
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, SalesReason, Thing};
 use crate::store::storage_error::StorageError;
-use domain::basket::{LineKind, MAX_LINES, line_amount};
+use domain::basket::{BasketError, LineKind, MAX_LINES, line_amount};
 use domain::codes::Code;
 use domain::discount::Off;
 use domain::ids::ItemId;
@@ -90,16 +90,15 @@ impl Content {
         currency: Currency,
     ) -> Result<(Vec<SaleLineIn>, Money), CommandError> {
         let mut items = found.iter();
-        let (mut lines, mut worth) = (Vec::with_capacity(self.lines.len()), Money::zero(currency));
+        let mut lines = Vec::with_capacity(self.lines.len());
         for line in &self.lines {
             let known = match line.what {
                 What::Goods { .. } => items.next().map(|item| (item.price, item.measure)),
                 What::Paper { .. } => None,
             };
-            let (amount, discount) = line.money(known, currency)?;
+            let (_, discount) = line.money(known, currency)?;
             lines.push(match &line.what {
                 What::Goods { code, quantity, .. } => {
-                    worth = worth.plus(amount).and_then(|w| w.minus(discount)).field("lines")?;
                     let (code, tax) = (code.clone(), Money::zero(currency));
                     SaleLineIn::Goods { code, quantity: *quantity, discount, tax }
                 }
@@ -108,7 +107,24 @@ impl Content {
                 }
             });
         }
-        Ok((lines, self.whole_off(worth)?))
+        Ok((lines, self.whole_off(self.worth(found, currency)?)?))
+    }
+
+    /// What the goods come to, less the discounts on their lines.
+    fn worth(&self, found: &[Found], currency: Currency) -> Result<Money, CommandError> {
+        let goods = self.lines.iter().filter(|line| matches!(line.what, What::Goods { .. }));
+        let mut worth = Money::zero(currency);
+        for (line, item) in goods.zip(found) {
+            let (amount, discount) = line.money(Some((item.price, item.measure)), currency)?;
+            worth = worth.plus(amount).and_then(|w| w.minus(discount)).field("lines")?;
+        }
+        Ok(worth)
+    }
+
+    /// Rejects a discount on the whole sale that is more than what it is taken from.
+    pub(crate) fn refuse_large_off(&self, found: &[Found], currency: Currency) -> Result<(), CommandError> {
+        let amount = self.worth(found, currency)?;
+        too_large(amount, self.whole_off(amount)?)
     }
 
     /// The discount on the whole sale, for goods of this worth.
@@ -132,11 +148,24 @@ impl Content {
     }
 }
 
+fn too_large(amount: Money, discount: Money) -> Result<(), CommandError> {
+    if discount.minor() > amount.minor() {
+        return Err(Rejection::invalid("off", BasketError::DiscountTooLarge { discount, amount }).into());
+    }
+    Ok(())
+}
+
 fn because(reason: &str) -> String {
     if reason.is_empty() { String::new() } else { format!(": {reason}") }
 }
 
 impl Line {
+    /// Rejects a discount that is more than the line.
+    pub(crate) fn refuse_large_off(&self, found: &Found, currency: Currency) -> Result<(), CommandError> {
+        let (amount, discount) = self.money(Some((found.price, found.measure)), currency)?;
+        too_large(amount, discount)
+    }
+
     /// The amount and its discount.
     pub(crate) fn money(
         &self,

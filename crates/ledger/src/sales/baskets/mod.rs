@@ -6,11 +6,13 @@
 mod aside;
 mod change;
 mod content;
+mod moved;
 mod pay;
 mod view;
 
 pub use aside::{BasketFromHold, SetBasketAside};
 pub use change::{BasketChange, ChangeBasket, Changed, OpenBasket};
+pub use moved::MoveBasket;
 pub use pay::{BasketPaid, HoldBasket, LeaveBasket, PayBasket, StopPaying};
 pub use view::{BasketLineView, BasketState, BasketSummary, BasketView, Pulse};
 

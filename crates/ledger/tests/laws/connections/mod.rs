@@ -4,6 +4,7 @@ mod clocks;
 mod fetched;
 mod ids;
 mod messages;
+mod offers;
 mod races;
 mod saved;
 mod troubles;

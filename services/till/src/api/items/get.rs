@@ -9,6 +9,7 @@ use axum::Json;
 use axum::extract::State;
 use domain::ids::ItemId;
 use domain::text;
+use ledger::shelf::ItemView;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -52,7 +53,13 @@ pub(crate) async fn list_items(
     }
     let mut items = app.ledger.items(page.after, &asked.q, page.and_one()).await?;
     let next = page.cut(&mut items, |item| item.id.to_string());
-    Ok(Json(ItemsShown { items: items.into_iter().map(|item| ItemShown::of(item, &caller)).collect(), next }))
+    let ids: Vec<ItemId> = items.iter().map(|item| item.id).collect();
+    let offers = app.ledger.offers(&ids).await?;
+    let shown = |item: ItemView| {
+        let offers = offers.get(&item.id);
+        ItemShown::of(item, offers, &caller)
+    };
+    Ok(Json(ItemsShown { items: items.into_iter().map(shown).collect(), next }))
 }
 
 #[cfg(test)]

@@ -13,7 +13,7 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use domain::day::Moment;
+use domain::day::{Moment, Zone};
 use ledger::people::{
     OfferSecondFactor, RenewRecoveryCodes, SecretHash, TurnOffSecondFactor, TurnOnSecondFactor,
 };
@@ -44,14 +44,15 @@ fn key_page(app: &App, form: &Form, key: &str, faults: Faults) -> HtmlPage<KeyPa
         faults,
         key: grouped(key),
         picture: picture(&address(key, &shop.name, &form.caller.who)),
-        clock: clock(app.ledger.now()),
+        clock: clock(&shop.zone, app.ledger.now()),
     })
 }
 
-/// The time of day to the second, to compare with a phone's.
-fn clock(now: Moment) -> String {
-    let seconds = now.millis().div_euclid(1000).rem_euclid(24 * 60 * 60);
-    format!("{:02}:{:02}:{:02} UTC", seconds / 3600, seconds / 60 % 60, seconds % 60)
+/// The time of day to the second in the shop's zone, to compare with a phone's: `3:05:09 PM`.
+fn clock(zone: &Zone, now: Moment) -> String {
+    let (clock, seconds) = (zone.clock(now), now.millis().div_euclid(1000).rem_euclid(60));
+    let (time, half) = clock.split_once(' ').unwrap_or((&clock, ""));
+    format!("{time}:{seconds:02} {half}")
 }
 
 /// POST /account/second-factor
@@ -111,4 +112,16 @@ pub(super) async fn renew_codes(State(app): State<App>, form: Form) -> Result<Re
     let renew = RenewRecoveryCodes { person: person.id, codes: hashes, who: form.caller.who.clone() };
     app.run_unkept(&renew).await?;
     Ok(HtmlPage(CodesPage { frame: Frame::beside(&app, &form.caller), codes }).into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_clock_is_that_of_the_shop() {
+        let zone = Zone::from_name("America/New_York").expect("a zone");
+        let noon = Moment::parse_rfc3339("2026-05-17T16:05:09Z").expect("a moment");
+        assert_eq!(clock(&zone, noon), "12:05:09 PM");
+    }
 }

@@ -15,7 +15,7 @@ use domain::day::Day;
 use domain::ids::SaleId;
 use domain::money::Money;
 use domain::stock::ReturnDisposition;
-use ledger::sales::{RefundView, SaleView, SoldLine, Tender};
+use ledger::sales::{RefundView, SaleView, SoldLine, Tender, Voided};
 
 #[derive(Debug)]
 pub(crate) struct LineShown {
@@ -59,6 +59,7 @@ pub(crate) struct Page {
     at: String,
     day: Day,
     sale: SaleView,
+    voided: Option<Voided>,
     totals: Totals,
     lines: Vec<LineShown>,
     tenders: Vec<TenderShown>,
@@ -131,6 +132,7 @@ pub(crate) async fn page(
     PathParam(id): PathParam<SaleId>,
 ) -> Result<HtmlPage<Page>, Problem> {
     let mut sale = app.ledger.sale(id).await?;
+    let voided = app.ledger.void_of(id).await?;
     let shop = app.ledger.refresh_shop().await?;
     let refunds = std::mem::take(&mut sale.refunds);
     let shown = |refund: RefundView| {
@@ -148,6 +150,7 @@ pub(crate) async fn page(
         tenders: sale.tenders.iter().map(tender_shown).collect(),
         refunds: refunds.into_iter().map(shown).collect(),
         worth: worth(&sale)?,
+        voided,
         sale,
     }))
 }

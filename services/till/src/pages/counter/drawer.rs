@@ -1,7 +1,7 @@
 //! The drawer: GET and POST /counter/drawer, GET /counter/drawer/{turn}, POST …/cash and …/close
 
 use crate::app::App;
-use crate::pages::counter::room::{channel_of, counters};
+use crate::pages::counter::place::{self, Here, counters};
 use crate::pages::counter::run_form;
 use crate::pages::counter::words;
 use crate::pages::form::{Faults, Form};
@@ -176,9 +176,11 @@ impl Page {
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
+    Here(here): Here,
     QueryParam(query): QueryParam<Query>,
 ) -> Result<HtmlPage<Page>, Problem> {
-    Ok(HtmlPage(Page::of(&app, &caller, &channel_of(&query.channel), None).await?))
+    let channel = place::named(&app.ledger.shop(), &query.channel).unwrap_or(here);
+    Ok(HtmlPage(Page::of(&app, &caller, &channel, None).await?))
 }
 
 /// Runs a form's command and redirects, or shows the drawer again with what is wrong.
@@ -216,7 +218,7 @@ fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Faults> {
 
 /// POST /counter/drawer: the opening cash is counted.
 pub(crate) async fn open(State(app): State<App>, form: Form) -> Result<Response, Problem> {
-    let channel = channel_of(form.text("channel"));
+    let channel = place::of_form(&app, &form);
     let counts = counts(&form, app.ledger.shop().currency);
     let who = form.caller.who.clone();
     let command = counts.map(|counts| OpenDrawer { channel: channel.clone(), counts, who });

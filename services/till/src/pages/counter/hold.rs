@@ -1,7 +1,7 @@
 //! POST /counter/{basket}/hold, POST /counter/{basket}/discard and POST /counter/holds/{hold}
 
 use crate::app::App;
-use crate::pages::counter::room::channel_of;
+use crate::pages::counter::place;
 use crate::pages::counter::words::Wrong;
 use crate::pages::counter::{redisplay, run_form};
 use crate::pages::form::{Faults, Form};
@@ -76,7 +76,7 @@ async fn ring_up_or_release(
         let released = run_form(app, form, Ok(EndHold { id: hold })).await?;
         return Ok(released.map(|_| "/counter".to_owned()));
     }
-    let (channel, who) = (channel_of(form.text("channel")), form.caller.who.clone());
+    let (channel, who) = (place::of_form(app, form), form.caller.who.clone());
     let rung_up = run_form(app, form, Ok(BasketFromHold { hold, channel, who })).await?;
     Ok(rung_up.map(|basket| format!("/counter/{basket}")))
 }

@@ -1,7 +1,7 @@
 //! POST /counter/{basket}/line, POST /counter/paper and POST /counter/{basket}/paper
 
 use crate::app::App;
-use crate::pages::counter::room::channel_of;
+use crate::pages::counter::place;
 use crate::pages::counter::{answer, run_form};
 use crate::pages::form::{Faults, Form};
 use crate::problem::Problem;
@@ -55,7 +55,7 @@ fn read(form: &Form, currency: Currency) -> Result<BasketChange, Faults> {
 
 /// POST /counter/paper: a gift certificate or a deposit starts the slip.
 pub(crate) async fn first_paper(State(app): State<App>, form: Form) -> Result<Response, Problem> {
-    let (channel, who) = (channel_of(form.text("channel")), form.caller.who.clone());
+    let (channel, who) = (place::of_form(&app, &form), form.caller.who.clone());
     let change = read_paper(&form, app.ledger.shop().currency);
     let command = change.map(|change| OpenBasket { channel, first: Some(change), who });
     let outcome = run_form(&app, &form, command).await?;

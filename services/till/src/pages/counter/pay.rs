@@ -169,8 +169,9 @@ pub(crate) async fn take(
     form: Form,
 ) -> Result<Response, Problem> {
     let view = app.ledger.basket(basket).await?;
+    // The second press of a double tap: the first one's change is still to be handed out.
     if let Some(sale) = view.sale {
-        return Ok(see_other(&format!("/counter/sales/{sale}")));
+        return Ok(see_other(&format!("/counter/sales/{sale}?just=rung-up")));
     }
     match run_form(&app, &form, read(&app, &view, &form)).await? {
         Ok(paid) => Ok(match paid.sale {
@@ -187,10 +188,12 @@ fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Faults> 
     let kind = kind_of(&shop, form.text("by"));
     let given = if form.has("given") { form.text("given") } else { form.text("amount") };
     let amount = money(given, shop.currency, "amount");
-    let amount = match given {
-        "" => left(&shop, view, kind).map_err(|_| Faults::one("amount", "enter the amount received"))?,
-        _ => amount?,
-    };
+    let to_take = left(&shop, view, kind).map_err(|_| Faults::one("amount", "enter the amount received"))?;
+    let amount = if given.is_empty() { to_take } else { amount? };
+    if kind != TenderKind::Cash && amount.minor() > to_take.minor() {
+        let words = format!("only {} is left to pay, and only cash gives change", to_take.shown());
+        return Err(Faults::one("amount", words));
+    }
     let (customer, due) = match kind {
         TenderKind::OnAccount => {
             let day = Day::parse(form.text("day")).map_err(|error| Faults::one("day", error.to_string()))?;

@@ -1,6 +1,7 @@
 //! GET /counter and GET /counter/{basket}
 
 use crate::app::App;
+use crate::pages::counter::place::Here;
 use crate::pages::counter::slip::{Slip, read};
 use crate::pages::counter::words::{self, ago};
 use crate::pages::frame::{Frame, HtmlPage, Room};
@@ -12,7 +13,6 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use domain::channel::Channel;
 use domain::ids::BasketId;
 use domain::stock::ItemKind;
 use ledger::Shop;
@@ -49,8 +49,6 @@ pub(crate) struct Page {
     finds: Vec<Find>,
     open: Vec<Listed>,
     on_hold: Vec<Listed>,
-    channel: String,
-    channels: Vec<(String, String)>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -58,13 +56,6 @@ pub(crate) struct Page {
 pub(crate) struct Query {
     #[serde(default)]
     find: String,
-    #[serde(default)]
-    channel: String,
-}
-
-/// The channel of a new slip if none is named.
-pub(crate) fn channel_of(text: &str) -> Channel {
-    Channel::parse(text).unwrap_or_else(|_| Channel::store())
 }
 
 impl Page {
@@ -97,8 +88,6 @@ impl Page {
             finds: finds.iter().map(tag).collect(),
             open: open.map(listed).collect(),
             on_hold: holds.map(|hold| on_hold(&shop, &hold)).collect(),
-            channel: channel_of(&query.channel).as_str().to_owned(),
-            channels: counters(&shop),
             words: query.find,
             slip,
         })
@@ -110,18 +99,6 @@ impl Page {
         let status = if is_fine { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
         (status, HtmlPage(self)).into_response()
     }
-}
-
-/// Channels with a counter: all except the online shop, the store first.
-pub(crate) fn counters(shop: &Shop) -> Vec<(String, String)> {
-    let mut all: Vec<(String, String)> = shop
-        .channels
-        .iter()
-        .filter(|(code, _)| **code != Channel::online())
-        .map(|(code, name)| (code.as_str().to_owned(), name.clone()))
-        .collect();
-    all.sort_by_key(|(code, _)| code != Channel::store().as_str());
-    all
 }
 
 fn tag(item: &ItemView) -> Find {
@@ -156,9 +133,10 @@ fn on_hold(shop: &Shop, hold: &Hold) -> Listed {
 pub(crate) async fn room(
     State(app): State<App>,
     caller: Caller,
+    Here(channel): Here,
     QueryParam(query): QueryParam<Query>,
 ) -> Result<Response, Problem> {
-    let slip = Slip::empty(&app.ledger.shop());
+    let slip = Slip::empty(&app.ledger.shop(), &channel);
     Ok(Page::around(&app, &caller, slip, "", query).await?.answer())
 }
 

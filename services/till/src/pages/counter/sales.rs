@@ -2,6 +2,7 @@
 //! /counter/sales/{sale}/void voids one of today.
 
 use crate::app::App;
+use crate::pages::counter::place::{Here, Ribbon};
 use crate::pages::counter::receipt::Receipt;
 use crate::pages::counter::{run_form, words};
 use crate::pages::form::{Faults, Form};
@@ -14,12 +15,13 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::Day;
 use domain::ids::SaleId;
 use domain::stock::ReturnDisposition;
 use ledger::Shop;
-use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale};
+use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale, Voided};
 use serde::Deserialize;
 
 /// Sales that are listed at once.
@@ -141,9 +143,15 @@ pub(crate) struct One {
     frame: Frame,
     id: String,
     receipt: Receipt,
+    /// Where it was sold.
+    ribbon: Ribbon,
+    /// Where this device sells next.
+    here: Ribbon,
     backs: Vec<Back>,
     debts: Vec<Debt>,
     order: Option<String>,
+    /// Who voided it, when and why.
+    voided: Option<String>,
     just: bool,
     can_give_back: bool,
     can_void: bool,
@@ -159,8 +167,9 @@ pub(crate) struct Just {
 }
 
 impl One {
-    fn of(app: &App, caller: &Caller, sale: &SaleView) -> Self {
+    async fn of(app: &App, caller: &Caller, here: &Channel, sale: &SaleView) -> Result<Self, Problem> {
         let shop = app.ledger.shop();
+        let voided = if sale.voided { app.ledger.void_of(sale.id).await? } else { None };
         let left = sale.lines.iter().any(|l| l.given_back.stock_units() < l.line.quantity.stock_units());
         let today = shop.zone.day_of(sale.at) == shop.zone.day_of(app.ledger.now());
         let live = !sale.voided && sale.receipt.is_some();
@@ -170,19 +179,30 @@ impl One {
             let (tender, customer) = (tender.id.to_string(), tender.tender.customer.clone());
             Some(Debt { tender, customer, due, left: left.shown(), left_plain: shown::plain(left) })
         });
-        Self {
+        // What was paid on account since keeps a sale from being voided.
+        let paid_since =
+            sale.tenders.iter().any(|t| t.still_owed.is_some_and(|left| left != t.tender.amount));
+        Ok(Self {
             frame: Frame::new(app, caller, Room::Counter),
             id: sale.id.to_string(),
+            voided: voided.map(|voided| void_words(&shop, &voided)),
             receipt: Receipt::of(&shop, sale),
+            ribbon: Ribbon::fixed(&shop, &sale.channel),
+            here: Ribbon::fixed(&shop, here),
             backs: sale.refunds.iter().map(|refund| back(&shop, refund)).collect(),
             debts: debts.collect(),
             order: sale.order.clone(),
             just: false,
             can_give_back: live && left,
-            can_void: live && today && sale.refunds.is_empty() && sale.order.is_none(),
+            can_void: live && today && !paid_since && sale.refunds.is_empty() && sale.order.is_none(),
             faults: Faults::default(),
-        }
+        })
     }
+}
+
+fn void_words(shop: &Shop, voided: &Voided) -> String {
+    let by = if voided.who.is_empty() { String::new() } else { format!(" by {}", voided.who) };
+    format!("Voided{by} on {}: {}", shop.zone.shown(voided.at), voided.reason)
 }
 
 fn back(shop: &Shop, refund: &RefundView) -> Back {
@@ -203,17 +223,19 @@ fn back(shop: &Shop, refund: &RefundView) -> Back {
 pub(crate) async fn one(
     State(app): State<App>,
     caller: Caller,
+    Here(here): Here,
     PathParam(sale): PathParam<SaleId>,
     QueryParam(just): QueryParam<Just>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
-    let page = One { just: !just.just.is_empty(), ..One::of(&app, &caller, &sale) };
+    let page = One { just: !just.just.is_empty(), ..One::of(&app, &caller, &here, &sale).await? };
     Ok(HtmlPage(page).into_response())
 }
 
 /// POST /counter/sales/{sale}/void
 pub(crate) async fn void(
     State(app): State<App>,
+    Here(here): Here,
     PathParam(sale): PathParam<SaleId>,
     form: Form,
 ) -> Result<Response, Problem> {
@@ -228,7 +250,8 @@ pub(crate) async fn void(
         Ok(()) => Ok(see_other(&format!("/counter/sales/{sale}"))),
         Err(wrong) => {
             let faults = wrong.faults(&app);
-            let page = One { faults, ..One::of(&app, &form.caller, &app.ledger.sale(sale).await?) };
+            let page =
+                One { faults, ..One::of(&app, &form.caller, &here, &app.ledger.sale(sale).await?).await? };
             Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }

@@ -1,7 +1,7 @@
 //! POST /counter/scan and POST /counter/{basket}/scan
 
 use crate::app::App;
-use crate::pages::counter::room::channel_of;
+use crate::pages::counter::place;
 use crate::pages::counter::slip::Weigh;
 use crate::pages::counter::words::Wrong;
 use crate::pages::counter::{done, redisplay, run_form};
@@ -43,7 +43,7 @@ async fn scan(app: &App, form: &Form, basket: Option<BasketId>) -> Result<Respon
     let laid = if let Some(basket) = basket {
         run_form(app, form, Ok(ChangeBasket { basket, revision: None, change })).await?.map(|_| basket)
     } else {
-        let channel = channel_of(form.text("channel"));
+        let channel = place::of_form(app, form);
         let new = OpenBasket { channel, first: Some(change), who: form.caller.who.clone() };
         run_form(app, form, Ok(new)).await?
     };

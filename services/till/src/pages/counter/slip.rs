@@ -1,8 +1,9 @@
 //! A slip as the page shows it; GET /counter/{basket}/slip returns it alone, to replace the one on the page.
 
 use crate::app::App;
+use crate::pages::counter::place::Ribbon;
 use crate::pages::counter::words;
-use crate::pages::form::Faults;
+use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::symbol;
 use crate::problem::Problem;
@@ -13,6 +14,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::basket::{Given, LineKind, TenderKind, still_due};
+use domain::channel::Channel;
 use domain::day::Moment;
 use domain::discount::Off;
 use domain::ids::BasketId;
@@ -31,6 +33,24 @@ pub(crate) struct Discounted {
 impl Discounted {
     fn of(off: Off, amount: Money, reason: &str) -> Self {
         Self { typed: off.to_string(), words: off.shown(), amount: amount.shown(), reason: reason.to_owned() }
+    }
+}
+
+/// A discount that was refused, as it was typed, and the line that it is for; none for the whole sale.
+pub(crate) struct TypedOff {
+    line: Option<u32>,
+    pub(crate) off: String,
+    pub(crate) reason: String,
+}
+
+impl TypedOff {
+    pub(crate) fn of(form: &Form) -> Option<Self> {
+        let line = if form.text("do") == "whole" { None } else { Some(form.text("line").parse().ok()?) };
+        form.has("off").then(|| Self {
+            line,
+            off: form.text("off").to_owned(),
+            reason: form.text("reason").to_owned(),
+        })
     }
 }
 
@@ -62,6 +82,7 @@ pub(crate) struct Slip {
     pub(crate) path: String,
     /// Its identifier; empty before it is started.
     pub(crate) id: String,
+    pub(crate) ribbon: Ribbon,
     pub(crate) revision: i64,
     pub(crate) pulse: String,
     pub(crate) lines: Vec<SlipLine>,
@@ -75,15 +96,17 @@ pub(crate) struct Slip {
     pub(crate) symbol: String,
     pub(crate) ways: Vec<(&'static str, &'static str)>,
     pub(crate) weigh: Option<Weigh>,
+    pub(crate) typed: Option<TypedOff>,
     pub(crate) faults: Faults,
 }
 
 impl Slip {
     /// Before the first scan.
-    pub(crate) fn empty(shop: &Shop) -> Self {
+    pub(crate) fn empty(shop: &Shop, channel: &Channel) -> Self {
         Self {
             path: "/counter".to_owned(),
             id: String::new(),
+            ribbon: Ribbon::of(shop, channel),
             revision: 0,
             pulse: String::new(),
             lines: Vec::new(),
@@ -96,6 +119,7 @@ impl Slip {
             symbol: symbol(&shop.currency).to_owned(),
             ways: words::ways(shop),
             weigh: None,
+            typed: None,
             faults: Faults::default(),
         }
     }
@@ -105,6 +129,7 @@ impl Slip {
         Ok(Self {
             path: format!("/counter/{}", view.id),
             id: view.id.to_string(),
+            ribbon: Ribbon::of(shop, &view.channel),
             revision: view.revision,
             pulse,
             lines: view.lines.iter().map(|line| in_words(shop, line, now)).collect(),
@@ -117,8 +142,20 @@ impl Slip {
             symbol: symbol(&shop.currency).to_owned(),
             ways: words::ways(shop),
             weigh: None,
+            typed: None,
             faults: Faults::default(),
         })
+    }
+
+    /// What was typed for this line and refused.
+    #[expect(clippy::trivially_copy_pass_by_ref, reason = "a template passes a reference")]
+    pub(crate) fn typed_at(&self, line: &u32) -> Option<&TypedOff> {
+        self.typed.as_ref().filter(|typed| typed.line == Some(*line))
+    }
+
+    /// What was typed for the whole sale and refused.
+    pub(crate) fn typed_whole(&self) -> Option<&TypedOff> {
+        self.typed.as_ref().filter(|typed| typed.line.is_none())
     }
 
     pub(crate) fn has_goods(&self) -> bool {
@@ -170,7 +207,14 @@ fn calculation(line: &BasketLineView) -> String {
         (LineKind::Goods, Some(ItemKind::Counted)) => format!("{} at {}", line.quantity, line.price.shown()),
         (LineKind::Goods, _) => match (line.weight, line.rate) {
             (Some(weight), Some(rate)) => {
-                format!("{weight} at {}", rate.words(line.price.currency()))
+                let way = format!("{weight} at {}", rate.words(line.price.currency()));
+                // Ended, raised to a minimum, or with extras: the way must arrive at the price.
+                match rate.times(weight, line.price.currency()) {
+                    Ok(by_weight) if by_weight != line.price => {
+                        format!("{way} = {}, priced at {}", by_weight.shown(), line.price.shown())
+                    }
+                    _ => way,
+                }
             }
             (Some(weight), None) => weight.to_string(),
             (None, _) => line.color.clone(),
@@ -179,7 +223,7 @@ fn calculation(line: &BasketLineView) -> String {
 }
 
 #[derive(Template)]
-#[template(path = "counter/slip.html")]
+#[template(path = "counter/slip_alone.html")]
 pub(crate) struct SlipAlone {
     pub(crate) frame: Frame,
     pub(crate) slip: Slip,

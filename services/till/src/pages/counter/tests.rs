@@ -2,6 +2,7 @@
 
 mod later;
 mod paying;
+mod place;
 mod slip;
 
 use crate::testing::{Reply, TestShop};

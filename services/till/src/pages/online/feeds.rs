@@ -92,7 +92,7 @@ async fn read(app: &App, caller: &Caller, asked: &FeedsQuery) -> Result<Page, Pr
         lane: "feeds",
         said: said(asked, &runs),
         out: Ways::read(app).await?,
-        waiting: Count::of(app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?.waiting, MOST_COUNTED),
+        waiting: Count::of(app.ledger.waiting_count(feed, MOST_COUNTED + 1).await?, MOST_COUNTED),
         runs,
         failed: failed.into_iter().map(failure).collect(),
         latest,

@@ -3,7 +3,6 @@
 use super::pieces::{self, Piece};
 use super::{Count, MOST_COUNTED};
 use crate::app::App;
-use crate::feed_adapter::FEED;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
@@ -46,14 +45,13 @@ async fn read(app: &App, caller: &Caller, asked: &ListedQuery) -> Result<Page, P
         Some("ended") => (ListingState::Ended, "ended"),
         Some(_) => return Err(Problem::invalid_parameter("state", "use listed or ended")),
     };
-    let feed = app.ledger.connection(FEED).await?;
     let before = super::before(asked.cursor.as_deref())?;
-    let mut items = app.ledger.listed(feed, state, before, DEFAULT_ROWS + 1).await?;
+    let mut items = app.ledger.listed(state, before, DEFAULT_ROWS + 1).await?;
     let next = (items.len() > DEFAULT_ROWS).then(|| {
         items.truncate(DEFAULT_ROWS);
         items.last().map(|item| item.id.to_string()).unwrap_or_default()
     });
-    let counts = app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?;
+    let counts = app.ledger.offer_counts(MOST_COUNTED + 1).await?;
     Ok(Page {
         frame: Frame::new(app, caller, Room::Online),
         lane,
@@ -72,15 +70,51 @@ mod tests {
     use crate::testing::TestShop;
 
     #[tokio::test]
+    async fn a_piece_that_a_connection_sent_is_listed_there() {
+        let shop = TestShop::open().await.with_feed_adapter();
+        shop.connect("village").await;
+        shop.put_on("village", &["COWL"]).await;
+        let item = async || shop.get("/shelf/items/COWL").await.text().to_owned();
+        assert!(item().await.contains("Not listed online."));
+        shop.tell("village").await;
+        let live = shop.get("/online/listed").await;
+        assert!(live.text().contains("<td>village</td>"), "{}", live.text());
+        assert!(live.text().contains("href=\"/online/texts?sku=COWL\""), "{}", live.text());
+        assert!(item().await.contains("Listed by the online shop village."));
+        let online = shop.get("/online").await;
+        assert!(!online.text().contains("COWL") && online.text().contains("1 is listed already"));
+        assert!(shop.get("/today").await.text().contains("3 pieces are not listed online"));
+        let shelf = shop.get("/shelf?state=unlisted").await;
+        assert!(shelf.text().contains("42.00") && !shelf.text().contains("48.00"), "{}", shelf.text());
+        assert_eq!(shop.get("/api/items/COWL").await.json()["listing"], "listed");
+        send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
+        assert!(item().await.contains("Listed by your feed and the online shop village."));
+        shop.sell("COWL", "k1").await;
+        let words = "Still listed by your feed and the online shop village. The next update removes it.";
+        assert!(item().await.contains(words));
+        assert_eq!(shop.get("/api/items/HAT").await.json()["listing"], "listed");
+    }
+
+    #[tokio::test]
     async fn what_is_sold_stays_live_until_it_is_told() {
         let shop = TestShop::open().await.with_feed_adapter();
         send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
         shop.sell("COWL", "k1").await;
         let live = shop.get("/online/listed").await;
-        assert!(live.text().contains("4 listings") && live.text().contains("sold since"), "{}", live.text());
+        assert!(
+            live.text().contains("4 pieces are listed")
+                && live.text().contains("<td>feed</td>")
+                && live.text().contains("sold since"),
+            "{}",
+            live.text()
+        );
         send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
         let ended = shop.get("/online/listed?state=ended").await;
-        assert!(ended.text().contains("1 listing ") && ended.text().contains("COWL"), "{}", ended.text());
+        assert!(
+            ended.text().contains("1 piece was listed before") && ended.text().contains("COWL"),
+            "{}",
+            ended.text()
+        );
         assert!(!shop.get("/online/listed").await.text().contains("COWL"));
         assert_eq!(shop.get("/online/listed?state=gone").await.status, 422);
     }

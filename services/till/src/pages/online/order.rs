@@ -5,7 +5,7 @@ use super::pieces::Piece;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
-use crate::pages::shown;
+use crate::pages::shown::{self, channel_name};
 use crate::problem::{Kind, Problem};
 use crate::request::caller::Caller;
 use crate::request::query::{CLOSEST_SHOWN, OrderLinePath};
@@ -14,11 +14,12 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use domain::channel::Channel;
 use domain::codes::Code;
 use domain::color_difference::Apart;
 use domain::day::Zone;
 use domain::ids::{OrderId, OrderLineId};
-use domain::order::OrderStatus;
+use domain::order::{OrderStatus, Standing};
 use ledger::orders::{
     BlockingHold, Chosen, Closest, DecideLine, LineChoice, OrderDetail, OrderLineState, SettleStatus,
     SettledStatus, WaitingLine,
@@ -45,6 +46,8 @@ pub(crate) struct Page {
     status: &'static str,
     status_by: String,
     asks_status: bool,
+    /// Whether a sale may still come of it.
+    awaits_sale: bool,
     status_reason: String,
     placed: String,
     modified: Option<String>,
@@ -121,7 +124,7 @@ fn chosen_words(chosen: &Chosen, zone: &Zone) -> String {
 }
 
 impl Line {
-    fn of(line: &WaitingLine, closest: &[Closest], zone: &Zone) -> Self {
+    fn of(line: &WaitingLine, closest: &[Closest], status: OrderStatus, zone: &Zone) -> Self {
         let fillable = match line.line.state {
             OrderLineState::Held => Some("Fill from its hold"),
             OrderLineState::Short if line.is_free => Some("Fill from stock"),
@@ -137,6 +140,8 @@ impl Line {
                 OrderLineState::Held => "On hold",
                 OrderLineState::Filled => "Sold",
                 OrderLineState::Short => "Out of stock",
+                OrderLineState::Undone if line.chosen.is_some() => "Resolved",
+                OrderLineState::Undone if status.standing() == Standing::Undone => status_words(status),
                 OrderLineState::Undone => "Resolved",
             },
             chosen: line.chosen.as_ref().map(|chosen| chosen_words(chosen, zone)),
@@ -171,9 +176,10 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
             .filter_map(|l| l.chosen.as_ref()?.sold.as_ref())
             .any(|sold| sold.line == line.line.id && line.line.state == OrderLineState::Filled);
         if !is_instead || line.chosen.is_some() {
-            lines.push(Line::of(line, &closest(app, line).await?, &shop.zone));
+            lines.push(Line::of(line, &closest(app, line).await?, detail.order.status, &shop.zone));
         }
     }
+    let is_undone = detail.order.status.standing() == Standing::Undone;
     let OrderDetail { order, customer, modified, status_by, shipping, sales, .. } = detail;
     Ok(Page {
         frame: Frame::new(app, caller, Room::Online),
@@ -182,10 +188,15 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
         said: None,
         id: id.to_string(),
         number: order.number,
-        channel: order.channel.to_string(),
+        channel: if order.channel == Channel::online() {
+            String::new()
+        } else {
+            channel_name(&shop, &order.channel)
+        },
         status: status_words(order.status),
         status_by,
         asks_status: order.status == OrderStatus::Unknown,
+        awaits_sale: !is_undone,
         status_reason: String::new(),
         placed: shown::moment(&shop.zone, order.ordered),
         modified: modified.map(|at| shown::moment(&shop.zone, at)),
@@ -312,6 +323,7 @@ mod tests {
     use super::super::tests::{add_pieces, send};
     use crate::api::orders::tests::{incoming, order, short_line, take};
     use crate::testing::TestShop;
+    use domain::channel::Channel;
     use domain::order::{IncomingOrder, OrderStatus};
     use serde_json::json;
 
@@ -362,11 +374,22 @@ mod tests {
         assert!(again.status == 422 && again.text().contains("a known status"), "{}", again.text());
         let to = format!("/online/orders/{spindle}/status");
         assert_eq!(send(&shop, &to, &[("choice", "canceled")]).await.status, 303);
+        let canceled = shop.get(&format!("/online/orders/{spindle}")).await;
+        assert!(canceled.text().contains("<b class=\"state\">Canceled</b>"), "{}", canceled.text());
+        assert!(!canceled.text().contains("no sale yet"), "none will come of it: {}", canceled.text());
+        let all = shop.get("/online/orders?waiting=no").await;
+        assert!(all.text().contains("Drop spindle") && !all.text().contains("no sale"), "{}", all.text());
         let shelf = |item: serde_json::Value| (item["onHand"].clone(), item["held"].clone());
         let item = shop.get("/api/items/SPINDLE").await.json();
         assert_eq!(shelf(item), (json!("10"), json!("0")), "nothing on hold any more");
         assert_eq!(shelf(shop.get("/api/items/COWL").await.json()), (json!("0"), json!("0")));
         assert!(!shop.get("/today").await.text().contains("unknown status"));
+        let market = Channel::parse("market").expect("a channel");
+        let (hat, _) = take(&shop, IncomingOrder { channel: market, ..incoming(&shop, "H-3", "HAT") }).await;
+        for path in [format!("/online/orders/{hat}"), "/online/orders?waiting=no".to_owned()] {
+            let page = shop.get(&path).await;
+            assert!(page.text().contains("Market stall"), "a channel by its name: {}", page.text());
+        }
     }
 
     #[tokio::test]

@@ -3,15 +3,16 @@
 use super::Count;
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
-use crate::pages::shown;
+use crate::pages::shown::{self, channel_name};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{Page as Part, QueryParam};
 use askama::Template;
 use axum::extract::State;
-use domain::day::Zone;
+use domain::channel::Channel;
 use domain::ids::OrderId;
 use domain::order::{OrderStatus, Standing};
+use ledger::Shop;
 use ledger::orders::{OrderLineState, OrderView};
 use serde::Deserialize;
 
@@ -43,7 +44,8 @@ pub(crate) struct Row {
     asks_status: bool,
     waits: usize,
     lines: Vec<String>,
-    sale: Option<String>,
+    /// Whether a sale may still come of it, and has not.
+    lacks_sale: bool,
 }
 
 /// schema.org's status in words.
@@ -68,22 +70,28 @@ pub(crate) fn waits(state: OrderLineState, status: OrderStatus) -> bool {
 }
 
 impl Row {
-    fn of(order: &OrderView, zone: &Zone) -> Self {
+    fn of(order: &OrderView, shop: &Shop) -> Self {
         let line = |line: &ledger::orders::OrderLineView| match line.quantity.to_string().as_str() {
             "1" => line.title.clone(),
             quantity => format!("{quantity} {}", line.title),
         };
-        let shown = |l: &&ledger::orders::OrderLineView| l.state != OrderLineState::Undone;
+        // Of an order that was canceled, every line is undone.
+        let is_undone = order.status.standing() == Standing::Undone;
+        let shown = |l: &&ledger::orders::OrderLineView| is_undone || l.state != OrderLineState::Undone;
         Self {
             id: order.id.to_string(),
             number: order.number.clone(),
-            channel: order.channel.to_string(),
-            placed: shown::moment(zone, order.ordered),
+            channel: if order.channel == Channel::online() {
+                String::new()
+            } else {
+                channel_name(shop, &order.channel)
+            },
+            placed: shown::moment(&shop.zone, order.ordered),
             status: status_words(order.status),
             asks_status: order.status == OrderStatus::Unknown,
             waits: order.lines.iter().filter(|l| waits(l.state, order.status)).count(),
             lines: order.lines.iter().filter(shown).map(line).collect(),
-            sale: order.sale.map(|sale| sale.to_string()),
+            lacks_sale: order.sale.is_none() && !is_undone,
         }
     }
 }
@@ -103,12 +111,12 @@ pub(crate) async fn show(
     let mut orders = app.ledger.orders(part.after, only_waiting, part.and_one()).await?;
     let found = orders.len();
     let next = part.cut(&mut orders, |order| order.id.to_string());
-    let zone = &app.ledger.shop().zone;
+    let shop = app.ledger.shop();
     Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Online),
         lane: "orders",
         only_waiting,
-        rows: orders.iter().map(|order| Row::of(order, zone)).collect(),
+        rows: orders.iter().map(|order| Row::of(order, &shop)).collect(),
         next,
         waiting: Count::of(found, part.rows),
     }))

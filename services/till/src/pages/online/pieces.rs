@@ -4,6 +4,7 @@ use super::weak::weaknesses;
 use crate::app::App;
 use crate::problem::Problem;
 use domain::color;
+use ledger::online::Offers;
 use ledger::shelf::{ItemView, Picture, PictureName};
 use std::collections::HashMap;
 
@@ -27,6 +28,8 @@ pub(crate) struct Piece {
     pub(crate) price: String,
     pub(crate) free: String,
     pub(crate) is_gone: bool,
+    /// Where it is listed; empty if nowhere.
+    pub(crate) listed_by: String,
     pub(crate) weak: Vec<&'static str>,
     pub(crate) strip: Vec<Band>,
 }
@@ -50,10 +53,10 @@ pub(crate) fn strip(color: &str) -> Vec<Band> {
 
 impl Piece {
     pub(crate) fn of(item: &ItemView) -> Self {
-        Self::seen(item, false)
+        Self::seen(item, false, None)
     }
 
-    fn seen(item: &ItemView, has_dark_picture: bool) -> Self {
+    fn seen(item: &ItemView, has_dark_picture: bool, offers: Option<&Offers>) -> Self {
         Self {
             address: form_urlencoded::byte_serialize(item.sku.as_bytes()).collect(),
             sku: item.sku.clone(),
@@ -64,10 +67,17 @@ impl Piece {
             price: crate::pages::shown::money(item.price),
             free: item.free().to_string(),
             is_gone: item.free().stock_units() == 0,
+            listed_by: offers.map(names).unwrap_or_default(),
             weak: weaknesses(item, has_dark_picture),
             strip: strip(&item.text.color),
         }
     }
+}
+
+/// Who offers it: `feed, village`.
+fn names(offers: &Offers) -> String {
+    let names: Vec<&str> = offers.by.iter().map(|offer| offer.shop.as_deref().unwrap_or("feed")).collect();
+    names.join(", ")
 }
 
 fn has_dark(item: &ItemView, pictures: &HashMap<PictureName, Picture>) -> bool {
@@ -80,7 +90,10 @@ pub(crate) async fn of(app: &App, items: &[ItemView]) -> Result<Vec<Piece>, Prob
     let names: Vec<_> =
         items.iter().flat_map(|i| &i.text.images).filter_map(|i| PictureName::of_file(i)).collect();
     let pictures = app.ledger.pictures(&names).await?;
-    Ok(items.iter().map(|item| Piece::seen(item, has_dark(item, &pictures))).collect())
+    let ids: Vec<_> = items.iter().map(|item| item.id).collect();
+    let offers = app.ledger.offers(&ids).await?;
+    let seen = |item: &ItemView| Piece::seen(item, has_dark(item, &pictures), offers.get(&item.id));
+    Ok(items.iter().map(seen).collect())
 }
 
 #[cfg(test)]

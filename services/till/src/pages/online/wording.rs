@@ -14,7 +14,7 @@ use std::thread;
 /// The name under which the template is stored, and the template of a new shop.
 pub(crate) const NAME: &str = "listing";
 pub(crate) const FIRST: &str = "\
-{{ name }}{% if size %}, size {{ size }}{% endif %}.
+{{ name }}{% if size and size not in (name | split(\", \")) %}, size {{ size }}{% endif %}.
 {% if colors %}Color: {{ colors | join(\", \") }}.
 {% endif -%}
 {% if material %}Made of {{ material }}.
@@ -259,6 +259,20 @@ mod tests {
         let given = values(&item, &shop.ledger().shop());
         let given: Vec<&str> = given.iter().map(|(name, _)| *name).collect();
         assert_eq!(given.join(", "), names());
+    }
+
+    #[test]
+    fn a_size_that_the_name_has_is_not_said_twice() {
+        let mut environment = Environment::new();
+        environment.add_template("first", FIRST).expect("a template");
+        let check = |name: &str, size: &str, expected: &str| {
+            let given = minijinja::context! { name, size, shop => "Our farm" };
+            let text = environment.get_template("first").expect("it").render(given).expect("a text");
+            assert_eq!(text.lines().next(), Some(expected), "{name} {size}");
+        };
+        check("Ridge beanie, M", "M", "Ridge beanie, M.");
+        check("Moor cowl", "M", "Moor cowl, size M.");
+        check("Moor cowl", "", "Moor cowl.");
     }
 
     #[tokio::test]

@@ -67,6 +67,26 @@ async fn what_is_wrong_is_said_beside_its_field_and_what_was_typed_stays() {
 }
 
 #[tokio::test]
+async fn all_that_is_wrong_is_said_at_once() {
+    let (_shop, mut browser) = fresh().await;
+    browser.get("/setup").await;
+    let fields = [
+        ("shop", ""),
+        ("currency", "pounds"),
+        ("zone", "Europe/Atlantis"),
+        ("owner", ""),
+        ("password", "short"),
+        ("again", "other"),
+    ];
+    let page = browser.post("/setup", &fields).await;
+    for field in ["name", "currency", "zone", "owner", "password", "again"] {
+        let beside = format!("id=\"fault-{field}\"");
+        assert!(page.text().contains(&beside), "{field}: {}", page.text());
+    }
+    assert!(page.text().contains("<option value=\"America/Santiago\">"), "any zone can be found");
+}
+
+#[tokio::test]
 async fn programs_work_before_there_is_anybody() {
     let shop = TestShop::open().await;
     assert!(!shop.ledger().has_people().await.expect("an answer"));

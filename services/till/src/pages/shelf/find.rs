@@ -13,7 +13,8 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
-use ledger::shelf::{FindCursor, FindItems, FindSort, FindState, FindStyle, StyleView};
+use ledger::online::Offers;
+use ledger::shelf::{FindCursor, FindItems, FindSort, FindState, FindStyle, ItemView, StyleView};
 use serde::Deserialize;
 
 /// Tags on one page: twelve rows of five columns on a wide screen.
@@ -219,7 +220,10 @@ async fn found(app: &App, query: &FindQuery) -> Result<Found, Problem> {
     match app.ledger.find_items(&find, cursor, TAGS).await {
         Ok(page) => {
             let next = page.next.map(|cursor| query.address(cursor));
-            Ok(Ok((page.items.iter().map(tag::tag).collect(), next)))
+            let ids: Vec<_> = page.items.iter().map(|item| item.id).collect();
+            let offers = app.ledger.offers(&ids).await?;
+            let is_listed = |item: &ItemView| offers.get(&item.id).is_some_and(Offers::is_listed);
+            Ok(Ok((page.items.iter().map(|item| tag::tag(item, is_listed(item))).collect(), next)))
         }
         Err(failure) => Ok(Err(Faults::of(failure.into())?)),
     }

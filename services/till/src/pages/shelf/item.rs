@@ -20,6 +20,7 @@ use domain::people::Permission;
 use domain::pricing;
 use domain::stock::{ItemKind, ListingState, StockReason};
 use ledger::Command;
+use ledger::online::Offers;
 use ledger::shelf::{Hold, ItemView, StockMove};
 
 /// The latest stock entries that are shown; an item of counted goods may have thousands.
@@ -103,13 +104,16 @@ fn price(item: &ItemView, caller: &Caller) -> PriceShown {
     }
 }
 
-fn listing_words(item: &ItemView) -> &'static str {
-    match (item.do_not_list, item.listing) {
-        (true, Some(ListingState::Listed)) => "Still listed online. The next update removes it.",
-        (true, _) => "Don’t list online.",
-        (false, Some(ListingState::Listed)) => "Listed online.",
-        (false, Some(ListingState::Ended)) => "Removed from the online shop.",
-        (false, None) => "Not listed online.",
+fn listing_words(item: &ItemView, offers: &Offers) -> String {
+    let stays = !item.do_not_list && item.on_hand.stock_units() > 0;
+    match offers.state() {
+        Some(ListingState::Listed) if stays => format!("Listed by {}.", shown::listed_by(offers)),
+        Some(ListingState::Listed) => {
+            format!("Still listed by {}. The next update removes it.", shown::listed_by(offers))
+        }
+        _ if item.do_not_list => "Don’t list online.".to_owned(),
+        Some(ListingState::Ended) => "No longer listed online.".to_owned(),
+        None => "Not listed online.".to_owned(),
     }
 }
 
@@ -124,7 +128,7 @@ pub(crate) struct Page {
     stripes: Vec<Stripe>,
     notes: Vec<&'static str>,
     price: PriceShown,
-    listing: &'static str,
+    listing: String,
     holds: Vec<HoldShown>,
     moves: Vec<MoveShown>,
     may_sell: bool,
@@ -177,6 +181,7 @@ pub(crate) async fn page(
     form: Option<Form>,
 ) -> Result<Page, Problem> {
     let item = app.ledger.item(code).await?;
+    let offers = app.ledger.offers(&[item.id]).await?.remove(&item.id).unwrap_or_default();
     let holds = app.ledger.holds_of(item.id).await?;
     let moves = app.ledger.stock_moves(code, None, MOVES).await?;
     let zone = &app.ledger.shop().zone;
@@ -186,9 +191,9 @@ pub(crate) async fn page(
         path: tag::path(&item.in_store),
         about: about(&item),
         stripes: tag::stripes(&item.text.color),
-        notes: tag::notes(&item),
+        notes: tag::notes(&item, offers.is_listed()),
         price: price(&item, caller),
-        listing: listing_words(&item),
+        listing: listing_words(&item, &offers),
         holds: holds.iter().map(|h| hold(h, zone)).collect(),
         moves: moves.iter().map(|m| moved(m, zone)).collect(),
         may_sell: caller.may(Permission::Sell),

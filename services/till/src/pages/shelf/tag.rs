@@ -2,7 +2,7 @@
 
 use crate::pages::shown;
 use domain::color;
-use domain::stock::{Availability, ItemKind, ListingState};
+use domain::stock::{Availability, ItemKind};
 use domain::text::fold;
 use ledger::shelf::ItemView;
 
@@ -54,7 +54,7 @@ pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
     colors.iter().enumerate().map(stripe).collect()
 }
 
-pub(crate) fn tag(item: &ItemView) -> Tag {
+pub(crate) fn tag(item: &ItemView, is_listed: bool) -> Tag {
     let words =
         [item.style.as_deref().unwrap_or_default(), &item.text.color.replace('|', ", "), &item.text.size];
     // Leave out what the name already says.
@@ -75,12 +75,12 @@ pub(crate) fn tag(item: &ItemView) -> Tag {
         weight,
         price: format!("{}{each}", shown::money(item.price)),
         stripes: stripes(&item.text.color),
-        notes: notes(item),
+        notes: notes(item, is_listed),
     }
 }
 
 /// The notes on an item besides its weight and price.
-pub(crate) fn notes(item: &ItemView) -> Vec<&'static str> {
+pub(crate) fn notes(item: &ItemView, is_listed: bool) -> Vec<&'static str> {
     let (on_hand, held) = (item.on_hand.stock_units(), item.held.stock_units());
     let mut notes = Vec::new();
     match Availability::of(on_hand, held, false) {
@@ -89,10 +89,10 @@ pub(crate) fn notes(item: &ItemView) -> Vec<&'static str> {
         Availability::InStock | Availability::Discontinued if held > 0 => notes.push("Some on hold"),
         Availability::InStock | Availability::Discontinued => (),
     }
-    match (item.do_not_list, item.listing) {
+    match (item.do_not_list, is_listed) {
         (true, _) => notes.push("Don’t list"),
-        (false, Some(ListingState::Listed)) => notes.push("Listed"),
-        (false, _) => (),
+        (false, true) => notes.push("Listed"),
+        (false, false) => (),
     }
     notes
 }

@@ -1,20 +1,21 @@
 //! What somebody should see to, each with its next step. People see only what they have permission to do.
 
+mod online;
+
 use crate::app::App;
-use crate::pages::online::connections::late::is_late;
 use crate::pages::shown::{channel_name, counted, moment, money};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use domain::people::Permission;
 use ledger::Shop;
-use ledger::online::ConnectionStatus;
 use ledger::sales::Turn;
+use ledger::shelf::{StockCountState, StockCountView};
 use std::borrow::Cow;
 
 /// Holds that are listed one by one.
 const HOLDS: usize = 6;
-/// Failed feeds that are counted; more are no more urgent.
-const FAILED: usize = 20;
+/// Stock counts that are looked at, latest first.
+const COUNTS: usize = 10;
 /// Styles that are listed by name.
 const STYLES: usize = 4;
 /// Shown for a hold without a customer's name.
@@ -40,10 +41,7 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Proble
     let shop = app.ledger.shop();
     let mut tasks = Vec::new();
     if caller.may(Permission::List) {
-        tasks.extend(short_lines(app).await?);
-        tasks.extend(unknown_status(app).await?);
-        tasks.extend(failed_feeds(app).await?);
-        tasks.extend(connections(app, &shop).await?);
+        tasks.extend(online::urgent(app, &shop).await?);
     }
     if caller.may(Permission::KeepDrawer) {
         tasks.extend(drawers(app, &shop).await?);
@@ -51,82 +49,21 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Proble
     if caller.may(Permission::Sell) {
         tasks.extend(holds(app, &shop).await?);
         tasks.extend(owed(app, &shop).await?);
+        tasks.extend(left_open(app, &shop).await?);
     }
     if caller.may(Permission::GiveBack) {
         tasks.extend(return_decision(app).await?);
     }
+    if caller.may(Permission::Count) {
+        tasks.extend(stock_counts(app, &shop).await?);
+    }
     if caller.may(Permission::List) {
-        tasks.extend(unlisted(app).await?);
+        tasks.extend(online::later(app).await?);
     }
     if caller.may(Permission::Make) {
         tasks.extend(ran_out(app).await?);
     }
     Ok(tasks)
-}
-
-async fn short_lines(app: &App) -> Result<Option<Task>, Problem> {
-    let short = app.ledger.short_lines().await?;
-    if short.lines == 0 {
-        return Ok(None);
-    }
-    let lines = counted(short.lines, "line", "lines");
-    let orders = counted(short.orders, "online order", "online orders");
-    let is = if short.lines == 1 { "is" } else { "are" };
-    let words = format!("{lines} in {orders} {is} out of stock. Substitute, refund or release a hold");
-    Ok(Some(Task::new(words, "/online/orders", "Resolve orders")))
-}
-
-async fn unknown_status(app: &App) -> Result<Option<Task>, Problem> {
-    let orders = app.ledger.orders_of_unknown_status().await?;
-    if orders == 0 {
-        return Ok(None);
-    }
-    let orders = format!("{} an unknown status", counted(orders, "online order has", "online orders have"));
-    let words = format!("{orders}. Mark as paid or as canceled");
-    Ok(Some(Task::new(words, "/online/orders", "Resolve orders")))
-}
-
-/// Failed feeds that nobody has looked at since.
-async fn failed_feeds(app: &App) -> Result<Option<Task>, Problem> {
-    let failed = app.ledger.feed_troubles(true, FAILED).await?;
-    let Some(latest) = failed.first() else { return Ok(None) };
-    let words = format!("{} failed. The latest is {}", counted(failed.len(), "feed", "feeds"), latest.file);
-    Ok(Some(Task::new(words, "/online/feeds", "Review failed feeds")))
-}
-
-/// What is stuck between this shop and an online shop. Each connection is listed at most once, with its worst
-/// trouble.
-async fn connections(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
-    let now = app.ledger.now();
-    let told = |one: ConnectionStatus| {
-        let name = &one.name;
-        let (words, step) = if let Some(until) = one.quiet_until {
-            (
-                format!(
-                    "The online shop {name} is not responding. Sync is paused until {}",
-                    moment(&shop.zone, until)
-                ),
-                "Review connection",
-            )
-        } else if is_late(&one, now) {
-            (format!("Updates to the online shop {name} are more than 15 minutes late"), "Review connection")
-        } else if one.parked > 0 {
-            let messages = counted(one.parked, "message", "messages");
-            (format!("{messages} to the online shop {name} could not be sent"), "Review messages")
-        } else if one.orders_kept > 0 {
-            let orders = counted(one.orders_kept, "order", "orders");
-            (format!("{orders} from the online shop {name} could not be imported"), "Review orders")
-        } else if one.differences > 0 {
-            let differences = counted(one.differences, "price or text", "prices or texts");
-            let differ = if one.differences == 1 { "differs" } else { "differ" };
-            let words = format!("{differences} in the online shop {name} {differ} from yours");
-            (words, "Review differences")
-        } else {
-            return None;
-        };
-        Some(Task::new(words, format!("/online/connections/{name}"), step))
-    };
-    Ok(app.ledger.connection_statuses().await?.into_iter().filter_map(told).collect())
 }
 
 /// Drawers left open since an earlier day; one that was opened today is normal.
@@ -147,32 +84,76 @@ async fn drawers(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
     Ok(left.map(task).collect())
 }
 
+/// What is on hold; holds that end today are named.
 async fn holds(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
-    let end = shop.zone.end_of_day(app.ledger.now());
-    let holds = app.ledger.ending_holds(end, HOLDS + 1).await?;
-    if holds.is_empty() {
+    let held = app.ledger.held_sum().await?;
+    if held.holds == 0 {
         return Ok(None);
     }
-    let words = if holds.len() > HOLDS {
-        format!("More than {HOLDS} holds end today")
-    } else {
-        format!("{} today", counted(holds.len(), "hold ends", "holds end"))
+    let end = shop.zone.end_of_day(app.ledger.now());
+    // A hold through today ends with the day itself.
+    let ending = app.ledger.ending_holds(end.plus_millis(1), HOLDS + 1).await?;
+    let words = match ending.len() {
+        0 => {
+            let is = if held.lines == 1 { "is" } else { "are" };
+            let items = counted(held.lines, "item", "items");
+            format!("{items} in {} {is} set aside", counted(held.holds, "hold", "holds"))
+        }
+        more if more > HOLDS => format!("More than {HOLDS} holds end today"),
+        some => format!("{} today", counted(some, "hold ends", "holds end")),
     };
-    let told = holds.iter().take(HOLDS).map(|hold| {
+    let told = ending.iter().take(HOLDS).map(|hold| {
         let whom = if hold.for_whom.is_empty() { NOBODY } else { &hold.for_whom };
-        format!("{whom}: {}, until {}", counted(hold.lines, "item", "items"), shop.zone.clock(hold.until))
+        let items = counted(hold.lines, "item", "items");
+        if hold.until == end {
+            format!("{whom}: {items}, through today")
+        } else {
+            format!("{whom}: {items}, until {}", shop.zone.clock(hold.until))
+        }
     });
     Ok(Some(Task { more: told.collect(), ..Task::new(words, "/shelf/holds", "Review holds") }))
 }
 
+/// Open balances; what is due by now is named.
 async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
-    let due = app.ledger.owed_sum(shop.zone.day_of(app.ledger.now())).await?;
-    if due.tenders == 0 {
+    let all = app.ledger.owed_sum(None).await?;
+    let Some(first) = all.first_due else { return Ok(None) };
+    let today = shop.zone.day_of(app.ledger.now());
+    let due = app.ledger.owed_sum(Some(today)).await?;
+    let balances = counted(all.tenders, "open balance", "open balances");
+    let words = if due.tenders == 0 {
+        format!("{} is owed on {balances}. The next payment is due on {}", money(all.left), first.shown())
+    } else if due.tenders == all.tenders {
+        format!("{} is due on {balances}", money(due.left))
+    } else {
+        format!("{} is due, and {} is owed in all on {balances}", money(due.left), money(all.left))
+    };
+    Ok(Some(Task::new(words, "/counter/balances", "Record payment")))
+}
+
+/// Sales that were begun before today and neither paid nor discarded.
+async fn left_open(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
+    let start = shop.zone.start_of(shop.zone.day_of(app.ledger.now()));
+    let count = app.ledger.sales_left_open(start).await?;
+    if count == 0 {
         return Ok(None);
     }
     let words =
-        format!("{} is due on {}", money(due.left), counted(due.tenders, "open balance", "open balances"));
-    Ok(Some(Task::new(words, "/counter/balances", "Record payment")))
+        format!("{} neither paid nor discarded", counted(count, "earlier sale was", "earlier sales were"));
+    Ok(Some(Task::new(words, "/counter", "Finish sales")))
+}
+
+/// Stock counts that were begun and not finished.
+async fn stock_counts(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
+    let counts = app.ledger.stock_counts(COUNTS).await?.into_iter();
+    let open = counts.filter(|count| count.state == StockCountState::Open);
+    let task = |count: StockCountView| {
+        let what = count.style.map_or("all stock".to_owned(), |(_, name)| name);
+        let words =
+            format!("The stock count of {what} from {} is not finished", moment(&shop.zone, count.begun));
+        Task::new(words, format!("/shelf/counts/{}", count.id), "Continue count")
+    };
+    Ok(open.map(task).collect())
 }
 
 /// Refunded goods without a decision.
@@ -184,15 +165,6 @@ async fn return_decision(app: &App) -> Result<Option<Task>, Problem> {
     let needs = counted(count, "refunded item needs", "refunded items need");
     let words = format!("{needs} to be returned to stock or written off");
     Ok(Some(Task::new(words, "/shelf/returned", "Check returns")))
-}
-
-async fn unlisted(app: &App) -> Result<Option<Task>, Problem> {
-    let count = app.ledger.new_and_unlisted().await?;
-    if count == 0 {
-        return Ok(None);
-    }
-    let words = format!("{} not listed online", counted(count, "new piece is", "new pieces are"));
-    Ok(Some(Task::new(words, "/online", "List pieces")))
 }
 
 async fn ran_out(app: &App) -> Result<Option<Task>, Problem> {

@@ -32,6 +32,17 @@ struct Row {
     typed: Typed,
     faults: Faults,
     price: String,
+    /// What other pieces of the style weigh, if this one's weight is unusual.
+    unusual: Option<String>,
+}
+
+/// The first field of the sheet that is wrong, in reading order.
+struct FirstWrong {
+    row: usize,
+    /// None if the fault is about the row as a whole.
+    cell: Option<&'static str>,
+    label: &'static str,
+    words: String,
 }
 
 /// A cell of a row, for the page.
@@ -69,6 +80,7 @@ pub(crate) struct Page {
     frame: Frame,
     styles: Vec<StyleView>,
     sheet: Sheet,
+    first: Option<FirstWrong>,
     tags: String,
     unit: &'static str,
 }
@@ -85,7 +97,7 @@ pub(crate) async fn finish(State(app): State<App>, form: Form) -> Result<Respons
     if !form.has(LAY) && sheet.faults.is_empty() {
         let pieces = sheet.judge(&app.ledger.shop());
         if form.has(CHECK) {
-            sheet.price(&app, &pieces).await?;
+            sheet.price(&app, &form, &pieces).await?;
         } else {
             let codes = sheet.keep(&app, &form, pieces).await?;
             if sheet.rows.is_empty() {
@@ -140,7 +152,7 @@ impl Sheet {
             }
         }
         let typed = Typed::of_cells(cells, &self.tare);
-        self.rows.push(Row { typed, faults, price: String::new() });
+        self.rows.push(Row { typed, faults, ..Row::default() });
     }
 
     /// The piece of each row that can be parsed; the other rows get their faults.
@@ -155,14 +167,35 @@ impl Sheet {
         self.rows.iter_mut().map(judge).collect()
     }
 
-    async fn price(&mut self, app: &App, pieces: &[Option<NewPiece>]) -> Result<(), Problem> {
+    /// Prices the pieces, and checks them by the rules by which they are recorded.
+    async fn price(&mut self, app: &App, form: &Form, pieces: &[Option<NewPiece>]) -> Result<(), Problem> {
+        let read: Vec<NewPiece> = pieces.iter().flatten().cloned().collect();
+        let tried = FinishPieces { pieces: read, who: form.caller.who.clone() };
+        let mut tried = app.ledger.try_pieces(&tried).await?.into_iter();
         for (row, piece) in self.rows.iter_mut().zip(pieces) {
             let Some(piece) = piece else { continue };
             let slip = Slip::of(app, piece).await?;
             row.price = slip.price.unwrap_or_default();
+            row.unusual = slip.usual.filter(|_| slip.is_unusual);
             row.faults.join(slip.faults);
+            if let Some(PieceOutcome::Refused(rejection)) = tried.next() {
+                let (field, words) = at_field(&rejection);
+                row.faults.add(field, words);
+            }
         }
         Ok(())
+    }
+
+    fn first_wrong(&self) -> Option<FirstWrong> {
+        let (at, row) = self.rows.iter().enumerate().find(|(_, row)| !row.faults.is_empty())?;
+        let column = COLUMNS.iter().find_map(|(name, label)| Some((*name, *label, row.faults.at(name)?)));
+        let row_wide = || row.faults.all().next().map(|(_, words)| words.to_owned());
+        Some(match column {
+            Some((name, label, words)) => {
+                FirstWrong { row: at + 1, cell: Some(name), label, words: words.to_owned() }
+            }
+            None => FirstWrong { row: at + 1, cell: None, label: "", words: row_wide()? },
+        })
     }
 
     /// Records the pieces; those with faults stay on the sheet. Returns the codes of the recorded ones.
@@ -221,11 +254,18 @@ fn cell(text: &str) -> String {
 }
 
 impl Page {
+    /// Whether the focus goes to this cell: it is the first that is wrong.
+    #[expect(clippy::trivially_copy_pass_by_ref, reason = "a template passes a reference")]
+    fn is_first(&self, row: &usize, cell: &str) -> bool {
+        self.first.as_ref().is_some_and(|first| first.row == *row && first.cell == Some(cell))
+    }
+
     async fn new(app: &App, caller: &Caller, sheet: Sheet) -> Result<Self, Problem> {
         let frame = Frame::new(app, caller, Room::Workbench);
         let styles = app.ledger.styles().await?;
         let tags = tags::address(&sheet.kept, &sheet.tare);
-        Ok(Self { frame, styles, tags, sheet, unit: app.ledger.shop().unit.plural() })
+        let first = sheet.first_wrong();
+        Ok(Self { frame, styles, tags, first, sheet, unit: app.ledger.shop().unit.plural() })
     }
 }
 
@@ -303,6 +343,60 @@ mod tests {
         }
         let tags = page.split("href=\"/workbench/tags?pieces=").nth(1).and_then(|t| t.split('"').next());
         assert_eq!(tags.expect("tags").split(',').count(), 2);
+    }
+
+    #[tokio::test]
+    async fn both_buttons_check_the_same_and_name_the_first_fault() {
+        let shop = TestShop::open().await;
+        let before = pieces(&shop).await;
+        let row = |weight: &'static str, price: &'static str, reason: &'static str, note: &'static str| {
+            [("weight", weight), ("style", "Moor cowl"), ("price", price), ("reason", reason), ("note", note)]
+        };
+        let (fine, card) = (row("6.35 oz", "", "", ""), "4000 0000 0000 0002");
+        for (wrong, first) in [
+            (
+                row("six", "", "", ""),
+                "Row 2, <a href=\"#cell-2-weight\">Scale reading</a>: “six” is not a weight",
+            ),
+            (row("6 oz", "40.00", "", ""), "Row 2, <a href=\"#cell-2-reason\">Reason</a>"),
+            (
+                row("6 oz", "", "", card),
+                "Row 2, <a href=\"#cell-2-note\">Note</a>: This looks like a payment card",
+            ),
+        ] {
+            let fields = [&fine[..], &wrong[..], &wrong[..]].concat();
+            let checked = send(&shop, "/workbench/sheet", &[&fields[..], &[("check", "1")]].concat()).await;
+            assert_eq!(checked.status, 422, "{}", checked.text());
+            assert!(checked.text().contains(first), "{first} in {}", checked.text());
+            assert_eq!(pieces(&shop).await, before, "nothing is recorded by checking");
+            let saved = send(&shop, "/workbench/sheet", &[&wrong[..], &wrong[..]].concat()).await;
+            assert_eq!(saved.status, 422);
+            let first = first.replace('2', "1");
+            let first = first.split(card.replace('2', "1").as_str()).next().expect("words");
+            assert!(saved.text().contains(first), "{first} in {}", saved.text());
+        }
+    }
+
+    #[tokio::test]
+    async fn an_unusual_weight_is_pointed_out_when_prices_are_calculated() {
+        let shop = TestShop::open().await;
+        let usual: Vec<(&str, &str)> = ["6 oz", "6.1 oz", "6.2 oz", "6.3 oz", "6.4 oz"]
+            .iter()
+            .flat_map(|w| [("weight", *w), ("style", "Moor cowl")])
+            .collect();
+        assert_eq!(send(&shop, "/workbench/sheet", &usual).await.status, 303);
+        let odd = [
+            ("weight", "6.2 oz"),
+            ("style", "Moor cowl"),
+            ("weight", "62 oz"),
+            ("style", "Moor cowl"),
+            ("check", "1"),
+        ];
+        let checked = send(&shop, "/workbench/sheet", &odd).await;
+        assert_eq!(checked.status, 200, "a warning is no fault: {}", checked.text());
+        let words = "Row 2: check the scale reading. Other pieces of this style weigh";
+        assert!(checked.text().contains(words), "{}", checked.text());
+        assert!(!checked.text().contains("Row 1: check"), "{}", checked.text());
     }
 
     #[tokio::test]

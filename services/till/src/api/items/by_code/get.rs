@@ -30,7 +30,9 @@ pub(crate) async fn read_item(
     if etag::is_known(&headers, item.revision)? {
         return Ok((StatusCode::NOT_MODIFIED, tag).into_response());
     }
-    Ok((tag, Json(ItemShown::of(item, &caller))).into_response())
+    let offers = app.ledger.offers(&[item.id]).await?;
+    let offers = offers.get(&item.id);
+    Ok((tag, Json(ItemShown::of(item, offers, &caller))).into_response())
 }
 
 #[cfg(test)]

@@ -74,7 +74,7 @@ async fn a_sale_of_today_is_voided_with_a_reason() {
     let page = open(&shop, &format!("/counter/sales/{id}")).await;
     page.refused(&action, &[("reason", "")]).await.shows(&["Enter the reason"]);
     let voided = page.send(&action, &[("reason", "wrong hat")]).await;
-    voided.shows(&["Voided"]);
+    voided.shows(&["Voided by api on May 17, 2026, 12:00 PM: wrong hat"]);
     assert!(!voided.has("Void sale") && !voided.has("Refund or exchange"));
     page.refused(&action, &[("reason", "again")]).await.shows(&["cannot be voided"]);
     let other = shop.sell("HAT", "b").await["id"].as_str().expect("an id").to_owned();

@@ -29,6 +29,8 @@ async fn it_is_paid_in_parts_and_rounded_in_cash() {
     let part =
         paying.send(&tender, &[("by", "card"), ("then", "cash"), ("due", due), ("amount", "10.00")]).await;
     part.shows(&["Paid: Card", "-$10.00", "$13.65"]);
+    let over = part.refused(&tender, &[("by", "card"), ("due", due), ("amount", "20.00")]).await;
+    over.shows(&["Only $13.63 is left to pay, and only cash gives change."]);
     let cancel = format!("{path}/cancel-payment");
     part.shows(&["return $10.00"]);
     let sold =
@@ -141,4 +143,21 @@ async fn a_slip_above_the_hand_s_limit_is_refused_in_words_and_an_owner_goes_on(
     refused.shows(&["A discount of 30% is above your limit of 25%. Ask someone with more rights to do it."]);
     let owner = open(&shop, &path).await;
     owner.send(&format!("{path}/pay"), &pay).await.shows(&["$12.60"]);
+}
+
+#[tokio::test]
+async fn a_second_press_keeps_the_change_in_view() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let path = page.path.clone();
+    let revision = page.field("/pay", "revision");
+    let paying = page.send(&format!("{path}/pay"), &[("revision", &revision), ("by", "cash")]).await;
+    let tender = format!("{path}/tender");
+    let fields = [("by", "cash"), ("due", "18.00"), ("amount", "20.00")];
+    paying.send(&tender, &fields).await.shows(&["Sale complete", "class=\"change\"", "$2.00"]);
+    // Under its own key, as another tab would, and under the same one, as a double tap does.
+    paying.send(&tender, &fields).await.shows(&["Sale complete", "class=\"change\"", "$2.00"]);
+    let other = [("_seal", ""), ("by", "cash"), ("due", "18.00"), ("amount", "20.00")];
+    let late = post(&shop, &tender, &other).await;
+    assert!(late.header("location").is_some_and(|to| to.ends_with("?just=rung-up")), "{}", late.text());
 }

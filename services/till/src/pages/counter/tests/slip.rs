@@ -40,7 +40,8 @@ async fn three_scans_cash_and_done_ring_up_a_sale() {
         &[("_seal", &paying.field("/tender", "_seal")), ("by", "cash"), ("due", &due)],
     )
     .await;
-    assert_eq!((again.status, again.header("location")), (303, reply.header("location")));
+    let receipt = format!("{}?just=rung-up", reply.header("location").expect("a receipt"));
+    assert_eq!((again.status, again.header("location")), (303, Some(receipt.as_str())));
     assert_eq!(shop.ledger().sales(None, 10).await.expect("sales").len(), 1);
 }
 
@@ -74,7 +75,10 @@ async fn a_script_gets_the_slip_alone() {
     assert_eq!(reply.status, 200);
     let text = reply.text();
     assert!(
-        text.starts_with("<section class=\"slip\"") && text.contains("$66.00") && !text.contains("<html"),
+        text.contains("id=\"place\"")
+            && text.contains("<section class=\"slip\"")
+            && text.contains("$66.00")
+            && !text.contains("<html"),
         "{text}"
     );
     let wrong =
@@ -177,4 +181,36 @@ async fn what_sold_online_meanwhile_is_struck_out_and_not_charged() {
     let fields = [("revision", revision.as_str()), ("by", "cash"), ("without", "1")];
     assert_eq!(refused.field(&format!("action=\"{pay}\""), "without"), "1");
     refused.send(&pay, &fields).await.shows(&["<h1>Take payment</h1>", "Drop spindle", "$18.00"]);
+}
+
+#[tokio::test]
+async fn the_way_to_a_price_arrives_at_it() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["COWL"]).await;
+    let way = "6.35 oz at $7.50 an ounce = $47.63, priced at $48.00";
+    page.shows(&["$48.00", way]);
+    let revision = page.field("/pay", "revision");
+    let to = format!("{}/pay", page.path);
+    page.send(&to, &[("revision", &revision), ("by", "cash")]).await.shows(&[way]);
+}
+
+#[tokio::test]
+async fn a_discount_above_its_price_is_refused_beside_its_field() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let line = format!("{}/line", page.path);
+    let of = |off: &'static str, what: &'static str| {
+        vec![("line", "1"), ("off", off), ("reason", "a flaw"), ("do", what)]
+    };
+    for what in ["change", "whole"] {
+        let refused = page.refused(&line, &of("18.01", what)).await;
+        refused.shows(&[
+            "<details class=\"more\" open>",
+            "value=\"18.01\"",
+            "value=\"a flaw\"",
+            "id=\"fault-off\"",
+        ]);
+        refused.shows(&["The discount of $18.01 is more than the price of $18.00"]);
+    }
+    page.send(&line, &of("18.00", "change")).await.shows(&["Total", "$0.00"]);
 }

@@ -173,7 +173,7 @@ async fn page(
         Some(Ok(read)) => (Some(read), None),
         Some(Err(fault)) => (None, Some(fault.to_string())),
     };
-    let mut items = app.ledger.unlisted(of.id, None, SHOWN + 1).await?;
+    let mut items = app.ledger.unsent(of.id, None, SHOWN + 1).await?;
     let more_pieces = items.len() > SHOWN;
     items.truncate(SHOWN);
     Ok(Page {

@@ -1,0 +1,95 @@
+//! Where a device sells, and where its sale is.
+
+use crate::pages::sign_in::tests::{PASSWORD, owner};
+use crate::testing::browser::Browser;
+use crate::testing::{Reply, TestShop};
+use domain::channel::Channel;
+use ledger::sales::SalesQuery;
+
+async fn at_counter() -> (TestShop, Browser) {
+    let shop = TestShop::open().await;
+    owner(&shop).await;
+    let mut browser = Browser::new(&shop);
+    browser.sign_in("Maud", PASSWORD).await;
+    browser.get("/counter").await;
+    (shop, browser)
+}
+
+fn path(reply: &Reply) -> String {
+    assert_eq!(reply.status, 303, "{}", reply.text());
+    reply.header("location").expect("where it goes").to_owned()
+}
+
+fn shows(reply: &Reply, texts: &[&str]) {
+    for text in texts {
+        assert!(reply.text().contains(text), "no {text} in {}", reply.text());
+    }
+}
+
+#[tokio::test]
+async fn a_device_stays_where_it_sells_from_sale_to_sale() {
+    let (shop, mut browser) = at_counter().await;
+    let page = browser.get("/counter").await;
+    shows(&page, &["Selling at <b>Farm store</b>", "<summary>Switch</summary>"]);
+    assert_eq!(path(&browser.post("/counter/channel", &[("channel", "market")]).await), "/counter");
+    assert_eq!(browser.cookie("fleecefold-channel"), Some("market"));
+    let page = browser.get("/counter").await;
+    shows(&page, &["<b>Market stall</b>", "name=\"channel\" value=\"market\""]);
+    let sale = path(&browser.post("/counter/scan", &[("channel", "market"), ("code", "COWL")]).await);
+    shows(&browser.get(&sale).await, &["<b>Market stall</b>", "Move this sale"]);
+    browser.post(&format!("{sale}/pay"), &[("revision", "1"), ("by", "cash")]).await;
+    let pay = browser.get(&format!("{sale}/pay")).await;
+    shows(&pay, &["Take payment", "Selling at <b>Market stall</b>"]);
+    let fields = [("by", "cash"), ("due", "48.00"), ("amount", "")];
+    let receipt = path(&browser.post(&format!("{sale}/tender"), &fields).await);
+    let receipt = browser.get(&receipt).await;
+    shows(
+        &receipt,
+        &[
+            "Sold at <b>Market stall</b>",
+            "Next customer at Market stall",
+            "name=\"channel\" value=\"market\"",
+        ],
+    );
+    shows(&browser.get("/counter").await, &["Selling at <b>Market stall</b>"]);
+    let sold = shop.ledger().find_sales(&SalesQuery::default(), None, 1).await.expect("sales").remove(0);
+    assert_eq!(sold.channel.as_str(), "market");
+    // Another device is still in the store.
+    let mut other = Browser::new(&shop);
+    other.sign_in("Maud", PASSWORD).await;
+    shows(&other.get("/counter").await, &["Selling at <b>Farm store</b>"]);
+}
+
+#[tokio::test]
+async fn switching_moves_the_open_sale_and_is_refused_while_it_is_paid() {
+    let (shop, mut browser) = at_counter().await;
+    let sale = path(&browser.post("/counter/scan", &[("channel", "store"), ("code", "COWL")]).await);
+    let to = format!("{sale}/channel");
+    assert_eq!(path(&browser.post(&to, &[("channel", "market")]).await), sale);
+    let id = sale.rsplit('/').next().and_then(|id| id.parse().ok()).expect("a sale");
+    let moved = shop.ledger().basket(id).await.expect("a sale");
+    assert_eq!(moved.channel, Channel::parse("market").expect("a channel"));
+    shows(&browser.get(&sale).await, &["Selling at <b>Market stall</b>"]);
+    for nowhere in ["online", "fair", ""] {
+        let refused = browser.post(&to, &[("channel", nowhere)]).await;
+        assert_eq!(refused.status, 422, "{nowhere}");
+        shows(&refused, &["Choose one of the places where you sell", "Selling at <b>Market stall</b>"]);
+    }
+    let revision = moved.revision.to_string();
+    browser.post(&format!("{sale}/pay"), &[("revision", &revision), ("by", "cash")]).await;
+    let page = browser.get(&sale).await;
+    assert!(!page.text().contains("Move this sale"), "no button for what is refused");
+    let refused = browser.post(&to, &[("channel", "store")]).await;
+    assert_eq!(refused.status, 422);
+    shows(&refused, &["This sale is being paid", "Selling at <b>Market stall</b>"]);
+    assert_eq!(browser.cookie("fleecefold-channel"), Some("market"));
+}
+
+#[tokio::test]
+async fn a_channel_that_is_gone_or_no_counter_is_not_where_a_device_sells() {
+    let (_shop, mut browser) = at_counter().await;
+    for value in ["fair", "online", "%00"] {
+        browser.set_cookie("fleecefold-channel", value);
+        shows(&browser.get("/counter").await, &["Selling at <b>Farm store</b>"]);
+    }
+}
