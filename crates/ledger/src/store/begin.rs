@@ -24,6 +24,12 @@ pub(crate) async fn begin(
     }
 }
 
+/// Like [`begin`], on SQLite, whose driver undoes a transaction by itself if nobody waits for its beginning any
+/// more: there is no need to let it go on.
+pub(crate) async fn begin_write_on_sqlite(pool: &AnyPool) -> Result<Transaction<'static, Any>, sqlx::Error> {
+    pool.begin_with("BEGIN IMMEDIATE").await
+}
+
 /// Like [`begin`], on a connection that nobody else has: it ends when the caller is dropped.
 pub(crate) async fn begin_on<'c>(
     connection: &'c mut AnyConnection,

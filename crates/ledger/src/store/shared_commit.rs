@@ -7,7 +7,7 @@
 //! is undone, and everyone in it tries again alone.
 
 use crate::store::Inner;
-use crate::store::begin::begin;
+use crate::store::begin::begin_write_on_sqlite;
 use crate::store::engine::BUSY_WAIT;
 use crate::store::storage_error::StorageError;
 use sqlx::{Any, Executor, Transaction};
@@ -166,7 +166,7 @@ impl Seat {
             if let Some(open) = place.take() {
                 return Self::join(open, place).await;
             }
-            let inner = begin(&ledger.writers, "BEGIN IMMEDIATE").await?;
+            let inner = begin_write_on_sqlite(&ledger.writers).await?;
             Ok((inner, Self { place, party: Party::new() }))
         });
         seated.await.unwrap_or_else(|_| Err(sqlx::Error::PoolTimedOut.into()))
@@ -205,6 +205,9 @@ impl Seat {
         let mut end = party.end.subscribe();
         let goes_on = ledger.queue.waiting.load(Ordering::SeqCst) > 0 && party.takes_in();
         let open = Open { inner, party };
+        if !goes_on && open.party.members == 1 {
+            return commit(Arc::clone(ledger), open, place).await;
+        }
         if !goes_on {
             // By itself: whoever asked may go away meanwhile, and the others still need their answers.
             let committed = tokio::spawn(commit(Arc::clone(ledger), open, place));
