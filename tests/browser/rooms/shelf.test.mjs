@@ -69,3 +69,39 @@ test("a style gets a new rate after every changed price was shown", async (t) =>
   await preview.getByText("51.00").first().waitFor();
   assert.match(await preview.innerText(), /48\.00/);
 });
+
+onEachEngine(test, "a piece weighed wrong is corrected, and one entered by mistake is removed", async (t, engine) => {
+  const shop = await Shop.open(t, engine);
+  const page = await shop.page();
+  await page.goto("/workbench");
+  await page.getByLabel("Scale reading").fill("6.35 oz");
+  await page.getByRole("button", { name: "Save and print tag" }).click();
+  await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
+  await page.goto("/shelf?find=ridge");
+  await page.locator("ul.tags a").first().click();
+  const item = page.url();
+  await page.getByRole("link", { name: "Edit item" }).click();
+  await page.getByLabel("Scale reading").fill("8.53 oz");
+  await page.getByLabel("Tare (bowl or cone)").fill("2 oz");
+  // 6.53 oz × 7.50 = 48.975, 48.98 to the cent, ended at 49.00; told before it is saved.
+  await page.locator("#slip .price", { hasText: "49.00" }).waitFor();
+  assert.match(await page.locator("#slip").innerText(), /6\.53 oz.*7\.50.*48\.98[\s\S]*Price now \$48\.00/);
+  await page.getByRole("button", { name: "Save item" }).click();
+  await page.getByRole("alert").waitFor();
+  assert.equal(await page.getByLabel("Scale reading").inputValue(), "8.53 oz", "what was typed is still there");
+  await page.getByLabel(/^Reason/).fill("the bowl was on the scale");
+  await page.getByRole("button", { name: "Save item" }).click();
+  await page.getByRole("heading", { name: "Stock history" }).waitFor();
+  assert.match(await page.locator("main").innerText(), /49\.00/);
+  await page.goto("/settings/activity");
+  assert.match(await page.locator("main").innerText(), /weight 6\.35 oz → 6\.53 oz.*the bowl was on the scale/);
+
+  await page.goto(item);
+  await page.getByLabel("What went wrong").fill("typed twice");
+  await page.getByRole("button", { name: "Remove piece" }).click();
+  await page.getByText("entered by mistake and removed").waitFor();
+  for (const address of ["/shelf", "/shelf?state=all", "/shelf?find=ridge&state=all", "/shelf?state=sold-out"]) {
+    await page.goto(address);
+    assert.equal(await page.locator(`ul.tags a[href='${new URL(item).pathname}']`).count(), 0, address);
+  }
+});

@@ -10,7 +10,7 @@ use domain::item::{ItemText, TextField};
 use domain::stock::{ItemKind, StockReason};
 use domain::weight::WeightUnit;
 use ledger::keeping::{ChangeShop, SetShop};
-use ledger::shelf::{Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome};
+use ledger::shelf::{CostChange, Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome};
 
 fn said(outcome: &RowOutcome) -> String {
     match outcome {
@@ -259,7 +259,12 @@ fn an_edit_knows_which_revision_it_changes() {
             stale(Edited::Item { code: "h1".to_owned() }, 1, 2),
         )
         .await;
-        shop.ok(EditItem { weight: Some(weight("5 ONZ")), cost: Some(usd(900)), ..edit("h1") }).await;
+        shop.ok(EditItem {
+            weight: Some(weight("5 ONZ")),
+            cost: Some(CostChange::Is(usd(900))),
+            ..edit("h1")
+        })
+        .await;
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
         assert_eq!((hat.text.name.as_str(), hat.price, hat.cost), ("Cap", usd(3800), Some(usd(900))));
         shop.ok(EditItem { price: Some(PriceChange::Hand(usd(3500))), ..edit("h1") }).await;
@@ -285,7 +290,10 @@ fn an_edit_knows_which_revision_it_changes() {
                 EditItem { price: Some(PriceChange::Rule), ..edit("p1") },
                 invalid("offers.price", ShelfReason::NoPrice),
             ),
-            (EditItem { cost: Some(usd(-5)), ..edit("p1") }, invalid("cost", ShopReason::Negative)),
+            (
+                EditItem { cost: Some(CostChange::Is(usd(-5))), ..edit("p1") },
+                invalid("cost", ShopReason::Negative),
+            ),
             (
                 EditItem {
                     text: to([(TextField::Description, "pay with 4000 0000 0000 0002")]),

@@ -6,9 +6,10 @@ mod hold_end;
 mod holds;
 mod item;
 mod item_count;
+mod item_edit;
 mod item_hold;
 mod item_loss;
-mod item_text;
+mod item_removal;
 mod read;
 mod reprice;
 mod returned;
@@ -40,8 +41,10 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/shelf/items/{code}/hold", sell, item_hold::hold),
         Route::post("/shelf/items/{code}/count", count, item_count::count),
         Route::post("/shelf/items/{code}/loss", count, item_loss::lose),
-        Route::get("/shelf/items/{code}/text", make, item_text::read_text),
-        Route::post("/shelf/items/{code}/text", make, item_text::edit_text),
+        Route::post("/shelf/items/{code}/removal", count, item_removal::remove),
+        Route::get("/shelf/items/{code}/edit", make, item_edit::read_form),
+        Route::post("/shelf/items/{code}/edit", make, item_edit::edit),
+        Route::get("/shelf/items/{code}/price", make, item_edit::read_price),
         Route::get("/shelf/holds", look, holds::list_holds),
         Route::post("/shelf/holds/{id}/end", sell, hold_end::end_hold),
         Route::get("/shelf/returned", give_back, returned::list_returned),
