@@ -4,6 +4,7 @@ import assert from "node:assert/strict";
 import test from "node:test";
 import "../house/end.mjs";
 import { scan } from "../house/hand.mjs";
+import { png } from "../house/picture.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";
 
 onEachEngine(test, "a piece is found by a word, set aside, and put back", async (t, engine) => {
@@ -105,3 +106,48 @@ onEachEngine(test, "a piece weighed wrong is corrected, and one entered by mista
     assert.equal(await page.locator(`ul.tags a[href='${new URL(item).pathname}']`).count(), 0, address);
   }
 });
+
+test("a style is made in the browser, with the prices of three weights before it is saved", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page();
+  await page.goto("/shelf/styles");
+  await page.getByRole("link", { name: "Add a style" }).click();
+  await page.getByLabel("Name", { exact: true }).fill("Fell hat");
+  await page.getByLabel("Rate", { exact: true }).fill("6.90");
+  await page.getByLabel("Rounding").selectOption({ label: "Ends in .95" });
+  // 3 × 6.90 = 20.70, 6 × 6.90 = 41.40 and 12 × 6.90 = 82.80, each to the nearest that ends in .95.
+  const prices = page.locator("#slip ol b");
+  await prices.filter({ hasText: "82.95" }).waitFor();
+  assert.deepEqual(await prices.allInnerTexts(), ["$20.95", "$40.95", "$82.95"]);
+  await page.getByLabel(/^Sizes/).fill("S, M");
+  await page.getByRole("button", { name: "Save style" }).click();
+  await page.getByRole("heading", { name: "Fell hat" }).waitFor();
+  assert.match(await page.locator("main").innerText(), /\$6\.90 an ounce/);
+});
+
+for (const javaScriptEnabled of [true, false]) {
+  test(`a style is made from the Workbench and the typed piece comes back, ${javaScriptEnabled ? "with" : "without"} scripts`, async (t) => {
+    const shop = await Shop.open(t, "SQLite");
+    const page = await shop.page({ javaScriptEnabled });
+    await page.goto("/workbench");
+    await page.getByLabel("Scale reading").fill("6 oz");
+    await page.getByLabel("Colors", { exact: true }).fill("moss, fawn");
+    await page.getByLabel("Private note").fill("two\nlines");
+    await page.locator("input[name=photographs]").setInputFiles({ name: "hat.png", mimeType: "image/png", buffer: png(320, 240) });
+    await page.getByRole("button", { name: "Add a style" }).click();
+    await page.getByLabel("Name", { exact: true }).fill("Fell hat");
+    await page.getByLabel("Rate", { exact: true }).fill("6.90");
+    await page.getByRole("button", { name: "Save style" }).click();
+    await page.getByText("The style “Fell hat” is saved").waitFor();
+    assert.equal(await page.locator("select[name=style]").inputValue(), "Fell hat");
+    assert.equal(await page.getByLabel("Scale reading").inputValue(), "6 oz");
+    assert.equal(await page.getByLabel("Colors", { exact: true }).inputValue(), "moss, fawn");
+    assert.equal(await page.getByLabel("Private note").inputValue(), "two\nlines");
+    assert.equal(await page.locator(".thumbs img").count(), 1, "its photograph");
+    // 6 × 6.90 = 41.40, ended at a whole.
+    assert.match(await page.locator("#slip .price").innerText(), /41\.00/);
+    await page.getByLabel("Scale reading").press("Enter");
+    await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
+    assert.match(await page.locator("li.tag").innerText(), /41\.00/);
+  });
+}

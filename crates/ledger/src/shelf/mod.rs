@@ -40,7 +40,7 @@ pub use stock_count::{
     StockCountView,
 };
 pub use style_edit::EditStyle;
-pub use styles::{AddStyles, StyleView};
+pub use styles::{AddStyle, AddStyles, StyleView};
 pub use workbench::{
     FinishPieces, Finished, MAX_PHOTOGRAPHS, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, PieceWork, Priced,
     UsualWeights,

@@ -10,7 +10,9 @@ use domain::item::{ItemText, TextField};
 use domain::stock::{ItemKind, StockReason};
 use domain::weight::WeightUnit;
 use ledger::keeping::{ChangeShop, SetShop};
-use ledger::shelf::{CostChange, Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome};
+use ledger::shelf::{
+    AddStyle, CostChange, Counted, EditItem, ItemPrice, NewItem, NewStyle, PriceChange, RowOutcome,
+};
 
 fn said(outcome: &RowOutcome) -> String {
     match outcome {
@@ -493,5 +495,26 @@ fn what_was_sold_over_the_years_may_exceed_what_a_shop_holds() {
             RowOutcome::Added(ledger::shelf::AddedItem { price: ItemPrice::ByHand(_), .. })
         ));
         audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_style_that_a_person_adds_never_changes_a_known_one() {
+    on_each(|shop| async move {
+        let added = |name: &str, rate: &str| {
+            let style = style(name, rate, "ONZ", "whole", Some(2000)).styles.remove(0);
+            AddStyle { style }
+        };
+        let id = shop.ok(added(" Ridge beanie ", "7.50")).await;
+        let before = shop.ledger.style(id).await.unwrap();
+        assert_eq!((before.name.as_str(), before.sizes.len(), before.revision), ("Ridge beanie", 2, 1));
+        let exists = ShelfReason::StyleExists { name: "Ridge beanie".to_owned() };
+        shop.refuses(added("RIDGE beanie", "9.00"), invalid("style", exists)).await;
+        shop.refuses(added("", "9.00"), invalid("style", TextError::Empty)).await;
+        let foreign = added("Fell hat", "9.00");
+        let rule = domain::pricing::PriceRule { minimum: Some(eur(5)), ..foreign.style.rule };
+        let foreign = AddStyle { style: NewStyle { rule, ..foreign.style } };
+        shop.refuses(foreign, invalid_at("minimum")).await;
+        assert_eq!(shop.ledger.styles().await.unwrap(), [before]);
     });
 }

@@ -19,6 +19,7 @@ mod stock_count_end;
 mod stock_count_scan;
 mod stock_counts;
 mod style;
+mod style_new;
 mod style_text;
 mod styles;
 mod tag;
@@ -50,6 +51,10 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::get("/shelf/returned", give_back, returned::list_returned),
         Route::post("/shelf/returned/{line}", give_back, returned::decide),
         Route::get("/shelf/styles", look, styles::list_styles),
+        Route::get("/shelf/styles/new", price, style_new::read_form),
+        Route::post("/shelf/styles/new", price, style_new::add),
+        Route::post("/shelf/styles/for-piece", price, style_new::begin_for_piece),
+        Route::get("/shelf/styles/prices", price, style_new::read_prices),
         Route::get("/shelf/styles/{id}", look, style::read_style),
         Route::get("/shelf/styles/{id}/text", price, style_text::read_text),
         Route::post("/shelf/styles/{id}/text", price, style_text::edit_text),

@@ -1,6 +1,6 @@
 //! The room Workbench: a finished piece is weighed, priced and tagged.
 
-mod piece;
+pub(crate) mod piece;
 pub(crate) mod price;
 mod sheet;
 mod tags;
