@@ -52,7 +52,8 @@ CREATE TABLE style (
 
 -- Laws 1 and 2 stand here once more: 0 <= held <= on_hand, a piece is at most one, and
 -- made = on hand + drawn + sold - put back + written off. What is not for sale has no price. `mass` is an exact whole
--- number by which weights of all units compare, 0 where nothing was weighed; `folded` is what a search reads.
+-- number by which weights of all units compare, 0 where nothing was weighed; `folded` is what a search reads. A piece that was
+-- entered by mistake is `removed`: nothing finds it any more but its code.
 CREATE TABLE item (
     id          BIGINT NOT NULL PRIMARY KEY,
     kind        TEXT   NOT NULL,
@@ -87,8 +88,10 @@ CREATE TABLE item (
     revision    BIGINT NOT NULL CHECK (revision >= 1),
     made_ms     BIGINT NOT NULL,
     mass        BIGINT NOT NULL CHECK (mass >= 0),
+    removed     BIGINT NOT NULL CHECK (removed IN (0, 1)),
     CHECK (held <= on_hand),
     CHECK (kind <> 'piece' OR (on_hand <= 1 AND sold - put_back <= 1)),
+    CHECK (removed = 0 OR (kind = 'piece' AND on_hand = 0 AND sold = 0)),
     CHECK (made = on_hand + drawn + sold - put_back + written_off),
     CHECK ((for_sale = 1) = (price IS NOT NULL)),
     CHECK ((kind = 'weight') = (stock_unit IS NOT NULL)),

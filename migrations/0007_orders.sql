@@ -38,6 +38,8 @@ CREATE TABLE order_line (
     for_item_id  BIGINT REFERENCES item (id)
 );
 CREATE INDEX order_line_order ON order_line (order_id);
+CREATE INDEX order_line_item ON order_line (item_id) WHERE item_id IS NOT NULL;
+CREATE INDEX order_line_for_item ON order_line (for_item_id) WHERE for_item_id IS NOT NULL;
 CREATE INDEX order_line_short ON order_line (order_id) WHERE state = 'short';
 -- Lines of a paid order that are on hold wait for a person as short ones do.
 CREATE INDEX order_line_held ON order_line (order_id) WHERE state = 'held';

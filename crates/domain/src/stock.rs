@@ -62,6 +62,8 @@ pub enum StockReason {
     Gift,
     /// Used by the family.
     OwnUse,
+    /// Entered by mistake: it never was what was entered, and nobody bought it.
+    Mistake,
     /// Sold.
     Sold,
     /// Returned to stock after a refund.
@@ -86,12 +88,13 @@ pub enum Counter {
 
 impl StockReason {
     /// Every reason, in the order in which they are shown.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Made,
         Self::Count,
         Self::Damage,
         Self::Gift,
         Self::OwnUse,
+        Self::Mistake,
         Self::Sold,
         Self::PutBack,
         Self::Voided,
@@ -105,6 +108,7 @@ impl StockReason {
             Self::Damage => "damage",
             Self::Gift => "gift",
             Self::OwnUse => "own-use",
+            Self::Mistake => "mistake",
             Self::Sold => "sold",
             Self::PutBack => "put-back",
             Self::Voided => "voided",
@@ -122,7 +126,7 @@ impl StockReason {
         match self {
             Self::Made => Counter::Made,
             Self::Count if change > 0 => Counter::Made,
-            Self::Count | Self::Damage | Self::Gift | Self::OwnUse => Counter::WrittenOff,
+            Self::Count | Self::Damage | Self::Gift | Self::OwnUse | Self::Mistake => Counter::WrittenOff,
             Self::Sold => Counter::Sold,
             Self::PutBack | Self::Voided => Counter::PutBack,
         }
@@ -264,6 +268,7 @@ mod tests {
         check(StockReason::Damage, -1, Counter::WrittenOff);
         check(StockReason::Gift, -1, Counter::WrittenOff);
         check(StockReason::OwnUse, -1, Counter::WrittenOff);
+        check(StockReason::Mistake, -1, Counter::WrittenOff);
         check(StockReason::Sold, -1, Counter::Sold);
         check(StockReason::PutBack, 1, Counter::PutBack);
         check(StockReason::Voided, 1, Counter::PutBack);

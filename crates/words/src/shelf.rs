@@ -43,6 +43,9 @@ pub(crate) fn words(reason: &ShelfReason) -> String {
         ShelfReason::NoPriceByRule { sku, error } => {
             format!("{sku} would have no price: {}", not_priced(error))
         }
+        ShelfReason::RemovesUnorderedOnly { order } => {
+            format!("order {order} names this piece, so it cannot be removed; write it off instead")
+        }
         ShelfReason::TextChanged { title } => {
             format!("the text of {title} was changed by someone else; check it again")
         }
@@ -63,6 +66,14 @@ fn fixed(reason: &ShelfReason) -> Option<&'static str> {
         }
         ShelfReason::WeightMissing => "weigh it and enter the weight",
         ShelfReason::NoOverrideReason => "enter the reason for the price override",
+        ShelfReason::NoCorrectionReason => "enter the reason for the correction",
+        ShelfReason::NoRemovalReason => "enter what went wrong",
+        ShelfReason::RemovesPiecesOnly => {
+            "only a single piece can be removed; correct the stock of other goods"
+        }
+        ShelfReason::RemovesUnsoldOnly => {
+            "this piece was sold before, so it cannot be removed; write it off instead"
+        }
         ShelfReason::PhotographMissing => "a photograph is missing; add it again",
         ShelfReason::NotAPhotograph => "this is not the name of a photograph; add the photograph again",
         ShelfReason::StockUnitMissing => {
@@ -98,6 +109,7 @@ fn fixed(reason: &ShelfReason) -> Option<&'static str> {
         | ShelfReason::StockDiffers { .. }
         | ShelfReason::OtherGtin { .. }
         | ShelfReason::NoPriceByRule { .. }
+        | ShelfReason::RemovesUnorderedOnly { .. }
         | ShelfReason::TextChanged { .. } => return None,
     })
 }

@@ -9,6 +9,7 @@ pub fn gone(why: Option<StockReason>) -> &'static str {
         Some(StockReason::Damage) => "it was written off as damaged",
         Some(StockReason::Gift) => "it was given away",
         Some(StockReason::OwnUse) => "it was taken for your own use",
+        Some(StockReason::Mistake) => "it was entered by mistake and removed",
         Some(StockReason::Count) => "the last stock count did not find it",
         Some(StockReason::Sold) => "it was sold",
         Some(StockReason::Made | StockReason::PutBack | StockReason::Voided) | None => {

@@ -1,10 +1,5 @@
 // @ts-check
-// The price while somebody types, the empty bowl, dropped photographs. The form works without this file.
-
-/** The least time between two requests for the price, in milliseconds. */
-const PAUSE = 150;
-/** The fields on which the price depends. */
-const PRICED_BY = ["weight", "tare", "style", "extras", "price", "cost"];
+// The empty bowl, the sizes of a style, dropped photographs. The form works without this file.
 
 /**
  * @template {Element} T
@@ -19,61 +14,10 @@ function one(selector, kind) {
 }
 
 const form = one("#bench", HTMLFormElement);
-const slip = one("#slip", HTMLElement);
 const weight = one("input[name=weight]", HTMLInputElement);
 const tare = one("input[name=tare]", HTMLInputElement);
 const style = one("select[name=style]", HTMLSelectElement);
 const files = one("input[name=photographs]", HTMLInputElement);
-
-// The price.
-
-/** @type {AbortController | undefined} */
-let asking;
-/** @type {number | undefined} */
-let timer;
-let last = -PAUSE;
-let asked = "";
-
-function question() {
-  const data = new FormData(form);
-  const query = new URLSearchParams();
-  for (const name of PRICED_BY) query.set(name, String(data.get(name) ?? "").trim());
-  return query.toString();
-}
-
-async function ask() {
-  timer = undefined;
-  const query = question();
-  if (query === asked) return;
-  asked = query;
-  last = performance.now();
-  asking?.abort();
-  asking = new AbortController();
-  slip.classList.add("asking");
-  try {
-    const answer = await fetch(`/workbench/price?${query}`, { signal: asking.signal });
-    if (!answer.ok) throw new Error(String(answer.status));
-    slip.replaceChildren(document.createRange().createContextualFragment(await answer.text()));
-    slip.classList.remove("asking");
-  } catch (error) {
-    if (error instanceof DOMException && error.name === "AbortError") return;
-    // The shown price does not belong to what is typed; the form reports the error when it is sent.
-    asked = "";
-    const words = document.createElement("p");
-    words.className = "empty";
-    words.textContent = "The price can’t be calculated right now. It will be on the tag when you save.";
-    slip.replaceChildren(words);
-    slip.classList.remove("asking");
-  }
-}
-
-function askSoon() {
-  if (timer !== undefined) return;
-  timer = setTimeout(ask, Math.max(0, last + PAUSE - performance.now()));
-}
-
-form.addEventListener("input", askSoon);
-form.addEventListener("change", askSoon);
 
 // The empty bowl: its weight is what the scale shows now.
 
@@ -83,7 +27,8 @@ bowl.addEventListener("click", () => {
   tare.value = weight.value.trim();
   weight.value = "";
   weight.focus();
-  askSoon();
+  // The price follows what is typed, and this was typed by us.
+  tare.dispatchEvent(new Event("input", { bubbles: true }));
 });
 
 // The sizes of the style.

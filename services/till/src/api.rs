@@ -41,6 +41,11 @@ pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
             Access::With(Permission::Count),
             items::by_code::stock::adjust_stock,
         ),
+        Route::post(
+            "/api/items/{code}/removal",
+            Access::With(Permission::Count),
+            items::by_code::removal::remove_piece,
+        ),
         Route::get(
             "/api/items/{code}/moves",
             Access::With(Permission::Look),

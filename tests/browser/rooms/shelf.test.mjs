@@ -4,6 +4,7 @@ import assert from "node:assert/strict";
 import test from "node:test";
 import "../house/end.mjs";
 import { scan } from "../house/hand.mjs";
+import { png } from "../house/picture.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";
 
 onEachEngine(test, "a piece is found by a word, set aside, and put back", async (t, engine) => {
@@ -69,3 +70,84 @@ test("a style gets a new rate after every changed price was shown", async (t) =>
   await preview.getByText("51.00").first().waitFor();
   assert.match(await preview.innerText(), /48\.00/);
 });
+
+onEachEngine(test, "a piece weighed wrong is corrected, and one entered by mistake is removed", async (t, engine) => {
+  const shop = await Shop.open(t, engine);
+  const page = await shop.page();
+  await page.goto("/workbench");
+  await page.getByLabel("Scale reading").fill("6.35 oz");
+  await page.getByRole("button", { name: "Save and print tag" }).click();
+  await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
+  await page.goto("/shelf?find=ridge");
+  await page.locator("ul.tags a").first().click();
+  const item = page.url();
+  await page.getByRole("link", { name: "Edit item" }).click();
+  await page.getByLabel("Scale reading").fill("8.53 oz");
+  await page.getByLabel("Tare (bowl or cone)").fill("2 oz");
+  // 6.53 oz × 7.50 = 48.975, 48.98 to the cent, ended at 49.00; told before it is saved.
+  await page.locator("#slip .price", { hasText: "49.00" }).waitFor();
+  assert.match(await page.locator("#slip").innerText(), /6\.53 oz.*7\.50.*48\.98[\s\S]*Price now \$48\.00/);
+  await page.getByRole("button", { name: "Save item" }).click();
+  await page.getByRole("alert").waitFor();
+  assert.equal(await page.getByLabel("Scale reading").inputValue(), "8.53 oz", "what was typed is still there");
+  await page.getByLabel(/^Reason/).fill("the bowl was on the scale");
+  await page.getByRole("button", { name: "Save item" }).click();
+  await page.getByRole("heading", { name: "Stock history" }).waitFor();
+  assert.match(await page.locator("main").innerText(), /49\.00/);
+  await page.goto("/settings/activity");
+  assert.match(await page.locator("main").innerText(), /weight 6\.35 oz → 6\.53 oz.*the bowl was on the scale/);
+
+  await page.goto(item);
+  await page.getByLabel("What went wrong").fill("typed twice");
+  await page.getByRole("button", { name: "Remove piece" }).click();
+  await page.getByText("entered by mistake and removed").waitFor();
+  for (const address of ["/shelf", "/shelf?state=all", "/shelf?find=ridge&state=all", "/shelf?state=sold-out"]) {
+    await page.goto(address);
+    assert.equal(await page.locator(`ul.tags a[href='${new URL(item).pathname}']`).count(), 0, address);
+  }
+});
+
+test("a style is made in the browser, with the prices of three weights before it is saved", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page();
+  await page.goto("/shelf/styles");
+  await page.getByRole("link", { name: "Add a style" }).click();
+  await page.getByLabel("Name", { exact: true }).fill("Fell hat");
+  await page.getByLabel("Rate", { exact: true }).fill("6.90");
+  await page.getByLabel("Rounding").selectOption({ label: "Ends in .95" });
+  // 3 × 6.90 = 20.70, 6 × 6.90 = 41.40 and 12 × 6.90 = 82.80, each to the nearest that ends in .95.
+  const prices = page.locator("#slip ol b");
+  await prices.filter({ hasText: "82.95" }).waitFor();
+  assert.deepEqual(await prices.allInnerTexts(), ["$20.95", "$40.95", "$82.95"]);
+  await page.getByLabel(/^Sizes/).fill("S, M");
+  await page.getByRole("button", { name: "Save style" }).click();
+  await page.getByRole("heading", { name: "Fell hat" }).waitFor();
+  assert.match(await page.locator("main").innerText(), /\$6\.90 an ounce/);
+});
+
+for (const javaScriptEnabled of [true, false]) {
+  test(`a style is made from the Workbench and the typed piece comes back, ${javaScriptEnabled ? "with" : "without"} scripts`, async (t) => {
+    const shop = await Shop.open(t, "SQLite");
+    const page = await shop.page({ javaScriptEnabled });
+    await page.goto("/workbench");
+    await page.getByLabel("Scale reading").fill("6 oz");
+    await page.getByLabel("Colors", { exact: true }).fill("moss, fawn");
+    await page.getByLabel("Private note").fill("two\nlines");
+    await page.locator("input[name=photographs]").setInputFiles({ name: "hat.png", mimeType: "image/png", buffer: png(320, 240) });
+    await page.getByRole("button", { name: "Add a style" }).click();
+    await page.getByLabel("Name", { exact: true }).fill("Fell hat");
+    await page.getByLabel("Rate", { exact: true }).fill("6.90");
+    await page.getByRole("button", { name: "Save style" }).click();
+    await page.getByText("The style “Fell hat” is saved").waitFor();
+    assert.equal(await page.locator("select[name=style]").inputValue(), "Fell hat");
+    assert.equal(await page.getByLabel("Scale reading").inputValue(), "6 oz");
+    assert.equal(await page.getByLabel("Colors", { exact: true }).inputValue(), "moss, fawn");
+    assert.equal(await page.getByLabel("Private note").inputValue(), "two\nlines");
+    assert.equal(await page.locator(".thumbs img").count(), 1, "its photograph");
+    // 6 × 6.90 = 41.40, ended at a whole.
+    assert.match(await page.locator("#slip .price").innerText(), /41\.00/);
+    await page.getByLabel("Scale reading").press("Enter");
+    await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
+    assert.match(await page.locator("li.tag").innerText(), /41\.00/);
+  });
+}

@@ -87,8 +87,8 @@ pub const PAGES: Layered = Layered {
         layer("herd", &["herd"], PARTS),
         layer("online", &["online"], PARTS),
         layer("settings", &["settings"], PARTS),
-        layer("shelf", &["shelf"], PARTS),
         layer("workbench", &["workbench"], PARTS),
+        layer("shelf", &["shelf"], &["parts", "workbench"]),
         layer("today", &["today"], &["parts", "books", "online", "shelf"]),
     ],
 };

@@ -18,6 +18,7 @@ mod given_back;
 mod live;
 mod money_back;
 mod plan;
+mod remove_piece;
 mod said;
 mod same;
 mod settle_status;
@@ -30,6 +31,7 @@ pub use closest::Closest;
 pub use decide::{DecideLine, LineChoice, LineDecided};
 pub use detail::{BlockingHold, Chosen, OrderDetail, SoldFor, WaitingLine};
 pub use end_hold::EndHold;
+pub use remove_piece::RemovePiece;
 pub use settle_status::{SettleStatus, SettledStatus, StatusSettled};
 pub use view::{OrderLineState, OrderLineView, OrderView};
 

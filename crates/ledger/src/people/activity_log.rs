@@ -41,6 +41,10 @@ macro_rules! acts {
 acts! {
     /// An item's price.
     Price "price" "changed a price",
+    /// What is known of an item besides its price.
+    Correction "correction" "corrected an item",
+    /// A piece that was entered by mistake.
+    Removal "removal" "removed a piece",
     /// A style's weight rate, ending or minimum.
     Rate "rate" "changed a rate",
     /// Stock counted, added or written off.

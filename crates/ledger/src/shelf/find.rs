@@ -45,7 +45,7 @@ pub enum FindState {
     KeptOff,
     /// Free, may be listed, and is not.
     Unlisted,
-    /// Every item there ever was.
+    /// Every item there ever was, but for those that were entered by mistake.
     All,
 }
 
@@ -76,13 +76,13 @@ impl FindState {
         match self {
             Self::OnShelf => " AND i.on_hand > 0",
             Self::Held => " AND i.held > 0",
-            Self::SoldOut => " AND i.on_hand = 0",
+            Self::SoldOut => " AND i.on_hand = 0 AND i.removed = 0",
             Self::KeptOff => " AND i.on_hand > 0 AND i.do_not_list = 1",
             Self::Unlisted => {
                 " AND i.on_hand > 0 AND i.on_hand > i.held AND i.do_not_list = 0 AND NOT EXISTS (SELECT 1 FROM online_offer o \
                  WHERE o.item_id = i.id)"
             }
-            Self::All => "",
+            Self::All => " AND i.removed = 0",
         }
     }
 }

@@ -276,4 +276,5 @@ fn bind_item<'q>(
         .bind(1_i64)
         .bind(now)
         .bind(find_text::mass(pricing.weight))
+        .bind(0_i64)
 }

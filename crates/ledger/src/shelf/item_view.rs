@@ -1,6 +1,6 @@
 //! Reads items.
 
-use crate::shelf::items::{ItemView, stored_weight};
+use crate::shelf::items::{ItemPast, ItemView, stored_weight};
 use crate::shelf::{item_columns, lookup, styles};
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
@@ -23,7 +23,8 @@ use std::sync::LazyLock;
 pub(crate) static COLUMNS: LazyLock<String> = LazyLock::new(|| {
     format!(
         "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, {}, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, \
-         i.cost, i.stock_unit, i.do_not_list, i.on_hand, i.held, i.sold - i.put_back AS out, i.revision, \
+         i.cost, i.stock_unit, i.do_not_list, i.on_hand, i.held, i.sold - i.put_back AS out, i.sold AS ever_sold, \
+         i.removed, i.revision, \
          s.name AS style_name, s.rate, s.rate_unit, s.ending, s.minimum FROM item i \
          LEFT JOIN style s ON s.id = i.style_id",
         item_columns::list("i.")
@@ -62,6 +63,11 @@ pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Command
         on_hand: stock_units("on_hand")?,
         held: stock_units("held")?,
         sold: amount(row.try_get("out")?, measure),
+        past: match (row.try_get::<i64, _>("removed")? == 1, row.try_get::<i64, _>("ever_sold")? > 0) {
+            (true, _) => ItemPast::Removed,
+            (false, true) => ItemPast::Sold,
+            (false, false) => ItemPast::Unsold,
+        },
         revision: row.try_get("revision")?,
     };
     view.calculation = calculation(&view);
@@ -183,7 +189,7 @@ impl Ledger {
         let words: Vec<String> = text::fold(words).split_whitespace().map(str::to_owned).collect();
         let mut connection = self.reader().await?;
         let page = if words.is_empty() { i64::try_from(limit).unwrap_or(PAGE) } else { PAGE };
-        let statement = format!("{} WHERE i.id < $1 ORDER BY i.id DESC LIMIT $2", *COLUMNS);
+        let statement = format!("{} WHERE i.id < $1 AND i.removed = 0 ORDER BY i.id DESC LIMIT $2", *COLUMNS);
         let mut found = Vec::new();
         let mut below = before.map_or(i64::MAX, ItemId::raw);
         while found.len() < limit {

@@ -1,15 +1,13 @@
-//! Adds items in bulk, and edits one.
+//! Adds items in bulk.
 
-use crate::people::activity_log;
-use crate::shelf::{item_columns, item_rows, lookup, open_count, styles};
+use crate::shelf::{item_rows, open_count, styles};
 use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::{Edited, Rejection, ShelfReason};
+use crate::store::rejection::{Rejection, ShelfReason};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
-use domain::codes::Code;
 use domain::ids::ItemId;
-use domain::item::{ItemPricing, ItemText, NewItem, TextEdit};
+use domain::item::{ItemPricing, ItemText, NewItem};
 use domain::money::{Currency, Money};
 use domain::pricing::{Calculation, PriceRule};
 use domain::quantity::{Measure, Quantity};
@@ -18,7 +16,6 @@ use domain::text;
 use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
-use sqlx::{AssertSqlSafe, Row};
 
 /// The most items in one [`AddItems`]: more would hold up others for too long.
 pub const MAX_ITEMS_AT_ONCE: usize = 500;
@@ -124,86 +121,6 @@ impl Command for AddItems {
     }
 }
 
-/// Changes one item; `None` leaves a value as it is.
-#[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct EditItem {
-    /// Which.
-    pub code: Code,
-    /// The revision that the caller read (If-Match).
-    pub revision: Option<i64>,
-    /// In words.
-    pub text: TextEdit,
-    /// A price override, or back to the rule.
-    pub price: Option<PriceChange>,
-    /// As the scale showed it; a calculated price follows it.
-    pub weight: Option<Weight>,
-    /// Added to the price by weight.
-    pub extras: Option<Money>,
-    /// The cost of making one.
-    pub cost: Option<Money>,
-    /// Whether it must not be listed online.
-    pub do_not_list: Option<bool>,
-    /// For the activity log.
-    pub who: String,
-}
-
-/// Where the price comes from, from now on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub enum PriceChange {
-    /// A price override.
-    Hand(Money),
-    /// The style's rule.
-    Rule,
-}
-
-impl EditItem {
-    /// Changes nothing yet.
-    pub fn new(code: Code, who: &str) -> Self {
-        Self {
-            code,
-            revision: None,
-            text: TextEdit::default(),
-            price: None,
-            weight: None,
-            extras: None,
-            cost: None,
-            do_not_list: None,
-            who: who.to_owned(),
-        }
-    }
-}
-
-#[async_trait]
-impl Command for EditItem {
-    /// The new revision.
-    type Answer = i64;
-
-    async fn run(&self, tx: &mut Tx) -> Result<i64, CommandError> {
-        let who = text::short(&self.who).field("who")?;
-        let currency = tx.shop().currency;
-        let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
-        // Locks the row, so that what is read next cannot change before this transaction ends.
-        let row = sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1 RETURNING revision")
-            .bind(found.id.raw())
-            .fetch_one(tx.db())
-            .await?;
-        let revision: i64 = row.try_get("revision")?;
-        if let Some(expected) = self.revision
-            && expected != revision - 1
-        {
-            let what = Edited::Item { code: self.code.to_string() };
-            return Err(Rejection::Stale { what, expected, current: revision - 1 }.into());
-        }
-        let view = crate::shelf::item_view::read_one(tx.db(), found.id, currency).await?;
-        let (text_of, price) = self.applied(&view)?;
-        write_edit(tx, found.id, &text_of, &price, self).await?;
-        let how = how_priced(self.by_hand(&price).unwrap_or(view.priced_by_hand));
-        activity_log::note_price(tx, &who, &view.sku, (view.price, price.price()), how).await?;
-        tx.availability_changed(&[found.id]).await?;
-        Ok(revision)
-    }
-}
-
 /// The price of an item: the override if there is one, otherwise the style's rule for the weight. Goods
 /// by weight are priced for one of their stock unit.
 pub(crate) fn price_of(
@@ -237,77 +154,20 @@ pub(crate) fn own_amounts(pricing: &ItemPricing, currency: Currency) -> Result<(
     Ok(())
 }
 
-impl EditItem {
-    fn applied(&self, view: &ItemView) -> Result<(ItemText, ItemPrice), Rejection> {
-        let by_hand = match self.price {
-            Some(PriceChange::Hand(price)) => Some(price),
-            Some(PriceChange::Rule) | None => None,
-        };
-        for (field, amount) in [("extras", self.extras), ("cost", self.cost), ("offers.price", by_hand)] {
-            amount.map_or(Ok(()), |a| own_money(field, a, view.price.currency()))?;
-        }
-        // Images that it has already may be older than this rule.
-        item_columns::refuse_images(self.text.images().unwrap_or_default())?;
-        let text = item_columns::checked(&self.text.applied(&view.text))?;
-        let by_hand = match self.price {
-            Some(PriceChange::Hand(price)) => Some(price),
-            None if view.priced_by_hand => Some(view.price),
-            // Neither weight nor extras changed: the price stays, even if the style's rate has changed
-            // since.
-            None if self.weight.is_none() && self.extras.is_none() => Some(view.price),
-            Some(PriceChange::Rule) | None => None,
-        };
-        let pricing = ItemPricing {
-            style: view.style.clone(),
-            weight: self.weight.or(view.weight),
-            extras: self.extras.unwrap_or(view.extras),
-            price: by_hand,
-            cost: self.cost.or(view.cost),
-        };
-        Ok((text, price_of(&pricing, view.measure(), view.rule.as_ref())?))
-    }
-
-    /// Whether the price is an override after the edit.
-    fn by_hand(&self, price: &ItemPrice) -> Option<bool> {
-        match (self.price, price) {
-            (Some(PriceChange::Hand(_)), _) => Some(true),
-            (_, ItemPrice::ByRule(_)) => Some(false),
-            _ => None,
-        }
-    }
-}
-
 /// Where a price comes from, in words.
 pub(crate) fn how_priced(by_hand: bool) -> &'static str {
     if by_hand { "price override" } else { "by the style's rule" }
 }
 
-async fn write_edit(
-    tx: &mut Tx,
-    id: ItemId,
-    text_of: &ItemText,
-    price: &ItemPrice,
-    edit: &EditItem,
-) -> Result<(), CommandError> {
-    let by_hand = edit.by_hand(price);
-    let statement = format!(
-        "UPDATE item SET price = $2, priced_by = COALESCE($3, priced_by), weight = COALESCE($4, weight), \
-         weight_unit = COALESCE($5, weight_unit), extras = COALESCE($6, extras), cost = COALESCE($7, cost), \
-         do_not_list = COALESCE($8, do_not_list), mass = COALESCE($9, mass), {} WHERE id = $1",
-        item_columns::assignments(10)
-    );
-    let statement = sqlx::query(AssertSqlSafe(statement))
-        .bind(id.raw())
-        .bind(price.price().minor())
-        .bind(by_hand.map(|h| if h { "hand" } else { "rule" }.to_owned()))
-        .bind(edit.weight.map(|w| w.value().to_string()))
-        .bind(edit.weight.map(|w| w.unit().code().to_owned()))
-        .bind(edit.extras.map(Money::minor))
-        .bind(edit.cost.map(Money::minor))
-        .bind(edit.do_not_list.map(i64::from))
-        .bind(edit.weight.map(Weight::mass));
-    item_columns::bind(statement, text_of).execute(tx.db()).await?;
-    Ok(())
+/// What became of an item so far.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ItemPast {
+    /// It was never sold.
+    Unsold,
+    /// It was sold, even if it came back.
+    Sold,
+    /// It was never sold, was entered by mistake, and was removed.
+    Removed,
 }
 
 /// An item as it is now.
@@ -352,6 +212,8 @@ pub struct ItemView {
     /// Sold so far less refunded, in units or the stock unit; over the years this may exceed what a
     /// shop has at once.
     pub sold: Decimal,
+    /// Whether it was ever sold, or removed as a mistake.
+    pub past: ItemPast,
     /// Counts its changes.
     pub revision: i64,
 }

@@ -109,7 +109,7 @@ impl Ledger {
     pub async fn style_grid(&self, style: StyleId) -> Result<Vec<ShelfRow>, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
-        let text = format!("{COLUMNS} WHERE i.style_id = $1 {GROUPS}");
+        let text = format!("{COLUMNS} WHERE i.style_id = $1 AND i.removed = 0 {GROUPS}");
         let rows = sqlx::query(AssertSqlSafe(text)).bind(style.raw()).fetch_all(&mut *connection).await?;
         let mut grid = rows.iter().map(|row| read(row, currency)).collect::<Result<Vec<_>, _>>()?;
         grid.sort_by_cached_key(|r| [text::fold(&r.color), text::fold(&r.size)]);
@@ -139,8 +139,9 @@ impl Ledger {
     pub async fn shelf(&self, query: &ShelfQuery) -> Result<Vec<ShelfRow>, CommandError> {
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;
-        let rows =
-            sqlx::query(AssertSqlSafe(format!("{COLUMNS} {GROUPS}"))).fetch_all(&mut *connection).await?;
+        let rows = sqlx::query(AssertSqlSafe(format!("{COLUMNS} WHERE i.removed = 0 {GROUPS}")))
+            .fetch_all(&mut *connection)
+            .await?;
         let mut shelf = Vec::with_capacity(rows.len());
         for row in &rows {
             let row = read(row, currency)?;

@@ -7,6 +7,7 @@ pub(crate) mod find_text;
 pub(crate) mod holds;
 pub(crate) mod intake;
 pub(crate) mod item_columns;
+pub(crate) mod item_edit;
 pub(crate) mod item_rows;
 mod item_updates;
 pub(crate) mod item_view;
@@ -15,6 +16,7 @@ pub(crate) mod levels;
 pub(crate) mod lookup;
 pub(crate) mod open_count;
 pub(crate) mod photographs;
+pub(crate) mod removal;
 pub(crate) mod stock;
 pub(crate) mod stock_count;
 pub(crate) mod style_edit;
@@ -28,9 +30,8 @@ pub use domain::item::{NewItem, NewStyle};
 pub use find::{FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS};
 pub use holds::{BASKET_MS, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
 pub use intake::{EndIntake, Intake, Progress, Tally};
-pub use items::{
-    AddItems, AddedItem, EditItem, ItemPrice, ItemView, MAX_ITEMS_AT_ONCE, PriceChange, RowOutcome,
-};
+pub use item_edit::{CostChange, EditItem, EditPreview, PriceChange};
+pub use items::{AddItems, AddedItem, ItemPast, ItemPrice, ItemView, MAX_ITEMS_AT_ONCE, RowOutcome};
 pub use levels::{ShelfQuery, ShelfRow, StyleCount};
 pub use photographs::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName, SMALLER};
 pub use stock::{AdjustStock, Counted, StockMove};
@@ -40,7 +41,7 @@ pub use stock_count::{
     StockCountView,
 };
 pub use style_edit::EditStyle;
-pub use styles::{AddStyles, StyleView};
+pub use styles::{AddStyle, AddStyles, StyleView};
 pub use workbench::{
     FinishPieces, Finished, MAX_PHOTOGRAPHS, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, PieceWork, Priced,
     UsualWeights,

@@ -48,8 +48,8 @@ const TAKE_WRITTEN_OFF: &str = "UPDATE item SET on_hand = on_hand - ?, held = he
     RETURNING 'taken' AS part, id, revision AS value";
 const TAKEN: &str = "taken";
 /// A sold piece only returns by a refund or a void: if it were made a second time, it could be sold a
-/// second time.
-const ADD_MADE: &str = "UPDATE item SET on_hand = on_hand + $2, made = made + $2, revision = revision + 1 \
+/// second time. One that was removed by mistake is found again by a count.
+const ADD_MADE: &str = "UPDATE item SET on_hand = on_hand + $2, made = made + $2, removed = 0, revision = revision + 1 \
     WHERE id = $1 AND on_hand + $2 <= $3 AND (kind <> 'piece' OR (on_hand + $2 <= 1 AND sold = put_back))";
 const ADD_PUT_BACK: &str = "UPDATE item SET on_hand = on_hand + $2, put_back = put_back + $2, \
     revision = revision + 1 WHERE id = $1 AND on_hand + $2 <= $3 AND (kind <> 'piece' OR on_hand + $2 <= 1)";

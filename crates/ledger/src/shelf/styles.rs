@@ -6,6 +6,7 @@ use crate::store::Ledger;
 use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Edited, Rejection, ShelfReason, Thing};
+use crate::store::sql::Statement;
 use async_trait::async_trait;
 use domain::ids::StyleId;
 use domain::item::NewStyle;
@@ -73,6 +74,37 @@ impl Command for AddStyles {
     }
 }
 
+/// Adds one style, as a person does: a style that is known stays as it is, with its prices.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct AddStyle {
+    /// The style.
+    pub style: NewStyle,
+}
+
+#[async_trait]
+impl Command for AddStyle {
+    /// The new style.
+    type Answer = StyleId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<StyleId, CommandError> {
+        let style = checked(&self.style, tx.shop().currency)?;
+        let id = tx.next_id()?;
+        let text = format!("{INSERT} ON CONFLICT (folded) DO NOTHING");
+        let added = bound(sqlx::query(AssertSqlSafe(text)), id, &style, tx.now().millis());
+        if added.execute(tx.db()).await?.rows_affected() == 0 {
+            let row = sqlx::query("SELECT name FROM style WHERE folded = $1")
+                .bind(text::fold(&style.name))
+                .fetch_one(tx.db())
+                .await?;
+            let reason = ShelfReason::StyleExists { name: row.try_get("name")? };
+            return Err(Rejection::invalid("style", reason).into());
+        }
+        // The currency of the rate is still the shop's.
+        tx.lock_shop_state(0).await?;
+        Ok(StyleId::from_raw(id))
+    }
+}
+
 /// An entry in the activity log, if a known style has another price rule from now on.
 async fn note_rate(
     tx: &mut Tx,
@@ -118,14 +150,13 @@ pub(crate) fn checked_sizes(sizes: &[String]) -> Result<Vec<String>, Rejection> 
     sizes.iter().map(|s| text::name(s).named("sizes")).collect()
 }
 
-async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, CommandError> {
-    let id = tx.next_id()?;
-    let now = tx.now().millis();
-    let statement = "INSERT INTO style (id, name, folded, rate, rate_unit, ending, minimum, sizes, category, revision, made_ms) \
-        VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, 1, $10) ON CONFLICT (folded) DO UPDATE SET \
-        rate = excluded.rate, rate_unit = excluded.rate_unit, ending = excluded.ending, minimum = excluded.minimum, \
-        sizes = excluded.sizes, category = excluded.category, revision = style.revision + 1 RETURNING id";
-    let row = sqlx::query(statement)
+const INSERT: &str = "INSERT INTO style \
+    (id, name, folded, rate, rate_unit, ending, minimum, sizes, category, revision, made_ms) \
+    VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, 1, $10)";
+
+/// Binds what [`INSERT`] writes.
+fn bound<'q>(statement: Statement<'q>, id: i64, style: &NewStyle, now: i64) -> Statement<'q> {
+    statement
         .bind(id)
         .bind(style.name.clone())
         .bind(text::fold(&style.name))
@@ -136,8 +167,17 @@ async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, CommandError> 
         .bind(style.sizes.join("|"))
         .bind(style.category.clone())
         .bind(now)
-        .fetch_one(tx.db())
-        .await?;
+}
+
+async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, CommandError> {
+    let id = tx.next_id()?;
+    let text = format!(
+        "{INSERT} ON CONFLICT (folded) DO UPDATE SET rate = excluded.rate, rate_unit = excluded.rate_unit, \
+         ending = excluded.ending, minimum = excluded.minimum, sizes = excluded.sizes, category = excluded.category, \
+         revision = style.revision + 1 RETURNING id"
+    );
+    let statement = bound(sqlx::query(AssertSqlSafe(text)), id, style, tx.now().millis());
+    let row = statement.fetch_one(tx.db()).await?;
     let name = style.name.clone();
     Ok(if row.try_get::<i64, _>("id")? == id {
         RowOutcome::AddedStyle { name }

@@ -310,7 +310,8 @@ pub struct PieceWork {
 
 async fn usual(connection: &mut AnyConnection, style: StyleId) -> Result<Option<UsualWeights>, CommandError> {
     let rows = sqlx::query(
-        "SELECT weight, weight_unit FROM item WHERE style_id = $1 AND kind = 'piece' ORDER BY id DESC LIMIT $2",
+        "SELECT weight, weight_unit FROM item WHERE style_id = $1 AND kind = 'piece' AND removed = 0 \
+         ORDER BY id DESC LIMIT $2",
     )
     .bind(style.raw())
     .bind(USUAL_OF)

@@ -65,7 +65,8 @@ tables! {
         { id Int, kind Text, sku Text, in_store Text, gtin Text, style_id Int, name Text, description Text,
           color Text, size Text, material Text, brand Text, image Text, folded Text, weight Text, weight_unit Text, extras Int,
           for_sale Int, price Int, priced_by Text, cost Int, stock_unit Text, do_not_list Int, on_hand Int, held Int,
-          made Int, drawn Int, sold Int, put_back Int, written_off Int, revision Int, made_ms Int, mass Int }
+          made Int, drawn Int, sold Int, put_back Int, written_off Int, revision Int, made_ms Int, mass Int,
+          removed Int }
     CODE = code, key [0], fresh 0,
         { code Text, item_id Int }
     PICTURE = picture, key [0], fresh 0,

@@ -54,6 +54,11 @@ const STOCK: &[Break] = &[
         ],
     },
     Break {
+        broken: "UPDATE item SET removed = 1 WHERE sku = 'P5'",
+        mended: "UPDATE item SET removed = 0 WHERE sku = 'P5'",
+        found: &["- item # (P5) removed: no → yes"],
+    },
+    Break {
         broken: "UPDATE stock_entry SET reason = 'put-back' WHERE reason = 'made' AND item_id = (SELECT id FROM item WHERE sku = 'P5')",
         mended: "UPDATE stock_entry SET reason = 'made' WHERE reason = 'put-back' AND item_id = (SELECT id FROM item WHERE sku = 'P5')",
         found: &["2 item # (P5) made: 0 → 1", "2 item # (P5) put back: 1 → 0"],

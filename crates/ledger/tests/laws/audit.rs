@@ -33,7 +33,7 @@ const BREACHES: &[(&str, &str)] = &[
          OR i.put_back <> (SELECT COALESCE(SUM(e.change), 0) FROM stock_entry e \
             WHERE e.item_id = i.id AND e.reason IN ('put-back', 'voided')) \
          OR i.written_off <> (SELECT COALESCE(-SUM(e.change), 0) FROM stock_entry e \
-            WHERE e.item_id = i.id AND (e.reason IN ('damage', 'gift', 'own-use') OR (e.reason = 'count' AND e.change < 0)))",
+            WHERE e.item_id = i.id AND (e.reason IN ('damage', 'gift', 'own-use', 'mistake') OR (e.reason = 'count' AND e.change < 0)))",
     ),
     (
         "law 4: lines add up to their sale",

@@ -10,7 +10,9 @@ use domain::item::{ItemText, TextField};
 use domain::stock::{ItemKind, StockReason};
 use domain::weight::WeightUnit;
 use ledger::keeping::{ChangeShop, SetShop};
-use ledger::shelf::{Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome};
+use ledger::shelf::{
+    AddStyle, CostChange, Counted, EditItem, ItemPrice, NewItem, NewStyle, PriceChange, RowOutcome,
+};
 
 fn said(outcome: &RowOutcome) -> String {
     match outcome {
@@ -259,7 +261,12 @@ fn an_edit_knows_which_revision_it_changes() {
             stale(Edited::Item { code: "h1".to_owned() }, 1, 2),
         )
         .await;
-        shop.ok(EditItem { weight: Some(weight("5 ONZ")), cost: Some(usd(900)), ..edit("h1") }).await;
+        shop.ok(EditItem {
+            weight: Some(weight("5 ONZ")),
+            cost: Some(CostChange::Is(usd(900))),
+            ..edit("h1")
+        })
+        .await;
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
         assert_eq!((hat.text.name.as_str(), hat.price, hat.cost), ("Cap", usd(3800), Some(usd(900))));
         shop.ok(EditItem { price: Some(PriceChange::Hand(usd(3500))), ..edit("h1") }).await;
@@ -285,7 +292,10 @@ fn an_edit_knows_which_revision_it_changes() {
                 EditItem { price: Some(PriceChange::Rule), ..edit("p1") },
                 invalid("offers.price", ShelfReason::NoPrice),
             ),
-            (EditItem { cost: Some(usd(-5)), ..edit("p1") }, invalid("cost", ShopReason::Negative)),
+            (
+                EditItem { cost: Some(CostChange::Is(usd(-5))), ..edit("p1") },
+                invalid("cost", ShopReason::Negative),
+            ),
             (
                 EditItem {
                     text: to([(TextField::Description, "pay with 4000 0000 0000 0002")]),
@@ -485,5 +495,26 @@ fn what_was_sold_over_the_years_may_exceed_what_a_shop_holds() {
             RowOutcome::Added(ledger::shelf::AddedItem { price: ItemPrice::ByHand(_), .. })
         ));
         audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_style_that_a_person_adds_never_changes_a_known_one() {
+    on_each(|shop| async move {
+        let added = |name: &str, rate: &str| {
+            let style = style(name, rate, "ONZ", "whole", Some(2000)).styles.remove(0);
+            AddStyle { style }
+        };
+        let id = shop.ok(added(" Ridge beanie ", "7.50")).await;
+        let before = shop.ledger.style(id).await.unwrap();
+        assert_eq!((before.name.as_str(), before.sizes.len(), before.revision), ("Ridge beanie", 2, 1));
+        let exists = ShelfReason::StyleExists { name: "Ridge beanie".to_owned() };
+        shop.refuses(added("RIDGE beanie", "9.00"), invalid("style", exists)).await;
+        shop.refuses(added("", "9.00"), invalid("style", TextError::Empty)).await;
+        let foreign = added("Fell hat", "9.00");
+        let rule = domain::pricing::PriceRule { minimum: Some(eur(5)), ..foreign.style.rule };
+        let foreign = AddStyle { style: NewStyle { rule, ..foreign.style } };
+        shop.refuses(foreign, invalid_at("minimum")).await;
+        assert_eq!(shop.ledger.styles().await.unwrap(), [before]);
     });
 }

@@ -6,6 +6,7 @@ mod audit;
 mod books;
 mod bounds;
 mod connections;
+mod correct;
 mod counter;
 mod day;
 mod expected;

@@ -312,6 +312,7 @@ fn the_list_says_who_changed_what() {
         let expected = [
             "Maud person-added Maud owner".to_owned(),
             "maker price p1 $45.00 → $50.00, price override".to_owned(),
+            "maker correction p1 name Item p1 → Cowl".to_owned(),
             "maker price p1 $50.00 → $48.00, price override".to_owned(),
             "maker rate ridge beanie $7.50 an ounce, rounded to the nearest $1 → $8.00 an ounce, rounded to the nearest \
              $0.05, minimum $20.00"
@@ -327,6 +328,6 @@ fn the_list_says_who_changed_what() {
         let next = shop.ledger.activity(page.last().map(|r| r.id), 100).await.unwrap();
         assert_eq!((page.len(), next.len()), (2, expected.len() - 2));
         assert!(shop.ledger.activity(Some(ActivityId::from_raw(1)), 9).await.unwrap().is_empty());
-        assert_eq!(Activity::ALL.len(), 29);
+        assert_eq!(Activity::ALL.len(), 31);
     });
 }

@@ -13,7 +13,7 @@ use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
 use ledger::orders::EndHold;
 use ledger::sales::{NewSale, Pay, SaleLineIn, TenderIn, VoidSale};
-use ledger::shelf::{BASKET_MS, EditItem, PriceChange, Purpose};
+use ledger::shelf::{BASKET_MS, CostChange, EditItem, PriceChange, Purpose};
 
 pub(crate) fn owed(amount: i64) -> TenderIn {
     TenderIn {
@@ -334,7 +334,7 @@ fn a_sale_keeps_its_own_copy() {
         shop.ok(EditItem {
             text: to([(TextField::Name, "Another name")]),
             price: Some(PriceChange::Hand(usd(1))),
-            cost: Some(usd(9)),
+            cost: Some(CostChange::Is(usd(9))),
             ..edit("p1")
         })
         .await;

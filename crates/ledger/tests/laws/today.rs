@@ -20,7 +20,7 @@ fn day(text: &str) -> Day {
 }
 
 /// An order of one of each.
-fn order(number: &str, skus: &[&str]) -> TakeOrders {
+pub(crate) fn order(number: &str, skus: &[&str]) -> TakeOrders {
     let line = |sku: &&str| IncomingLine {
         code: Some(code(sku)),
         name: String::new(),

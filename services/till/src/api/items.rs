@@ -12,7 +12,7 @@ use domain::codes::Gtin;
 use domain::people::Permission;
 use domain::pricing::Calculation;
 use ledger::online::Offers;
-use ledger::shelf::ItemView;
+use ledger::shelf::{ItemPast, ItemView};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -50,6 +50,8 @@ pub(crate) struct ItemShown {
     unit_code: Option<&'static str>,
     /// Whether it must not be listed online.
     do_not_list: bool,
+    /// Whether it was entered by mistake and removed.
+    removed: bool,
     on_hand: String,
     /// How much of it is on hold.
     held: String,
@@ -125,6 +127,7 @@ impl ItemShown {
             cost: caller.may(Permission::SeeCost).then(|| item.cost.map(|c| c.to_string())),
             unit_code,
             do_not_list: item.do_not_list,
+            removed: item.past == ItemPast::Removed,
             on_hand: shown::quantity(item.on_hand),
             held: shown::quantity(item.held),
             free,

@@ -44,6 +44,7 @@ use utoipa::{Modify, OpenApi};
         items::by_code::get::read_item,
         items::by_code::patch::edit_item,
         items::by_code::stock::adjust_stock,
+        items::by_code::removal::remove_piece,
         items::by_code::moves::list_moves,
         styles::get::list_styles,
         styles::post::add_styles,

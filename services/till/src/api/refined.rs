@@ -101,8 +101,9 @@ fn own(schema: &str, field: &str) -> Option<Form> {
         ("EditText", "pricedBy") => Words(vec!["rule"]),
         ("ItemShown", "pricedBy") => Words(vec!["rule", "hand"]),
         ("HoldText" | "SaleText", "until" | "at") => Pattern(MOMENT, 40),
-        ("ReleaseBody", "reason") => Text(1, MAX_NAME_CHARS),
-        ("ReasonBody" | "SubstituteBody" | "StatusText", "reason")
+        ("ReleaseBody" | "RemovalText", "reason") => Text(1, MAX_NAME_CHARS),
+        ("ReasonBody" | "SubstituteBody" | "StatusText" | "EditText", "reason")
+        | ("EditText", "style")
         | ("HoldText" | "HoldShown", "forWhom") => Text(0, MAX_NAME_CHARS),
         ("WeightText", "value") => decimal(),
         _ => return None,

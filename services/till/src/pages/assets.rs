@@ -45,6 +45,7 @@ assets! {
     "settings.css" "text/css; charset=utf-8",
     "today.css" "text/css; charset=utf-8",
     "workbench.css" "text/css; charset=utf-8",
+    "price.js" "text/javascript; charset=utf-8",
     "workbench.js" "text/javascript; charset=utf-8",
     "setup.js" "text/javascript; charset=utf-8",
     "sheet.js" "text/javascript; charset=utf-8",

@@ -179,6 +179,15 @@ impl Faults {
         }
     }
 
+    /// The same faults, where the form has another name for a field than the ledger.
+    pub(crate) fn renamed(self, names: &[(&str, &str)]) -> Self {
+        let name = |field: String| {
+            let other = names.iter().find(|(own, _)| *own == field);
+            other.map_or(field, |(_, other)| (*other).to_owned())
+        };
+        Self(self.0.into_iter().map(|(field, words)| (name(field), words)).collect())
+    }
+
     /// A field's fault, to be shown next to it.
     pub(crate) fn at(&self, field: &str) -> Option<&str> {
         self.0.get(field).map(String::as_str)

@@ -6,9 +6,10 @@ mod hold_end;
 mod holds;
 mod item;
 mod item_count;
+mod item_edit;
 mod item_hold;
 mod item_loss;
-mod item_text;
+mod item_removal;
 mod read;
 mod reprice;
 mod returned;
@@ -18,6 +19,7 @@ mod stock_count_end;
 mod stock_count_scan;
 mod stock_counts;
 mod style;
+mod style_new;
 mod style_text;
 mod styles;
 pub(crate) mod tag;
@@ -40,13 +42,19 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/shelf/items/{code}/hold", sell, item_hold::hold),
         Route::post("/shelf/items/{code}/count", count, item_count::count),
         Route::post("/shelf/items/{code}/loss", count, item_loss::lose),
-        Route::get("/shelf/items/{code}/text", make, item_text::read_text),
-        Route::post("/shelf/items/{code}/text", make, item_text::edit_text),
+        Route::post("/shelf/items/{code}/removal", count, item_removal::remove),
+        Route::get("/shelf/items/{code}/edit", make, item_edit::read_form),
+        Route::post("/shelf/items/{code}/edit", make, item_edit::edit),
+        Route::get("/shelf/items/{code}/price", make, item_edit::read_price),
         Route::get("/shelf/holds", look, holds::list_holds),
         Route::post("/shelf/holds/{id}/end", sell, hold_end::end_hold),
         Route::get("/shelf/returned", give_back, returned::list_returned),
         Route::post("/shelf/returned/{line}", give_back, returned::decide),
         Route::get("/shelf/styles", look, styles::list_styles),
+        Route::get("/shelf/styles/new", price, style_new::read_form),
+        Route::post("/shelf/styles/new", price, style_new::add),
+        Route::post("/shelf/styles/for-piece", price, style_new::begin_for_piece),
+        Route::get("/shelf/styles/prices", price, style_new::read_prices),
         Route::get("/shelf/styles/{id}", look, style::read_style),
         Route::get("/shelf/styles/{id}/text", price, style_text::read_text),
         Route::post("/shelf/styles/{id}/text", price, style_text::edit_text),

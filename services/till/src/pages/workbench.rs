@@ -1,10 +1,10 @@
 //! The room Workbench: a finished piece is weighed, priced and tagged.
 
-mod piece;
-mod price;
+pub(crate) mod piece;
+pub(crate) mod price;
 mod sheet;
 mod tags;
-mod typed;
+pub(crate) mod typed;
 
 use crate::pages::frame::Room;
 use crate::request::caller::Access;

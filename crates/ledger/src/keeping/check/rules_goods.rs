@@ -37,7 +37,8 @@ pub(super) const RULES: &[Rule] = &[
             SUM(CASE WHEN reason = 'made' OR (reason = 'count' AND change > 0) THEN change ELSE 0 END) AS made, \
             SUM(CASE WHEN reason = 'sold' THEN -change ELSE 0 END) AS sold, \
             SUM(CASE WHEN reason IN ('put-back', 'voided') THEN change ELSE 0 END) AS put_back, \
-            SUM(CASE WHEN reason IN ('damage', 'gift', 'own-use') OR (reason = 'count' AND change < 0) THEN -change ELSE 0 END) \
+            SUM(CASE WHEN reason IN ('damage', 'gift', 'own-use', 'mistake') OR (reason = 'count' AND change < 0) THEN -change \
+                ELSE 0 END) \
                 AS written_off \
             FROM stock_entry GROUP BY item_id) e ON e.item_id = i.id",
     },
@@ -64,6 +65,15 @@ pub(super) const RULES: &[Rule] = &[
         text: "SELECT i.id AS id, i.sku AS name, 0 AS e1, COUNT(*) AS f1 FROM item i JOIN code k ON k.item_id = i.id \
             JOIN sale_line l ON l.code = k.code AND l.item_id IS NULL AND l.code <> '' \
             WHERE i.kind = 'piece' AND i.sold - i.put_back > 0 GROUP BY i.id, i.sku",
+    },
+    Rule {
+        law: Law::Records,
+        what: "a piece is removed as a mistake, without the entry of it or though it is in stock or was sold",
+        record: "item",
+        fields: &[Flag("removed")],
+        text: "SELECT i.id AS id, i.sku AS name, CASE WHEN i.removed = 1 AND (i.on_hand > 0 OR i.sold > 0 OR i.kind <> 'piece' \
+            OR NOT EXISTS (SELECT 1 FROM stock_entry e WHERE e.item_id = i.id AND e.reason = 'mistake')) THEN 0 \
+            ELSE i.removed END AS e1, i.removed AS f1 FROM item i",
     },
     Rule {
         law: Law::LedgerAddsUp,

@@ -50,6 +50,19 @@ pub enum ShelfReason {
     },
     /// A price override without its reason.
     NoOverrideReason,
+    /// A correction without its reason.
+    NoCorrectionReason,
+    /// A piece that was entered by mistake, without the reason.
+    NoRemovalReason,
+    /// Only a piece can be removed; of other goods the stock is corrected.
+    RemovesPiecesOnly,
+    /// A piece that somebody bought is not removed, even if it came back.
+    RemovesUnsoldOnly,
+    /// An order names the piece.
+    RemovesUnorderedOnly {
+        /// The order's number.
+        order: String,
+    },
     /// Rows or minutes that cannot be.
     WorkOutOfRange {
         /// The most.

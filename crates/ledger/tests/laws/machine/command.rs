@@ -24,6 +24,9 @@ pub(super) enum Step {
         item: usize,
         what: What,
     },
+    Remove {
+        item: usize,
+    },
     Hold {
         lines: Vec<(usize, i64)>,
         purpose: Purpose,
@@ -133,6 +136,7 @@ impl Step {
             Self::Add { .. } => "Add",
             Self::Edit { .. } => "Edit",
             Self::Adjust { .. } => "Adjust",
+            Self::Remove { .. } => "Remove",
             Self::Hold { .. } => "Hold",
             Self::EndHold { .. } => "EndHold",
             Self::Sweep => "Sweep",
@@ -302,6 +306,7 @@ pub(super) fn steps(model: &Model) -> BoxedStrategy<Step> {
         1 => (place(model.items.len()), 1..9000_i64, any::<bool>())
             .prop_map(|(item, price, stale)| Step::Edit { item, price, stale }),
         5 => adjusts(model),
+        5 => place(model.items.len()).prop_map(|item| Step::Remove { item }),
         5 => (lines(model), purpose).prop_map(|(lines, purpose)| Step::Hold { lines, purpose }),
         2 => place(model.groups.len()).prop_map(|group| Step::EndHold { group }),
         1 => Just(Step::Sweep),

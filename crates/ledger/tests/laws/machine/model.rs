@@ -17,6 +17,10 @@ pub(super) struct Item {
     pub(super) out: i64,
     /// How it last left the shelf: by which sale at the counter, 0 for an order, or otherwise.
     pub(super) left_by: Option<i64>,
+    /// Ever, even if it came back.
+    pub(super) was_sold: bool,
+    /// By a line of an order, ever.
+    pub(super) was_ordered: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -173,6 +177,7 @@ impl Model {
             Step::Add { kind, stock_units, cost, gtin } => self.add(*kind, *stock_units, *cost, *gtin),
             Step::Edit { item, price, stale } => self.edit(*item, *price, *stale),
             Step::Adjust { item, what } => self.adjust(*item, what),
+            Step::Remove { item } => self.remove(*item),
             Step::Hold { lines, purpose } => self.hold(lines, *purpose),
             Step::EndHold { group } => self.end_hold(*group),
             Step::Sweep => Ok(self.sweep()),
@@ -233,7 +238,17 @@ impl Model {
         }
         self.gtin_taken |= gtin;
         let price = 500 + 333 * i64::try_from(self.items.len()).unwrap();
-        self.items.push(Item { kind, price, cost, on_hand: stock_units, held: 0, out: 0, left_by: None });
+        self.items.push(Item {
+            kind,
+            price,
+            cost,
+            on_hand: stock_units,
+            held: 0,
+            out: 0,
+            left_by: None,
+            was_sold: false,
+            was_ordered: false,
+        });
         Ok(String::new())
     }
 

@@ -79,6 +79,7 @@ impl Model {
         for ((item, stock_units), held) in takes {
             self.take(*item, *stock_units, held)?;
             self.items[*item].out += stock_units;
+            self.items[*item].was_sold = true;
             self.items[*item].left_by = Some(receipt);
         }
         let said = format!(

@@ -2,6 +2,7 @@
 
 use super::command::What;
 use super::model::{Group, HoldRow, HoldState, Model, Said, refuse};
+use super::orders::SKIPPED;
 use crate::harness::HOUR_MS;
 use domain::stock::ItemKind;
 use ledger::shelf::{BASKET_MS, Purpose};
@@ -123,6 +124,26 @@ impl Model {
         }
         let open = |item| rows.iter().filter(|r| r.0 == item && r.2 == HoldState::Open).map(|r| r.1).sum();
         Ok(lines.iter().map(|(item, _)| open(*item)).collect())
+    }
+
+    /// A piece of which an order ever spoke is left to other tests.
+    pub(super) fn remove(&mut self, at: usize) -> Said {
+        let Some(item) = self.items.get(at).cloned() else { return refuse("unknown-code") };
+        if item.was_ordered {
+            return Ok(SKIPPED.to_owned());
+        }
+        if item.kind != ItemKind::Piece {
+            return refuse("invalid");
+        }
+        if item.held > 0 {
+            self.expire(Some(at));
+        }
+        if self.can_take(at, 1, 0) && item.was_sold {
+            return refuse("invalid");
+        }
+        self.take(at, 1, 0)?;
+        self.items[at].left_by = None;
+        Ok(String::new())
     }
 
     pub(super) fn adjust(&mut self, at: usize, what: &What) -> Said {

@@ -208,6 +208,11 @@ impl Model {
     }
 
     fn change(&mut self, order: &mut Order, body: &Body) {
+        for line in &body.lines {
+            if let Some(item) = self.items.get_mut(line.0) {
+                item.was_ordered = true;
+            }
+        }
         let was = order.body.standing();
         let is = body.standing();
         if is == Standing::Undone || (was, is) == (Standing::Sold, Standing::Unpaid) {

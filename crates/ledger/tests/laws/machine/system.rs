@@ -17,7 +17,7 @@ use domain::stock::{ItemKind, ReturnDisposition};
 use domain::weight::WeightUnit;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
-use ledger::orders::EndHold;
+use ledger::orders::{EndHold, RemovePiece};
 use ledger::sales::{DecideReturn, NewRefund, NewSale, Pay, RefundOf, RefundTender, TenderIn, VoidSale};
 use ledger::shelf::{EditItem, PriceChange, Purpose, RowOutcome, SweepHolds};
 use ledger::{Command, CommandError, Key, Rejection};
@@ -122,6 +122,12 @@ impl One {
                 self.said(edit, |_| String::new()).await
             }
             Step::Adjust { item, what } => self.adjust(model, *item, what).await,
+            Step::Remove { .. } if model.said == orders::SKIPPED => Ok(orders::SKIPPED.to_owned()),
+            Step::Remove { item } => {
+                let (reason, who) = ("typed twice".to_owned(), "maker".to_owned());
+                let remove = RemovePiece { code: code(&sku(*item)), reason, who };
+                self.said(remove, |_| String::new()).await
+            }
             Step::Hold { lines, purpose } => self.hold(model, lines, *purpose).await,
             Step::EndHold { group } => {
                 let id = self.groups.get(*group).copied().unwrap_or(HoldGroupId::from_raw(1));

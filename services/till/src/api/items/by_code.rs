@@ -3,4 +3,5 @@
 pub(crate) mod get;
 pub(crate) mod moves;
 pub(crate) mod patch;
+pub(crate) mod removal;
 pub(crate) mod stock;

@@ -21,7 +21,7 @@ use domain::pricing;
 use domain::stock::{ItemKind, ListingState, StockReason};
 use ledger::Command;
 use ledger::online::Offers;
-use ledger::shelf::{Hold, ItemView, StockMove};
+use ledger::shelf::{Hold, ItemPast, ItemView, StockMove};
 
 /// The latest stock entries that are shown; an item of counted goods may have thousands.
 const MOVES: usize = 50;
@@ -62,6 +62,7 @@ pub(crate) fn why_words(why: StockReason) -> &'static str {
         StockReason::Damage => "Damaged",
         StockReason::Gift => "Given away",
         StockReason::OwnUse => "Kept for own use",
+        StockReason::Mistake => "Entered by mistake",
         StockReason::Sold => "Sold",
         StockReason::PutBack => "Returned to stock",
         StockReason::Voided => "Sale voided",
@@ -141,6 +142,15 @@ pub(crate) struct Page {
 impl Page {
     fn is_piece(&self) -> bool {
         self.item.kind == ItemKind::Piece
+    }
+
+    /// Whether it may be removed as a mistake, as far as the shelf knows.
+    fn may_remove(&self) -> bool {
+        self.is_piece() && self.holds.is_empty() && self.item.past == ItemPast::Unsold
+    }
+
+    fn is_removed(&self) -> bool {
+        self.item.past == ItemPast::Removed
     }
 
     fn is_there(&self) -> bool {

@@ -38,10 +38,10 @@ const ENDINGS: [(&str, &str); 6] = [
 #[derive(Clone, Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct RuleText {
-    rate: String,
-    unit: String,
-    ending: String,
-    minimum: String,
+    pub(super) rate: String,
+    pub(super) unit: String,
+    pub(super) ending: String,
+    pub(super) minimum: String,
 }
 
 impl RuleText {
@@ -55,22 +55,27 @@ impl RuleText {
         }
     }
 
-    fn of_form(form: &Form) -> Self {
+    pub(super) fn of_form(form: &Form) -> Self {
         let text = |name| form.text(name).to_owned();
         Self { rate: text("rate"), unit: text("unit"), ending: text("ending"), minimum: text("minimum") }
     }
 
-    fn read(&self, currency: Currency) -> Result<PriceRule, Faults> {
-        Ok(PriceRule {
-            rate: WeightRate::parse(self.rate.trim(), &self.unit)
-                .map_err(|error| Faults::one("rate", error.to_string()))?,
-            ending: PriceEnding::parse(&self.ending, currency)
-                .map_err(|error| Faults::one("ending", error.to_string()))?,
-            minimum: read::money("minimum", &self.minimum, currency)?,
-        })
+    /// The rule, or all that is wrong with it.
+    pub(super) fn read(&self, currency: Currency) -> Result<PriceRule, Faults> {
+        let mut faults = Faults::default();
+        let rate = WeightRate::parse(self.rate.trim(), &self.unit);
+        let rate = rate.map_err(|error| faults.add("rate", error)).ok();
+        let ending = PriceEnding::parse(&self.ending, currency);
+        let ending = ending.map_err(|error| faults.add("ending", error)).ok();
+        let minimum = read::money("minimum", &self.minimum, currency);
+        let minimum = minimum.map_err(|more| faults.join(more)).ok();
+        match (rate, ending, minimum) {
+            (Some(rate), Some(ending), Some(minimum)) => Ok(PriceRule { rate, ending, minimum }),
+            _ => Err(faults),
+        }
     }
 
-    fn units(&self) -> Vec<Choice> {
+    pub(super) fn units(&self) -> Vec<Choice> {
         let choice = |unit: WeightUnit| Choice {
             value: unit.code().to_owned(),
             words: unit.each().trim_start_matches("an ").trim_start_matches("a ").to_owned(),
@@ -79,7 +84,7 @@ impl RuleText {
         UNITS.into_iter().map(choice).collect()
     }
 
-    fn endings(&self) -> Vec<Choice> {
+    pub(super) fn endings(&self) -> Vec<Choice> {
         let is_same = |value: &str| {
             let plain = |text: &str| text.trim_end_matches('0').to_owned();
             if value.starts_with('0') { plain(value) == plain(&self.ending) } else { value == self.ending }

@@ -9,6 +9,7 @@ use crate::request::caller::Caller;
 use askama::Template;
 use axum::extract::State;
 use domain::money::{Currency, Money};
+use domain::people::Permission;
 use ledger::shelf::StyleCount;
 
 struct StyleLine {
@@ -52,6 +53,7 @@ pub(crate) struct Page {
     units: i64,
     and_more: bool,
     held: i64,
+    may_price: bool,
 }
 
 /// GET /shelf/styles
@@ -65,6 +67,7 @@ pub(crate) async fn list_styles(State(app): State<App>, caller: Caller) -> Resul
         frame: Frame::new(&app, &caller, Room::Shelf),
         ways: ways(&caller, "/shelf/styles"),
         lines,
+        may_price: caller.may(Permission::Price),
         units: counts.iter().map(|c| c.units).sum(),
         and_more: counts.iter().any(|c| c.and_more),
         held: counts.iter().map(|c| c.held).sum(),

@@ -4,7 +4,7 @@ use crate::pages::shown;
 use domain::color;
 use domain::stock::{Availability, ItemKind};
 use domain::text::fold;
-use ledger::shelf::ItemView;
+use ledger::shelf::{ItemPast, ItemView};
 
 /// The height of a tag's band, in units of its SVG view box.
 const BAND: usize = 60;
@@ -84,6 +84,7 @@ pub(crate) fn notes(item: &ItemView, is_listed: bool) -> Vec<&'static str> {
     let (on_hand, held) = (item.on_hand.stock_units(), item.held.stock_units());
     let mut notes = Vec::new();
     match Availability::of(on_hand, held, false) {
+        Availability::SoldOut if item.past == ItemPast::Removed => notes.push("Entered by mistake"),
         Availability::SoldOut => notes.push(if item.sold.is_zero() { "Gone" } else { "Sold" }),
         Availability::Reserved => notes.push("On hold"),
         Availability::InStock | Availability::Discontinued if held > 0 => notes.push("Some on hold"),

@@ -16,6 +16,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
+use domain::people::Permission;
 use domain::stock::ItemKind;
 use domain::text::fold;
 use ledger::shelf::{FinishPieces, ItemView, NewPiece, PictureName, PieceOutcome, StyleView};
@@ -43,6 +44,9 @@ pub(crate) struct Page {
     slip: Slip,
     faults: Faults,
     unit: &'static str,
+    /// A style that was added for this piece.
+    added: Option<String>,
+    may_price: bool,
 }
 
 /// GET /workbench
@@ -100,6 +104,20 @@ async fn keep(app: &App, form: &Form, piece: NewPiece) -> Result<Result<String, 
 }
 
 impl Page {
+    /// The form with a piece that another form carried along, perhaps while its style was added.
+    pub(crate) async fn carried_back(
+        app: &App,
+        caller: &Caller,
+        typed: Typed,
+        kept: Vec<PictureName>,
+        added: Option<String>,
+    ) -> Result<Self, Problem> {
+        let piece = typed.read(&app.ledger.shop(), kept.clone());
+        let faults = piece.as_ref().err().cloned().unwrap_or_default();
+        let page = Self::new(app, caller, typed, kept, piece.as_ref().ok(), faults).await?;
+        Ok(Self { added, ..page })
+    }
+
     async fn new(
         app: &App,
         caller: &Caller,
@@ -114,7 +132,8 @@ impl Page {
         };
         let frame = Frame::new(app, caller, Room::Workbench);
         let styles = app.ledger.styles().await?;
-        Ok(Self { frame, styles, typed, kept, slip, faults, unit: app.ledger.shop().unit.plural() })
+        let (unit, may_price) = (app.ledger.shop().unit.plural(), caller.may(Permission::Price));
+        Ok(Self { frame, styles, typed, kept, slip, faults, unit, added: None, may_price })
     }
 
     fn is_chosen(&self, style: &StyleView) -> bool {

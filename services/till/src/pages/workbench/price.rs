@@ -10,8 +10,8 @@ use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use domain::money::Money;
-use ledger::CommandError;
-use ledger::shelf::{ItemPrice, NewPiece, Priced, UsualWeights};
+use ledger::shelf::{EditItem, EditPreview, ItemPrice, NewPiece, Priced, UsualWeights};
+use ledger::{CommandError, Rejection};
 
 /// The least number of pieces against which a weight may be called unusual.
 const ENOUGH_TO_COMPARE: usize = 5;
@@ -22,6 +22,8 @@ pub(crate) struct Slip {
     pub(crate) price: Option<String>,
     /// How the style's rule arrives at the price.
     pub(crate) calculation: Option<String>,
+    /// The price on the tag, if this one is another.
+    pub(crate) before: Option<String>,
     /// Set by hand: the calculation is then not that of the price.
     pub(crate) by_hand: bool,
     /// What remains after the cost, and its share of the price.
@@ -39,7 +41,7 @@ pub(crate) struct Slip {
 #[derive(Template)]
 #[template(path = "workbench/slip.html")]
 pub(crate) struct Fragment {
-    slip: Slip,
+    pub(crate) slip: Slip,
 }
 
 /// GET /workbench/price
@@ -75,6 +77,34 @@ impl Slip {
                 Ok(Self { faults: Faults::one(field, words), ..Self::empty() })
             }
             Err(CommandError::Storage(trouble)) => Err(trouble.into()),
+        }
+    }
+
+    /// For an item as it would be after an edit.
+    pub(crate) async fn of_edit(app: &App, edit: &EditItem) -> Result<Self, Problem> {
+        match app.ledger.preview_edit(edit).await {
+            Ok(preview) => Ok(Self::after_edit(preview)),
+            Err(CommandError::Rejected(rejection)) if matches!(*rejection, Rejection::Invalid { .. }) => {
+                let (field, words) = at_field(&rejection);
+                Ok(Self { faults: Faults::one(field, words), ..Self::empty() })
+            }
+            Err(failure) => Err(failure.into()),
+        }
+    }
+
+    fn after_edit(preview: EditPreview) -> Self {
+        let EditPreview { before, price, by_hand, calculation, margin } = preview;
+        let each = before.stock_unit.map(|unit| format!(" {}", unit.each())).unwrap_or_default();
+        let earlier = || "Priced at an earlier rate of its style".to_owned();
+        let calculation = calculation.map(|calculation| calculation.shown());
+        Self {
+            price: Some(format!("{}{each}", shown::money(price))),
+            before: (price != before.price).then(|| shown::money(before.price)),
+            calculation: calculation.or_else(|| (!by_hand).then(earlier)),
+            by_hand,
+            margin: margin.map(|m| (shown::money(m), part_of(m, price))),
+            is_loss: margin.is_some_and(Money::is_negative),
+            ..Self::default()
         }
     }
 

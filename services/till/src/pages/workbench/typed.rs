@@ -11,6 +11,8 @@ use std::fmt::Display;
 
 /// For a piece that has neither a rule nor a price.
 pub(crate) const NO_STYLE: &str = "choose a style or enter a price override";
+/// What the names of the fields begin with in a form that carries a piece along.
+pub(crate) const CARRIED: &str = "piece.";
 const NO_WEIGHT: &str = "enter the scale reading or a price override";
 /// The fields of a sheet's row, in the order of the columns.
 pub(crate) const COLUMNS: [(&str, &str); 10] = [
@@ -48,7 +50,24 @@ pub(crate) struct Typed {
 
 impl Typed {
     pub(crate) fn of_form(form: &Form) -> Self {
-        let text = |name: &str| form.text(name).to_owned();
+        Self::from_fields(|name| form.text(name).to_owned())
+    }
+
+    /// A piece that another form carries along, so that nothing of it is lost.
+    pub(crate) fn carried(form: &Form) -> Self {
+        Self::from_fields(|name| form.text(&format!("{CARRIED}{name}")).to_owned())
+    }
+
+    /// Its fields, as another form carries them along.
+    pub(crate) fn to_carry(&self) -> Vec<(String, &str)> {
+        let own = [("name", &self.name), ("extras", &self.extras), ("cost", &self.cost)];
+        let more = [("tare", &self.tare), ("description", &self.description)];
+        let cells = COLUMNS.iter().map(|(name, _)| *name).zip(self.cells());
+        let more = own.into_iter().chain(more).map(|(name, text)| (name, text.as_str()));
+        cells.chain(more).map(|(name, text)| (format!("{CARRIED}{name}"), text)).collect()
+    }
+
+    fn from_fields(text: impl Fn(&str) -> String) -> Self {
         Self {
             weight: text("weight"),
             tare: text("tare"),
@@ -220,6 +239,17 @@ fn count(field: &str, text: &str, faults: &mut Faults) -> Option<i64> {
 mod tests {
     use super::*;
     use crate::testing::TestShop;
+
+    #[test]
+    fn a_piece_that_is_carried_along_comes_back_whole() {
+        let typed = Typed::from_fields(|name| format!("the {name}"));
+        let carried = typed.to_carry();
+        let text = |name: &str| {
+            let name = format!("{CARRIED}{name}");
+            carried.iter().find(|(other, _)| *other == name).map(|(_, text)| (*text).to_owned())
+        };
+        assert_eq!(Typed::from_fields(|name| text(name).unwrap_or_default()), typed);
+    }
 
     /// Parses fields given as `name=value` and compares the faults.
     async fn check(fields: &[(&str, &str)], expected: Result<&str, &[(&str, &str)]>) {

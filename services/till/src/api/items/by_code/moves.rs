@@ -29,7 +29,7 @@ pub(crate) struct MoveShown {
     change: String,
     /// The unit of goods by weight.
     unit_code: Option<&'static str>,
-    /// made, count, damage, gift, own-use, sold, put-back or voided.
+    /// made, count, damage, gift, own-use, mistake, sold, put-back or voided.
     why: &'static str,
     /// The sale that took it or that it was returned from; otherwise null.
     sale: Option<String>,

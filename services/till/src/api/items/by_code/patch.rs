@@ -12,7 +12,7 @@ use axum::http::HeaderMap;
 use domain::codes::Code;
 use domain::item::{TextEdit, TextField};
 use domain::money::{Currency, Money};
-use ledger::shelf::{EditItem, PriceChange};
+use ledger::shelf::{CostChange, EditItem, PriceChange};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -27,6 +27,8 @@ pub(crate) struct EditText {
     brand: Option<String>,
     description: Option<String>,
     image: Option<Vec<String>>,
+    /// The name of its style from now on, or empty for none; a calculated price follows it.
+    style: Option<String>,
     /// A price override.
     price: Option<String>,
     /// `rule`: back to the price by the style's rule.
@@ -36,6 +38,8 @@ pub(crate) struct EditText {
     extras: Option<String>,
     cost: Option<String>,
     do_not_list: Option<bool>,
+    /// Why, for the activity log.
+    reason: Option<String>,
 }
 
 impl Body for EditText {}
@@ -54,7 +58,9 @@ impl EditText {
             price: self.price(currency)?,
             weight: self.weight.as_ref().map(|w| values::weight(w, "#/weight")).transpose()?,
             extras: at_least_none(self.extras.as_deref(), currency, "#/extras")?,
-            cost: at_least_none(self.cost.as_deref(), currency, "#/cost")?,
+            cost: at_least_none(self.cost.as_deref(), currency, "#/cost")?.map(CostChange::Is),
+            style: self.style,
+            reason: self.reason,
             text: TextEdit::default()
                 .with(TextField::Name, self.name)
                 .with(TextField::Description, self.description)
@@ -92,6 +98,12 @@ fn at_least_none(text: Option<&str>, currency: Currency, pointer: &str) -> Resul
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct RevisionShown {
     revision: String,
+}
+
+impl RevisionShown {
+    pub(crate) fn of(revision: i64) -> Self {
+        Self { revision: revision.to_string() }
+    }
 }
 
 /// The revision for the ledger to compare with. Of several, the current one if it is among them; the ledger
@@ -134,8 +146,7 @@ pub(crate) async fn edit_item(
     let edit = write.body.read(code, revision, app.ledger.shop().currency, write.who)?;
     let done = app.run(&write.key, &edit).await?;
     let tag = etag::of_revision(done.answer);
-    let revision = done.answer.to_string();
-    Ok(Answer::ok(done.replayed, RevisionShown { revision }).with_tag(tag))
+    Ok(Answer::ok(done.replayed, RevisionShown::of(done.answer)).with_tag(tag))
 }
 
 #[cfg(test)]
@@ -202,11 +213,16 @@ mod tests {
                 assert_eq!((&item["price"], &item["pricedBy"]), (&json!(price), &json!(by)), "{edit}");
             }
         };
+        let hat =
+            json!({"styles": [{"style": "Fell hat", "rate": "8.50", "unitCode": "ONZ", "ending": "whole"}]});
+        assert_eq!(shop.post("/api/styles", "hat", hat).await.status, 201);
         check(json!({"price": "55.00"}), "55.00", "hand").await;
         check(json!({"weight": {"value": "7.00", "unitCode": "ONZ"}}), "55.00", "hand").await;
         // 7 × 7.50 = 52.50; to the nearest whole amount, a tie goes up.
         check(json!({"pricedBy": "rule"}), "53.00", "rule").await;
         check(json!({"extras": "2.00"}), "55.00", "rule").await;
+        check(json!({"style": "Fell hat", "reason": "a hat after all"}), "62.00", "rule").await;
+        check(json!({"style": "moor COWL"}), "55.00", "rule").await;
         check(json!({"doNotList": true, "image": ["cowl.jpg"], "cost": "13.00"}), "55.00", "rule").await;
     }
 
@@ -227,6 +243,8 @@ mod tests {
         check(json!({"price": "4.00", "pricedBy": "rule"}), "#/pricedBy").await;
         check(json!({"weight": {"value": "-1", "unitCode": "ONZ"}}), "#/weight/value").await;
         check(json!({"cost": "-1.00"}), "#/cost").await;
+        check(json!({"cost": "1.00", "reason": ""}), "#/reason").await;
+        check(json!({"style": "No such"}), "#/style").await;
         check(json!({"extras": "-1.00"}), "#/extras").await;
         check(json!({"onHand": "5"}), "#/onHand").await;
         check(json!({"description": "5500 0000 0000 0004"}), "#/description").await;
