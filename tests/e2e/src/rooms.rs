@@ -53,6 +53,7 @@ pub const LEDGER: &[Room] = &[
             "item",
             "picture",
             "piece_work",
+            "printed_tag",
             "stock_entry",
             "stock_count",
             "stock_count_line",

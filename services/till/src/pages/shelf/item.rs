@@ -20,7 +20,7 @@ use domain::people::Permission;
 use domain::pricing;
 use domain::stock::{ItemKind, ListingState, StockReason};
 use ledger::Command;
-use ledger::shelf::{Hold, ItemPast, ItemView, StockMove};
+use ledger::shelf::{Hold, ItemPast, ItemView, LatestTag, StockMove};
 
 /// The latest stock entries that are shown; an item of counted goods may have thousands.
 const MOVES: usize = 50;
@@ -114,6 +114,18 @@ fn listing_words(item: &ItemView) -> &'static str {
     }
 }
 
+fn tag_words(tag: Option<&LatestTag>, zone: &Zone) -> String {
+    let Some(tag) = tag else { return "No tag printed yet.".to_owned() };
+    let when = shown::moment(zone, tag.at);
+    if tag.is_outdated {
+        let price = shown::money(tag.price);
+        return format!(
+            "The tag says {price} and needs to be printed again: price or weight changed since {when}."
+        );
+    }
+    format!("Tag printed {when}.")
+}
+
 #[derive(Template)]
 #[template(path = "shelf/item.html")]
 pub(crate) struct Page {
@@ -126,6 +138,8 @@ pub(crate) struct Page {
     notes: Vec<&'static str>,
     price: PriceShown,
     listing: &'static str,
+    /// What is known of its printed tag, for people who print tags.
+    latest_tag: String,
     holds: Vec<HoldShown>,
     moves: Vec<MoveShown>,
     may_sell: bool,
@@ -189,6 +203,7 @@ pub(crate) async fn page(
     let item = app.ledger.item(code).await?;
     let holds = app.ledger.holds_of(item.id).await?;
     let moves = app.ledger.stock_moves(code, None, MOVES).await?;
+    let latest_tag = app.ledger.latest_tag(item.id).await?;
     let zone = &app.ledger.shop().zone;
     Ok(Page {
         frame: Frame::new(app, caller, Room::Shelf),
@@ -199,6 +214,7 @@ pub(crate) async fn page(
         notes: tag::notes(&item),
         price: price(&item, caller),
         listing: listing_words(&item),
+        latest_tag: tag_words(latest_tag.as_ref(), zone),
         holds: holds.iter().map(|h| hold(h, zone)).collect(),
         moves: moves.iter().map(|m| moved(m, zone)).collect(),
         may_sell: caller.may(Permission::Sell),
