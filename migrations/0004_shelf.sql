@@ -145,6 +145,15 @@ CREATE TABLE piece_work (
     at_ms        BIGINT NOT NULL
 );
 
+-- The latest tag that was printed of an item, with what stood on it: another price or weight needs a new tag.
+CREATE TABLE printed_tag (
+    item_id BIGINT NOT NULL PRIMARY KEY REFERENCES item (id),
+    price   BIGINT NOT NULL CHECK (price BETWEEN 0 AND 1000000000000),
+    mass    BIGINT NOT NULL CHECK (mass >= 0),
+    who     TEXT   NOT NULL,
+    at_ms   BIGINT NOT NULL
+);
+
 -- Only ever added to.
 CREATE TABLE stock_entry (
     id        BIGINT NOT NULL PRIMARY KEY,

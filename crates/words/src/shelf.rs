@@ -16,6 +16,7 @@ pub(crate) fn words(reason: &ShelfReason) -> String {
         ShelfReason::TooManyPictures { limit } => format!("you can save at most {limit} photographs at once"),
         ShelfReason::TooManyItems { limit } => format!("you can add at most {limit} items at once"),
         ShelfReason::TextCount { limit } => format!("you can write 1 to {limit} texts at once"),
+        ShelfReason::TagCount { limit } => format!("you can print 1 to {limit} tags at once"),
         ShelfReason::HoldLines { limit } => format!("a hold has 1 to {limit} lines"),
         ShelfReason::WorkOutOfRange { limit } => {
             format!("enter a number from 1 to {limit}, or leave it empty")
@@ -100,6 +101,7 @@ fn fixed(reason: &ShelfReason) -> Option<&'static str> {
         | ShelfReason::TooManyPictures { .. }
         | ShelfReason::TooManyItems { .. }
         | ShelfReason::TextCount { .. }
+        | ShelfReason::TagCount { .. }
         | ShelfReason::HoldLines { .. }
         | ShelfReason::WorkOutOfRange { .. }
         | ShelfReason::CountOver { .. }

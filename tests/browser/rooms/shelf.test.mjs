@@ -151,3 +151,53 @@ for (const javaScriptEnabled of [true, false]) {
     assert.match(await page.locator("li.tag").innerText(), /41\.00/);
   });
 }
+
+onEachEngine(test, "tags are printed at any time, and a changed price asks for a new one", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 3 });
+  const page = await shop.page();
+  await page.addInitScript(() => {
+    window.print = () => document.body.append("printed");
+  });
+  const need = async (missing, outdated) => {
+    await page.goto("/shelf/tags");
+    await page.getByText(`${missing} without a tag`).waitFor();
+    await page.getByText(`${outdated} with an old price or weight`).waitFor();
+  };
+  const print = async (name, count) => {
+    assert.equal(await page.locator("li.tag").count(), count);
+    await page.getByRole("button", { name }).click();
+    await page.getByText("Marked as printed.").waitFor();
+    await page.locator("body", { hasText: /printed$/ }).waitFor();
+  };
+  await need(3, 0);
+  await page.getByRole("link", { name: "Choose pieces on the shelf" }).click();
+  await page.getByLabel(/Print tag of Beck cowl 1/).check();
+  await page.getByLabel(/Print tag of Beck cowl 3/).check();
+  await page.getByRole("button", { name: "Print tags of ticked pieces" }).click();
+  await print("Print tags", 2);
+  await need(1, 0);
+  await page.getByRole("link", { name: /Print these tags.*not printed yet/ }).click();
+  await print("Print tag", 1);
+  await need(0, 0);
+  await page.goto("/shelf?find=P-002");
+  await page.getByText(/^Tag printed /).waitFor();
+  await page.getByRole("link", { name: "Edit item" }).click();
+  await page.getByLabel("Price override").fill("25");
+  await page.getByLabel(/^Reason/).fill("silk in the border");
+  await page.getByRole("button", { name: "Save item" }).click();
+  await page.getByText("The tag says $20.02").waitFor();
+  await need(0, 1);
+  await page.getByRole("link", { name: /Print these tags.*changed since/ }).click();
+  assert.match(await page.locator("li.tag").innerText(), /25\.00/);
+  await print("Print tag", 1);
+  await need(0, 0);
+});
+
+test("tags are marked as printed without scripts", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 1 });
+  const page = await shop.page({ javaScriptEnabled: false });
+  await page.goto("/shelf?find=P-001");
+  await page.getByRole("link", { name: "Print tag" }).click();
+  await page.getByRole("button", { name: "Mark as printed" }).click();
+  await page.getByText("1 tag is marked as printed.").waitFor();
+});

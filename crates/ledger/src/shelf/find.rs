@@ -45,14 +45,26 @@ pub enum FindState {
     KeptOff,
     /// Free, may be listed, and is not.
     Unlisted,
+    /// In stock, and no tag of it was printed yet.
+    TagMissing,
+    /// In stock, with another price or weight than on its latest tag.
+    TagOutdated,
     /// Every item there ever was, but for those that were entered by mistake.
     All,
 }
 
 impl FindState {
     /// In the order in which they are shown.
-    pub const ALL: [Self; 6] =
-        [Self::OnShelf, Self::Held, Self::SoldOut, Self::KeptOff, Self::Unlisted, Self::All];
+    pub const ALL: [Self; 8] = [
+        Self::OnShelf,
+        Self::Held,
+        Self::SoldOut,
+        Self::KeptOff,
+        Self::Unlisted,
+        Self::TagMissing,
+        Self::TagOutdated,
+        Self::All,
+    ];
 
     /// The code in addresses.
     pub fn code(self) -> &'static str {
@@ -62,6 +74,8 @@ impl FindState {
             Self::SoldOut => "sold-out",
             Self::KeptOff => "kept-off",
             Self::Unlisted => "unlisted",
+            Self::TagMissing => "tag-missing",
+            Self::TagOutdated => "tag-outdated",
             Self::All => "all",
         }
     }
@@ -81,6 +95,13 @@ impl FindState {
             Self::Unlisted => {
                 " AND i.on_hand > 0 AND i.on_hand > i.held AND i.do_not_list = 0 AND NOT EXISTS (SELECT 1 FROM online_offer o \
                  WHERE o.item_id = i.id)"
+            }
+            Self::TagMissing => {
+                " AND i.on_hand > 0 AND NOT EXISTS (SELECT 1 FROM printed_tag t WHERE t.item_id = i.id)"
+            }
+            Self::TagOutdated => {
+                " AND i.on_hand > 0 AND EXISTS (SELECT 1 FROM printed_tag t \
+                 WHERE t.item_id = i.id AND (t.price <> i.price OR t.mass <> i.mass))"
             }
             Self::All => " AND i.removed = 0",
         }

@@ -21,6 +21,7 @@ pub(crate) mod stock;
 pub(crate) mod stock_count;
 pub(crate) mod style_edit;
 pub(crate) mod styles;
+pub(crate) mod tags;
 mod try_pieces;
 pub(crate) mod workbench;
 
@@ -42,6 +43,7 @@ pub use stock_count::{
 };
 pub use style_edit::EditStyle;
 pub use styles::{AddStyle, AddStyles, StyleView};
+pub use tags::{KeepTags, LatestTag, MAX_TAGS_AT_ONCE, TagCounts, TagPrinted};
 pub use workbench::{
     FinishPieces, Finished, MAX_PHOTOGRAPHS, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, PieceWork, Priced,
     UsualWeights,

@@ -54,6 +54,11 @@ const STOCK: &[Break] = &[
         ],
     },
     Break {
+        broken: "UPDATE printed_tag SET mass = -1",
+        mended: "UPDATE printed_tag SET mass = 0",
+        found: &["- item # (P3) weight: 0 → -1"],
+    },
+    Break {
         broken: "UPDATE item SET removed = 1 WHERE sku = 'P5'",
         mended: "UPDATE item SET removed = 0 WHERE sku = 'P5'",
         found: &["- item # (P5) removed: no → yes"],

@@ -25,8 +25,8 @@ use ledger::sales::{
 };
 use ledger::shelf::{
     AddItems, AddStyles, AdjustStock, BeginStockCount, Counted, DropStockCount, FinishPieces, HoldLine,
-    KeepPictures, NewHold, NewItem, NewPiece, NewStyle, Picture, PictureName, PieceOutcome, Progress,
-    Purpose, ScanStockCount,
+    KeepPictures, KeepTags, NewHold, NewItem, NewPiece, NewStyle, Picture, PictureName, PieceOutcome,
+    Progress, Purpose, ScanStockCount, TagPrinted,
 };
 use ledger::{Command, Key, Ledger};
 use testkit::make::{self, asked, usd};
@@ -236,6 +236,8 @@ async fn stock_up(ledger: &Ledger) {
         again: false,
     };
     run(ledger, AddItems { items, who: "maker".to_owned(), progress: Some(progress) }).await;
+    let tag = TagPrinted { code: code("P3"), price: usd("40.00"), weight: None };
+    run(ledger, KeepTags { tags: vec![tag], who: "maker".to_owned() }).await;
 }
 
 /// A sale with everything that a sale can have, under a key.

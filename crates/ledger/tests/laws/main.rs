@@ -28,6 +28,7 @@ mod sales;
 mod schema;
 mod stock;
 mod stock_count;
+mod tags;
 mod today;
 mod troubles;
 mod workbench;

@@ -110,6 +110,7 @@ pub(crate) fn shelf() -> Vec<Row> {
         row(R::SizeHoldsBar, &["|"]),
         row(R::StyleExists { name: name() }, &["Ridge hat"]),
         row(R::TextCount { limit: 50 }, &["50"]),
+        row(R::TagCount { limit: 70 }, &["70"]),
         row(R::TextChanged { title: name() }, &["Ridge hat"]),
     ]
 }

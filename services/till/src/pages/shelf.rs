@@ -23,6 +23,7 @@ mod style_new;
 mod style_text;
 mod styles;
 pub(crate) mod tag;
+mod tags;
 
 use crate::problem::Problem;
 use crate::request::caller::{Access, Caller};
@@ -48,6 +49,7 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::get("/shelf/items/{code}/price", make, item_edit::read_price),
         Route::get("/shelf/holds", look, holds::list_holds),
         Route::post("/shelf/holds/{id}/end", sell, hold_end::end_hold),
+        Route::get("/shelf/tags", make, tags::list_tags),
         Route::get("/shelf/returned", give_back, returned::list_returned),
         Route::post("/shelf/returned/{line}", give_back, returned::decide),
         Route::get("/shelf/styles", look, styles::list_styles),
@@ -96,6 +98,7 @@ pub(crate) fn ways(caller: &Caller, here: &str) -> Vec<Way> {
         ("By style", "/shelf/styles", Permission::Look),
         ("On hold", "/shelf/holds", Permission::Look),
         ("Returns", "/shelf/returned", Permission::GiveBack),
+        ("Tags", "/shelf/tags", Permission::Make),
         ("Stock count", "/shelf/counts", Permission::Count),
     ];
     let may = all.into_iter().filter(|(_, _, permission)| caller.may(*permission));

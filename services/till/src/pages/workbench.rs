@@ -19,6 +19,8 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::get("/workbench/sheet", access, sheet::room),
         Route::post("/workbench/sheet", access, sheet::finish),
         Route::get("/workbench/tags", access, tags::read),
+        Route::post("/workbench/tags", access, tags::choose),
+        Route::post("/workbench/tags/printed", access, tags::keep_printed),
     ]
 }
 

@@ -1,7 +1,7 @@
 //! Laws 1, 2, 3 and 6 for items and their stock, and what online shops were told about them.
 
 use super::Law;
-use super::rule::Field::{Flag, Number};
+use super::rule::Field::{Flag, Money, Number};
 use super::rule::Rule;
 
 pub(super) const RULES: &[Rule] = &[
@@ -74,6 +74,15 @@ pub(super) const RULES: &[Rule] = &[
         text: "SELECT i.id AS id, i.sku AS name, CASE WHEN i.removed = 1 AND (i.on_hand > 0 OR i.sold > 0 OR i.kind <> 'piece' \
             OR NOT EXISTS (SELECT 1 FROM stock_entry e WHERE e.item_id = i.id AND e.reason = 'mistake')) THEN 0 \
             ELSE i.removed END AS e1, i.removed AS f1 FROM item i",
+    },
+    Rule {
+        law: Law::Records,
+        what: "a printed tag says what no tag can",
+        record: "item",
+        fields: &[Money("price"), Number("weight")],
+        text: "SELECT i.id AS id, i.sku AS name, CASE WHEN t.price < 0 THEN 0 WHEN t.price > 100000000000 THEN 100000000000 \
+            ELSE t.price END AS e1, t.price AS f1, CASE WHEN t.mass < 0 THEN 0 ELSE t.mass END AS e2, t.mass AS f2 \
+            FROM printed_tag t JOIN item i ON i.id = t.item_id",
     },
     Rule {
         law: Law::LedgerAddsUp,

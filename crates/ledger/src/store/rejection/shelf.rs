@@ -139,6 +139,11 @@ pub enum ShelfReason {
         /// The other's name.
         name: String,
     },
+    /// No tags, or more than are printed at once.
+    TagCount {
+        /// How many are.
+        limit: usize,
+    },
     /// No texts, or more than are written at once.
     TextCount {
         /// How many are.

@@ -13,6 +13,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
+use domain::people::Permission;
 use ledger::online::Offers;
 use ledger::shelf::{FindCursor, FindItems, FindSort, FindState, FindStyle, ItemView, StyleView};
 use serde::Deserialize;
@@ -38,6 +39,8 @@ pub(crate) struct FindQuery {
     state: String,
     sort: String,
     cursor: String,
+    /// Whether pieces can be ticked, to print their tags.
+    pick: String,
 }
 
 /// A choice that the form always sends counts as none while it is at its first option.
@@ -69,6 +72,21 @@ impl FindQuery {
         let query = form_urlencoded::Serializer::new(String::new())
             .extend_pairs(given)
             .append_pair("cursor", &cursor.to_string())
+            .append_pair("pick", &self.pick)
+            .finish();
+        format!("/shelf?{query}")
+    }
+
+    fn picks(&self) -> bool {
+        self.pick == "yes"
+    }
+
+    /// The same search, where its pieces can be ticked.
+    fn picking(&self) -> String {
+        let given = self.fields().into_iter().filter(|(_, value)| !value.is_empty());
+        let query = form_urlencoded::Serializer::new(String::new())
+            .extend_pairs(given)
+            .append_pair("pick", "yes")
             .finish();
         format!("/shelf?{query}")
     }
@@ -178,6 +196,8 @@ fn state_words(state: FindState) -> &'static str {
         FindState::SoldOut => "Sold out or gone",
         FindState::KeptOff => "Don’t list online",
         FindState::Unlisted => "Not listed online",
+        FindState::TagMissing => "Tag not printed yet",
+        FindState::TagOutdated => "Tag with an old price or weight",
         FindState::All => "All items, past and present",
     }
 }
@@ -207,6 +227,7 @@ pub(crate) struct Page {
     narrowed: String,
     tags: Vec<Tag>,
     next: Option<String>,
+    may_make: bool,
 }
 
 /// The tags and the next page's address, or what was wrong with the query.
@@ -275,6 +296,7 @@ pub(crate) async fn room(
         faults,
         tags,
         next,
+        may_make: caller.may(Permission::Make),
     };
     Ok((status, HtmlPage(page)).into_response())
 }

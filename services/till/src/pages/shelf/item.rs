@@ -21,7 +21,7 @@ use domain::pricing;
 use domain::stock::{ItemKind, ListingState, StockReason};
 use ledger::Command;
 use ledger::online::Offers;
-use ledger::shelf::{Hold, ItemPast, ItemView, StockMove};
+use ledger::shelf::{Hold, ItemPast, ItemView, LatestTag, StockMove};
 
 /// The latest stock entries that are shown; an item of counted goods may have thousands.
 const MOVES: usize = 50;
@@ -118,6 +118,18 @@ fn listing_words(item: &ItemView, offers: &Offers) -> String {
     }
 }
 
+fn tag_words(tag: Option<&LatestTag>, zone: &Zone) -> String {
+    let Some(tag) = tag else { return "No tag printed yet.".to_owned() };
+    let when = shown::moment(zone, tag.at);
+    if tag.is_outdated {
+        let price = shown::money(tag.price);
+        return format!(
+            "The tag says {price} and needs to be printed again: price or weight changed since {when}."
+        );
+    }
+    format!("Tag printed {when}.")
+}
+
 #[derive(Template)]
 #[template(path = "shelf/item.html")]
 pub(crate) struct Page {
@@ -130,6 +142,8 @@ pub(crate) struct Page {
     notes: Vec<&'static str>,
     price: PriceShown,
     listing: String,
+    /// What is known of its printed tag, for people who print tags.
+    latest_tag: String,
     holds: Vec<HoldShown>,
     moves: Vec<MoveShown>,
     may_sell: bool,
@@ -194,6 +208,7 @@ pub(crate) async fn page(
     let offers = app.ledger.offers(&[item.id]).await?.remove(&item.id).unwrap_or_default();
     let holds = app.ledger.holds_of(item.id).await?;
     let moves = app.ledger.stock_moves(code, None, MOVES).await?;
+    let latest_tag = app.ledger.latest_tag(item.id).await?;
     let zone = &app.ledger.shop().zone;
     Ok(Page {
         frame: Frame::new(app, caller, Room::Shelf),
@@ -204,6 +219,7 @@ pub(crate) async fn page(
         notes: tag::notes(&item, offers.is_listed()),
         price: price(&item, caller),
         listing: listing_words(&item, &offers),
+        latest_tag: tag_words(latest_tag.as_ref(), zone),
         holds: holds.iter().map(|h| hold(h, zone)).collect(),
         moves: moves.iter().map(|m| moved(m, zone)).collect(),
         may_sell: caller.may(Permission::Sell),

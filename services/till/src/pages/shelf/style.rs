@@ -109,6 +109,7 @@ pub(crate) struct Page {
     lines: Vec<ColorLine>,
     changed: Option<usize>,
     may_price: bool,
+    may_make: bool,
 }
 
 /// GET /shelf/styles/{id}
@@ -133,6 +134,7 @@ pub(crate) async fn read_style(
         style,
         changed: query.changed,
         may_price: caller.may(Permission::Price),
+        may_make: caller.may(Permission::Make),
     }))
 }
 

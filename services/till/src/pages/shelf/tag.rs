@@ -19,6 +19,8 @@ pub(crate) struct Stripe {
 #[derive(Clone, Debug)]
 pub(crate) struct Tag {
     pub(crate) path: String,
+    /// Its in-store code.
+    pub(crate) code: String,
     pub(crate) name: String,
     /// Style, colors and size in words.
     pub(crate) about: String,
@@ -70,6 +72,7 @@ pub(crate) fn tag(item: &ItemView, is_listed: bool) -> Tag {
     let each = item.stock_unit.map(|unit| format!(" {}", unit.each())).unwrap_or_default();
     Tag {
         path: path(&item.in_store),
+        code: item.in_store.clone(),
         name: item.text.name.clone(),
         about: about.join(" · "),
         weight,

@@ -1,27 +1,39 @@
-//! Tags ready to print: one after a piece, a page of them after a sheet of pieces.
+//! Tags ready to print: one after a piece, a page of them after a sheet of pieces, or those of any items at any time.
 
 use crate::app::App;
 use crate::images::barcode::ean13;
 use crate::images::pictures::Size;
-use crate::pages::frame::{Frame, HtmlPage, Room};
+use crate::pages::form::Form;
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
+use axum::response::Response;
 use domain::codes::Code;
+use domain::money::Money;
 use domain::text::fold;
-use ledger::shelf::{ItemView, MAX_PIECES_AT_ONCE};
+use domain::weight::{Weight, WeightUnit};
+use ledger::shelf::{
+    FindCursor, FindItems, FindState, FindStyle, ItemView, KeepTags, MAX_TAGS_AT_ONCE, TagPrinted,
+};
 use serde::Deserialize;
 
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
+/// Which tags: of some pieces, or of a group in stock, a style, or both.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub(crate) struct TagsQuery {
     /// Codes, separated by commas.
-    pieces: String,
+    pieces: Option<String>,
+    /// `missing`, `outdated` or `today`.
+    group: String,
+    /// A style's identifier.
+    style: String,
+    /// Where the next tags of a group begin.
+    cursor: String,
     /// The bowl's weight, kept for the next piece.
-    #[serde(default)]
     tare: String,
 }
 
@@ -34,6 +46,8 @@ struct Tag {
     price: String,
     picture: Option<String>,
     bars: String,
+    /// What is on it, as the form says that it was printed.
+    printed: String,
 }
 
 #[derive(Template)]
@@ -41,7 +55,10 @@ struct Tag {
 pub(crate) struct Page {
     frame: Frame,
     tags: Vec<Tag>,
-    next: String,
+    /// The Workbench with the next piece, after pieces that were just finished.
+    next_piece: Option<String>,
+    /// The next tags of the group.
+    more: Option<String>,
 }
 
 /// The address of the tags of these pieces, by their in-store codes.
@@ -54,37 +71,124 @@ pub(crate) fn address(codes: &[String], tare: &str) -> String {
     address
 }
 
+impl TagsQuery {
+    /// What a group is found by.
+    fn find(&self, app: &App) -> Result<FindItems, Problem> {
+        let style = match self.style.as_str() {
+            "" => FindStyle::Any,
+            id => FindStyle::One(id.parse().map_err(|e| Problem::invalid_parameter("style", e))?),
+        };
+        let find = FindItems { style, ..FindItems::default() };
+        let (zone, now) = (app.ledger.shop().zone.clone(), app.ledger.now());
+        match (self.group.as_str(), self.style.as_str()) {
+            ("missing", _) => Ok(FindItems { state: FindState::TagMissing, ..find }),
+            ("outdated", _) => Ok(FindItems { state: FindState::TagOutdated, ..find }),
+            ("today", _) => Ok(FindItems { made_from: Some(zone.start_of(zone.day_of(now))), ..find }),
+            ("", style) if !style.is_empty() => Ok(find),
+            _ => Err(Problem::invalid_parameter("group", "choose which tags to print")),
+        }
+    }
+
+    /// The address of the group's tags after the cursor.
+    fn more(&self, cursor: FindCursor) -> String {
+        let query = form_urlencoded::Serializer::new(String::new())
+            .extend_pairs([("group", &self.group), ("style", &self.style)])
+            .append_pair("cursor", &cursor.to_string())
+            .finish();
+        format!("/workbench/tags?{query}")
+    }
+
+    async fn group(&self, app: &App) -> Result<(Vec<ItemView>, Option<String>), Problem> {
+        let cursor = match self.cursor.as_str() {
+            "" => None,
+            text => Some(text.parse().map_err(|e| Problem::invalid_parameter("cursor", e))?),
+        };
+        let page = app.ledger.find_items(&self.find(app)?, cursor, MAX_TAGS_AT_ONCE).await?;
+        let more = page.next.map(|cursor| self.more(cursor));
+        Ok((page.items, more))
+    }
+}
+
+async fn items(app: &App, codes: &[&str]) -> Result<Vec<ItemView>, Problem> {
+    if codes.len() > MAX_TAGS_AT_ONCE {
+        let words = format!("you can print at most {MAX_TAGS_AT_ONCE} tags at once");
+        return Err(Problem::invalid_parameter("pieces", words));
+    }
+    let mut items = Vec::with_capacity(codes.len());
+    for code in codes {
+        let code = Code::parse(code).map_err(|e| Problem::invalid_parameter("pieces", e))?;
+        items.push(app.ledger.item(&code).await?);
+    }
+    Ok(items)
+}
+
 /// GET /workbench/tags
 pub(crate) async fn read(
     State(app): State<App>,
     caller: Caller,
     QueryParam(asked): QueryParam<TagsQuery>,
 ) -> Result<HtmlPage<Page>, Problem> {
-    let codes: Vec<&str> = asked.pieces.split(',').collect();
-    if codes.len() > MAX_PIECES_AT_ONCE {
-        let words = format!("you can print at most {MAX_PIECES_AT_ONCE} tags at once");
-        return Err(Problem::invalid_parameter("pieces", words));
+    let (items, more, next_piece) = match &asked.pieces {
+        None => {
+            let (items, more) = asked.group(&app).await?;
+            (items, more, None)
+        }
+        Some(pieces) => {
+            let codes: Vec<&str> = pieces.split(',').collect();
+            let next = [("after", codes[codes.len() - 1]), ("tare", asked.tare.as_str())];
+            let next = form_urlencoded::Serializer::new(String::new()).extend_pairs(next).finish();
+            (items(&app, &codes).await?, None, Some(format!("/workbench?{next}")))
+        }
+    };
+    let tags = items.into_iter().map(Tag::of).collect();
+    Ok(HtmlPage(Page { frame: Frame::new(&app, &caller, Room::Workbench), tags, next_piece, more }))
+}
+
+/// POST /workbench/tags: the tags of the pieces that were ticked on the Shelf.
+pub(crate) async fn choose(form: Form) -> Result<Response, Problem> {
+    let pieces = form.all("pieces");
+    if pieces.is_empty() {
+        return Err(Problem::invalid("#/pieces", "tick at least one piece, then print its tag"));
     }
-    let mut tags = Vec::with_capacity(codes.len());
-    for code in &codes {
-        let code = Code::parse(code).map_err(|e| Problem::invalid_parameter("pieces", e))?;
-        tags.push(Tag::of(app.ledger.item(&code).await?));
-    }
-    let next = [("after", codes[codes.len() - 1]), ("tare", asked.tare.as_str())];
-    let next = form_urlencoded::Serializer::new(String::new()).extend_pairs(next).finish();
-    let frame = Frame::new(&app, &caller, Room::Workbench);
-    Ok(HtmlPage(Page { frame, tags, next: format!("/workbench?{next}") }))
+    let pieces: Vec<String> = pieces.into_iter().map(str::to_owned).collect();
+    Ok(see_other(&address(&pieces, "")))
+}
+
+/// POST /workbench/tags/printed
+pub(crate) async fn keep_printed(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let currency = app.ledger.shop().currency;
+    let unread = || Problem::invalid("#/tag", "open the tags again and print them from there");
+    let tag = |text: &&str| {
+        let parts: Vec<&str> = text.split(' ').collect();
+        let (code, price, weight) = match parts[..] {
+            [code, price] => (code, price, None),
+            [code, price, digits, unit] => {
+                let unit = WeightUnit::from_code(unit).map_err(|_| unread())?;
+                (code, price, Some(Weight::parse(digits, unit).map_err(|_| unread())?))
+            }
+            _ => return Err(unread()),
+        };
+        let price = Money::parse(price, currency).map_err(|_| unread())?;
+        Ok(TagPrinted { code: Code::parse(code).map_err(|_| unread())?, price, weight })
+    };
+    let tags = form.all("tag").iter().map(tag).collect::<Result<Vec<_>, Problem>>()?;
+    let keep = KeepTags { tags, who: form.caller.who.clone() };
+    let kept = app.run(&form.key, &keep).await?.answer;
+    Ok(see_other(&format!("/shelf/tags?printed={kept}")))
 }
 
 impl Tag {
     fn of(item: ItemView) -> Self {
         // Most pieces have their size in their name.
         let is_said = fold(&item.text.name).split([',', ' ']).any(|word| word == fold(&item.text.size));
+        let each = item.stock_unit.map(|unit| format!(" {}", unit.each())).unwrap_or_default();
+        let weight = item.weight.map(|w| format!(" {} {}", w.value(), w.unit().code())).unwrap_or_default();
         Self {
+            printed: format!("{} {}{weight}", item.in_store, shown::plain(item.price)),
             bars: ean13(&item.in_store).unwrap_or_default(),
             picture: item.text.images.first().and_then(|image| Size::Small.address(image)),
             weight: item.weight.map(|weight| weight.to_string()).unwrap_or_default(),
-            price: shown::money(item.price),
+            price: format!("{}{each}", shown::money(item.price)),
             size: if is_said { String::new() } else { item.text.size },
             name: item.text.name,
             code: item.sku,
@@ -98,6 +202,7 @@ mod tests {
     use super::super::tests::{send, send_files};
     use super::*;
     use crate::testing::TestShop;
+    use serde_json::json;
 
     #[test]
     fn an_address_is_written_so_that_it_is_read_back() {
@@ -129,13 +234,78 @@ mod tests {
         }
     }
 
+    fn count(page: &str) -> usize {
+        page.matches("class=\"bars\"").count()
+    }
+
     #[tokio::test]
     async fn several_tags_stand_on_one_sheet() {
         let shop = TestShop::open().await;
         let rows: Vec<(&str, &str)> = [[("weight", "6 oz"), ("style", "Moor cowl")]; 3].concat();
         let reply = send(&shop, "/workbench/sheet", &rows).await;
         let page = shop.get(reply.header("location").unwrap_or_else(|| panic!("{}", reply.text()))).await;
-        assert_eq!(page.text().matches("class=\"bars\"").count(), 3, "{}", page.text());
+        assert_eq!(count(page.text()), 3, "{}", page.text());
+    }
+
+    /// Says that the tags of a page were printed, as its form does.
+    async fn print(shop: &TestShop, address: &str) {
+        let page = shop.get(address).await;
+        let tags =
+            page.text().split("name=\"tag\" value=\"").skip(1).filter_map(|part| part.split('"').next());
+        let fields: Vec<(&str, &str)> = tags.map(|tag| ("tag", tag)).collect();
+        let place = format!("/shelf/tags?printed={}", fields.len());
+        let reply = send(shop, "/workbench/tags/printed", &fields).await;
+        assert_eq!((reply.status, reply.header("location")), (303, Some(place.as_str())), "{}", reply.text());
+    }
+
+    #[tokio::test]
+    async fn tags_are_printed_by_group_until_none_is_missing_and_again_after_a_change() {
+        let shop = TestShop::open().await;
+        let style = shop.ledger().styles().await.expect("styles").remove(0).id;
+        let of_style = format!("/workbench/tags?style={style}");
+        let tags = async |address: &str| {
+            let page = shop.get(address).await;
+            assert_eq!(page.status, 200, "{}", page.text());
+            count(page.text())
+        };
+        assert_eq!(tags("/workbench/tags?group=missing").await, 4);
+        assert_eq!(tags("/workbench/tags?group=today").await, 4);
+        assert_eq!(tags(&of_style).await, 2);
+        print(&shop, &of_style).await;
+        assert_eq!(tags("/workbench/tags?group=missing").await, 2);
+        assert_eq!(tags("/workbench/tags?group=outdated").await, 0);
+        let edit = json!({"price": "50.00"});
+        assert_eq!(shop.patch("/api/items/COWL", "k", &[("if-match", "*")], edit).await.status, 200);
+        assert_eq!(tags("/workbench/tags?group=outdated").await, 1);
+        let page = shop.get("/shelf/tags").await;
+        for words in ["2 without a tag", "1 with an old price or weight", "4 made today"] {
+            assert!(page.text().contains(words), "{words} in {}", page.text());
+        }
+        let item = shop.get("/shelf/items/COWL").await;
+        assert!(item.text().contains("The tag says $48.00"), "{}", item.text());
+        print(&shop, "/workbench/tags?group=outdated").await;
+        assert_eq!(tags("/workbench/tags?group=outdated").await, 0);
+        shop.next_day();
+        assert_eq!(tags("/workbench/tags?group=today").await, 0);
+    }
+
+    #[tokio::test]
+    async fn pieces_that_are_ticked_on_the_shelf_get_their_tags() {
+        let shop = TestShop::open().await;
+        let shelf = shop.get("/shelf?pick=yes&find=cowl").await;
+        let codes: Vec<&str> = shelf
+            .text()
+            .split("name=\"pieces\" value=\"")
+            .skip(1)
+            .filter_map(|part| part.split('"').next())
+            .collect();
+        assert_eq!(codes.len(), 2, "{}", shelf.text());
+        let fields: Vec<(&str, &str)> = codes.iter().map(|code| ("pieces", *code)).collect();
+        let reply = send(&shop, "/workbench/tags", &fields).await;
+        let place = format!("/workbench/tags?pieces={}", codes.join(","));
+        assert_eq!((reply.status, reply.header("location")), (303, Some(place.as_str())));
+        assert_eq!(count(shop.get(&place).await.text()), 2);
+        assert_eq!(send(&shop, "/workbench/tags", &[]).await.status, 422);
     }
 
     #[tokio::test]
@@ -152,5 +322,13 @@ mod tests {
         check("?pieces=2000000999999".to_owned(), 404).await;
         check("?pieces=nothing".to_owned(), 404).await;
         check(format!("?pieces={}", vec!["a"; 101].join(",")), 422).await;
+        check("?group=lost".to_owned(), 422).await;
+        check("?style=moor".to_owned(), 422).await;
+        check("?group=today&cursor=x".to_owned(), 422).await;
+        for tag in ["", "COWL", "COWL much", "COWL 48.00 6.35", "COWL 48.00 6.35 TON"] {
+            let reply = send(&shop, "/workbench/tags/printed", &[("tag", tag)]).await;
+            assert_eq!(reply.status, 422, "{tag}");
+        }
+        assert_eq!(send(&shop, "/workbench/tags/printed", &[]).await.status, 422);
     }
 }

@@ -1,0 +1,47 @@
+//! GET /shelf/tags: which items need a tag, and where to print them.
+
+use super::{Way, ways};
+use crate::app::App;
+use crate::pages::frame::{Frame, HtmlPage, Room};
+use crate::problem::Problem;
+use crate::request::caller::Caller;
+use crate::request::query::QueryParam;
+use askama::Template;
+use axum::extract::State;
+use ledger::shelf::{StyleView, TagCounts};
+use serde::Deserialize;
+
+/// What was done just before, for a message.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub(crate) struct TagsQuery {
+    /// How many tags were marked as printed.
+    printed: Option<usize>,
+}
+
+#[derive(Template)]
+#[template(path = "shelf/tags.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    ways: Vec<Way>,
+    counts: TagCounts,
+    styles: Vec<StyleView>,
+    printed: Option<usize>,
+}
+
+/// GET /shelf/tags
+pub(crate) async fn list_tags(
+    State(app): State<App>,
+    caller: Caller,
+    QueryParam(query): QueryParam<TagsQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
+    let zone = app.ledger.shop().zone.clone();
+    let today = zone.start_of(zone.day_of(app.ledger.now()));
+    Ok(HtmlPage(Page {
+        frame: Frame::new(&app, &caller, Room::Shelf),
+        ways: ways(&caller, "/shelf/tags"),
+        counts: app.ledger.tag_counts(today).await?,
+        styles: app.ledger.styles().await?,
+        printed: query.printed,
+    }))
+}
