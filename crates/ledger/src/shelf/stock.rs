@@ -40,11 +40,11 @@ pub(crate) struct EntryReason<'a> {
 /// Sold steps leave the stock. The condition alone guarantees “sold once”: nothing that was read before
 /// decides anything.
 const TAKE_SOLD: &str = "UPDATE item SET on_hand = on_hand - ?, held = held - ?, sold = sold + ?, \
-    revision = revision + 1 WHERE id = ? AND held >= ? AND on_hand - held >= ? - ? \
+    revision = revision + 1 WHERE id = ? AND held >= ? AND on_hand - held + ? >= ? \
     RETURNING 'taken' AS part, id, revision AS value";
 const TAKE_WRITTEN_OFF: &str = "UPDATE item SET on_hand = on_hand - ?, held = held - ?, \
     written_off = written_off + ?, revision = revision + 1 \
-    WHERE id = ? AND held >= ? AND on_hand - held >= ? - ? \
+    WHERE id = ? AND held >= ? AND on_hand - held + ? >= ? \
     RETURNING 'taken' AS part, id, revision AS value";
 const TAKEN: &str = "taken";
 /// A sold piece only returns by a refund or a void: if it were made a second time, it could be sold a
@@ -96,7 +96,7 @@ pub(crate) fn add_takes(bundle: &mut Bundle, takes: &[Take], why: StockReason) {
         let Take { item, stock_units, from_hold } = *take;
         bundle.add(text.to_owned(), 7, |statement| {
             let counters = statement.bind(stock_units).bind(from_hold).bind(stock_units);
-            counters.bind(item.raw()).bind(from_hold).bind(stock_units).bind(from_hold)
+            counters.bind(item.raw()).bind(from_hold).bind(from_hold).bind(stock_units)
         });
     }
 }
