@@ -11,6 +11,8 @@ const NO_PAGE = new Set([
   "/", // leads on to Today
   "/books/csv", // a file
   "/workbench/price", // a part of a page
+  "/shelf/styles/prices", // a part of a page
+  "/shelf/items/{code}/price", // a part of a page
   "/counter/{basket}/slip", // a part of a page
   "/counter/{basket}/events", // a stream
   "/counter/sales/{sale}/receipt.txt", // a file
