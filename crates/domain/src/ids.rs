@@ -182,7 +182,7 @@ ids! {
     /// A failure of a feed.
     TroubleId,
     /// An order that could not be taken in yet.
-    KeptOrderId,
+    DeferredOrderId,
     /// A difference between our stock and an online shop's list.
     DifferenceId,
 }

@@ -139,7 +139,7 @@ impl World {
             if status.parked > 0 && status.waiting <= status.parked {
                 self.look_at_parked().await?;
             }
-            if status.orders_kept > 0 {
+            if status.orders_deferred > 0 {
                 self.choose_for_refunds().await?;
                 if self.plan.is_put_back {
                     self.drop_what_is_lost_there().await?;
@@ -152,7 +152,7 @@ impl World {
         }
         let status = self.status().await?;
         let mut wrong = vec![format!("after {MAX_ROUNDS} rounds something waits still: {status:?}")];
-        let kept = self.ledger().kept_orders(self.connection, 5).await.doing("list kept orders")?;
+        let kept = self.ledger().deferred_orders(self.connection, 5).await.doing("list kept orders")?;
         wrong.extend(
             kept.into_iter().map(|kept| format!("order {}: {}; {}", kept.number, kept.words, kept.raw)),
         );
@@ -167,5 +167,5 @@ impl World {
 }
 
 fn is_drained(status: &ConnectionStatus) -> bool {
-    status.waiting == 0 && status.parked == 0 && status.orders_kept == 0
+    status.waiting == 0 && status.parked == 0 && status.orders_deferred == 0
 }

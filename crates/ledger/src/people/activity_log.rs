@@ -96,7 +96,7 @@ acts! {
     /// The online shop's own id of an item.
     OtherIdEntered "other-id-entered" "entered an online shop ID",
     /// An order that could not be taken in and was dropped.
-    KeptOrderDropped "kept-order-dropped" "ignored an order",
+    DeferredOrderDropped "deferred-order-dropped" "ignored an order",
     /// The decision about an order with an unknown status.
     OrderStatus "order-status" "set an order's status",
     /// The decision about a difference between the shops.

@@ -103,7 +103,7 @@ pub(crate) enum SyncCommand {
         id: String,
     },
     /// List the orders that could not be taken in, each with the field and the reason
-    Kept {
+    Deferred {
         /// Name of the connection
         name: String,
         /// Output format

@@ -1,4 +1,4 @@
-//! `fleecefold sync connect | end | status | now | reread | test | again | put | id | kept`
+//! `fleecefold sync connect | end | status | now | reread | test | again | put | id | deferred`
 
 use super::WHO;
 use crate::cli::{SyncArgs, SyncCommand};
@@ -27,7 +27,7 @@ const COLUMNS: [Column; 14] = [
     Column::number("parked"),
     Column::number("sent"),
     Column::number("refused"),
-    Column::number("ordersKept").headed("orders kept"),
+    Column::number("ordersDeferred").headed("orders not imported"),
     Column::number("differences"),
     Column::words("lastContact").headed("last answer"),
     Column::words("quietUntil").headed("waits until"),
@@ -43,11 +43,11 @@ const KEPT: [Column; 5] = [
     Column::number("tries"),
 ];
 /// The most orders that are listed; `sync status` has the full count.
-const MOST_KEPT: usize = 500;
+const MOST_DEFERRED: usize = 500;
 
 pub(super) async fn run(place: &Place, args: SyncArgs) -> Result<Ending, CliError> {
     let access = match args.command {
-        SyncCommand::Status { .. } | SyncCommand::Kept { .. } => Access::Read,
+        SyncCommand::Status { .. } | SyncCommand::Deferred { .. } => Access::Read,
         _ => Access::Write,
     };
     let ledger = place.open(access).await?;
@@ -62,7 +62,7 @@ pub(super) async fn run(place: &Place, args: SyncArgs) -> Result<Ending, CliErro
         SyncCommand::Again { name, code } => again(&ledger, &name, code).await,
         SyncCommand::Put { name, codes } => put(&ledger, &name, &codes).await,
         SyncCommand::Id { name, code, id } => enter_id(&ledger, &name, code, id).await,
-        SyncCommand::Kept { name, format } => kept(&ledger, &name, format).await,
+        SyncCommand::Deferred { name, format } => deferred(&ledger, &name, format).await,
     };
     ledger.close().await;
     done
@@ -143,7 +143,7 @@ async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
             Some(status.parked.to_string()),
             Some(status.sent.to_string()),
             Some(status.refused.to_string()),
-            Some(status.orders_kept.to_string()),
+            Some(status.orders_deferred.to_string()),
             Some(status.differences.to_string()),
             moment(status.last_contact),
             moment(status.quiet_until),
@@ -169,9 +169,9 @@ async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
     Ok(Ending::Done)
 }
 
-async fn kept(ledger: &Ledger, name: &str, form: TableForm) -> Result<Ending, CliError> {
+async fn deferred(ledger: &Ledger, name: &str, form: TableForm) -> Result<Ending, CliError> {
     let of = named(ledger, name).await?;
-    let orders = ledger.kept_orders(of.id, MOST_KEPT).await?;
+    let orders = ledger.deferred_orders(of.id, MOST_DEFERRED).await?;
     if orders.is_empty() {
         eprintln!("every order from {name} was taken in");
     }
@@ -205,9 +205,9 @@ async fn now(ledger: &Ledger, folder: Option<PathBuf>, name: Option<&str>) -> Re
 
 /// Prints how it went, and returns how the command ends.
 fn tell_now(done: &NowDone) -> Ending {
-    let NowDone { name, sent, waiting, parked, orders_kept, .. } = done;
+    let NowDone { name, sent, waiting, parked, orders_deferred, .. } = done;
     eprintln!(
-        "{name}: messages sent: {sent}, waiting: {waiting}, needing attention: {parked}; orders needing attention: {orders_kept}"
+        "{name}: messages sent: {sent}, waiting: {waiting}, needing attention: {parked}; orders needing attention: {orders_deferred}"
     );
     for words in &done.troubles {
         eprintln!("{name}: {words}");

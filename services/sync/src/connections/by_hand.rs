@@ -298,7 +298,7 @@ pub struct NowDone {
     /// Messages that need attention.
     pub parked: i64,
     /// Orders that could not be taken in yet.
-    pub orders_kept: i64,
+    pub orders_deferred: i64,
     pub troubles: Vec<String>,
 }
 
@@ -309,7 +309,7 @@ impl NowDone {
     }
 
     pub fn needs_attention(&self) -> bool {
-        self.parked > 0 || self.orders_kept > 0
+        self.parked > 0 || self.orders_deferred > 0
     }
 }
 
@@ -413,7 +413,7 @@ async fn told_of(
         sent: after.sent - before.map_or(0, |before| before.sent),
         waiting: after.waiting - after.parked,
         parked: after.parked,
-        orders_kept: after.orders_kept,
+        orders_deferred: after.orders_deferred,
         troubles,
     })
 }

@@ -156,7 +156,7 @@ impl Ground {
     /// “sent refused waiting parked kept”.
     pub(crate) async fn counts(&self) -> String {
         let s = self.status().await;
-        format!("{} {} {} {} {}", s.sent, s.refused, s.waiting, s.parked, s.orders_kept)
+        format!("{} {} {} {} {}", s.sent, s.refused, s.waiting, s.parked, s.orders_deferred)
     }
 
     /// “on hand, held” of an item.

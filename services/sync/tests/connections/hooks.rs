@@ -97,7 +97,7 @@ async fn an_order_before_its_listing_is_kept_and_one_that_cannot_be_read_is_told
     let mut ground = ground().await;
     let early = order("1", "NEW");
     assert_eq!(take(&ground, "village", &signed(KEY, "msg_1", 0, &early), &early).await, "kept");
-    assert_eq!(ground.status().await.orders_kept, 1);
+    assert_eq!(ground.status().await.orders_deferred, 1);
     for unreadable in ["", "hello", "{\"bought\": [", "[1,2"] {
         let headers = signed(KEY, "msg_2", 0, unreadable);
         assert_eq!(take(&ground, "village", &headers, unreadable).await, "unreadable", "{unreadable}");
@@ -105,7 +105,7 @@ async fn an_order_before_its_listing_is_kept_and_one_that_cannot_be_read_is_told
     ground.piece("NEW").await;
     ground.answer(crate::ground::ok()).await;
     ground.rounds(HOUR).await;
-    assert_eq!((ground.status().await.orders_kept, ground.stock("NEW").await.as_str()), (0, "0 0"));
+    assert_eq!((ground.status().await.orders_deferred, ground.stock("NEW").await.as_str()), (0, "0 0"));
 }
 
 #[tokio::test]
@@ -183,7 +183,7 @@ async fn no_card_number_is_kept_with_an_order_that_cannot_be_taken() {
     let body = order("9", json!("x")).replace("\"x\"", "\"4242\\u0020424242424242\"");
     assert_eq!(take(&ground, "village", &signed(KEY, "msg_9", 0, &body), &body).await, "kept");
     let connection = ground.ledger.live_connections().await.unwrap().remove(0).id;
-    let kept = ground.ledger.kept_orders(connection, 50).await.unwrap();
+    let kept = ground.ledger.deferred_orders(connection, 50).await.unwrap();
     assert_eq!(kept.len(), extras.len() + 1);
     for order in &kept {
         let digits: String = order.raw.chars().filter(char::is_ascii_digit).collect();
@@ -199,7 +199,7 @@ async fn no_card_number_is_kept_with_an_order_that_cannot_be_taken() {
     ground.piece("NEW").await;
     ground.answer(crate::ground::ok()).await;
     ground.rounds(HOUR).await;
-    assert_eq!((ground.status().await.orders_kept, ground.stock("NEW").await.as_str()), (0, "0 0"));
+    assert_eq!((ground.status().await.orders_deferred, ground.stock("NEW").await.as_str()), (0, "0 0"));
 }
 
 #[tokio::test]

@@ -89,16 +89,16 @@ async fn an_order_that_comes_before_its_listing_is_kept_and_taken_later() {
     ground.rounds(31 * SECOND).await;
     assert_eq!(known(&ground).await, ["2 OrderProcessing Filled"]);
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
-    let kept = ground.ledger.kept_orders(connection, 10).await.unwrap();
+    let kept = ground.ledger.deferred_orders(connection, 10).await.unwrap();
     assert_eq!((kept.len(), kept[0].number.as_str()), (1, "1"));
     assert!(kept[0].words.contains("NEW"), "{}", kept[0].words);
     // It does not appear again, since it changed long ago; the stored copy is tried.
     ground.answer(page(&[])).await;
     ground.rounds(HOUR).await;
-    assert_eq!(ground.status().await.orders_kept, 1);
+    assert_eq!(ground.status().await.orders_deferred, 1);
     ground.piece("NEW").await;
     ground.rounds(HOUR).await;
-    assert_eq!(ground.status().await.orders_kept, 0);
+    assert_eq!(ground.status().await.orders_deferred, 0);
     assert_eq!(known(&ground).await, ["1 OrderProcessing Filled", "2 OrderProcessing Filled"]);
 }
 
@@ -112,7 +112,7 @@ async fn an_order_that_cannot_be_read_is_kept_and_shown() {
     ground.rounds(40 * SECOND).await;
     assert_eq!(known(&ground).await, ["2 OrderProcessing Filled"]);
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
-    let kept = ground.ledger.kept_orders(connection, 10).await.unwrap();
+    let kept = ground.ledger.deferred_orders(connection, 10).await.unwrap();
     let numbers: Vec<&str> = kept.iter().map(|k| k.number.as_str()).collect();
     assert_eq!(numbers, ["1", "?"]);
 }
@@ -319,7 +319,7 @@ async fn an_order_is_taken_though_a_refund_of_it_waits_for_a_person() {
     ground.round().await;
     assert_eq!(known(&ground).await, ["640 OrderProcessing Short"]);
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
-    let kept = ground.ledger.kept_orders(connection, 9).await.unwrap();
+    let kept = ground.ledger.deferred_orders(connection, 9).await.unwrap();
     assert_eq!(kept.len(), 1);
     assert!(
         kept[0].words.contains("refund R1 of order 640 is for items that are not sold yet"),
@@ -332,5 +332,5 @@ async fn an_order_is_taken_though_a_refund_of_it_waits_for_a_person() {
         DecideLine { order: short.id, line, choice: LineChoice::Refund, reason, who: "owner".to_owned() };
     ground.ledger.execute(None, &choice).await.unwrap();
     ground.rounds(HOUR).await;
-    assert_eq!(ground.status().await.orders_kept, 0);
+    assert_eq!(ground.status().await.orders_deferred, 0);
 }

@@ -40,7 +40,7 @@ async fn the_order_itself_is_asked_for() {
         one(&ground, answer).await;
         ground.rounds(40 * SECOND).await;
         assert_eq!(known(&ground).await, [expected]);
-        assert_eq!(ground.status().await.orders_kept, 0);
+        assert_eq!(ground.status().await.orders_deferred, 0);
     }
 }
 
@@ -56,7 +56,7 @@ async fn what_cannot_be_asked_for_waits_and_says_why() {
         ground.rounds(40 * SECOND).await;
         assert_eq!(known(&ground).await, ["1 OrderProcessing Filled"], "{expected}");
         let connection = ground.ledger.live_connections().await.unwrap()[0].id;
-        let kept = ground.ledger.kept_orders(connection, 10).await.unwrap();
+        let kept = ground.ledger.deferred_orders(connection, 10).await.unwrap();
         assert!(kept.len() == 1 && kept[0].words.contains(expected), "{expected}: {kept:?}");
     };
     check(ResponseTemplate::new(404), "it answered 404").await;
@@ -79,7 +79,7 @@ async fn without_its_address_the_next_walk_decides() {
     ground.rounds(31 * SECOND).await;
     assert_eq!(known(&ground).await, ["1 OrderCancelled Undone"]);
     ground.rounds(HOUR).await;
-    assert_eq!(ground.status().await.orders_kept, 0);
+    assert_eq!(ground.status().await.orders_deferred, 0);
     // It is no longer there: it was the earlier one.
     let mut ground = Ground::with(&tables(""), &["B1"]).await;
     list(&ground, std::slice::from_ref(&paid)).await;
@@ -89,6 +89,6 @@ async fn without_its_address_the_next_walk_decides() {
     list(&ground, std::slice::from_ref(&paid)).await;
     ground.rounds(HOUR).await;
     assert_eq!(known(&ground).await, ["1 OrderProcessing Filled"]);
-    assert_eq!(ground.status().await.orders_kept, 0);
+    assert_eq!(ground.status().await.orders_deferred, 0);
     assert!(OUT.contains("intake"));
 }

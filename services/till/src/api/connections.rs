@@ -34,7 +34,7 @@ pub(crate) struct ConnectionShown {
     /// Messages refused since the connection was made.
     refused: String,
     /// Orders that could not be taken in yet.
-    orders_kept: String,
+    orders_deferred: String,
     /// Differences that wait for a decision.
     differences: String,
     /// When its shop last answered; null if never.
@@ -70,7 +70,7 @@ fn shown(status: ConnectionStatus, now: Moment) -> ConnectionShown {
         parked: status.parked.to_string(),
         sent: status.sent.to_string(),
         refused: status.refused.to_string(),
-        orders_kept: status.orders_kept.to_string(),
+        orders_deferred: status.orders_deferred.to_string(),
         differences: status.differences.to_string(),
         last_contact: status.last_contact.map(|at| at.to_string()),
         quiet_until: status.quiet_until.map(|until| until.to_string()),
@@ -108,7 +108,7 @@ mod tests {
         shop.advance_millis(90_500);
         let reply = shop.get("/api/connections").await;
         let expected = json!({"name": "village", "channel": "online", "lagSeconds": "90", "waiting": "1",
-            "parked": "0", "sent": "0", "refused": "0", "ordersKept": "0", "differences": "0", "lastContact": null,
+            "parked": "0", "sent": "0", "refused": "0", "ordersDeferred": "0", "differences": "0", "lastContact": null,
             "quietUntil": null, "unsignedHooks": "0", "lastTrouble": null, "troubleAt": null, "troubles": []});
         assert_eq!(reply.json()["connections"][0], expected, "{}", reply.text());
         assert!(reply.has_no_number());

@@ -42,7 +42,7 @@ mod tests {
         check("fleecefold_sync_parked{connection=\"village\"} 1");
         check("fleecefold_sync_refused_total{connection=\"village\"} 1");
         check("fleecefold_sync_sent_total{connection=\"village\"} 0");
-        check("fleecefold_sync_orders_kept{connection=\"village\"} 0");
+        check("fleecefold_sync_orders_deferred{connection=\"village\"} 0");
         assert!(!text.contains("fleecefold_sync_contact_seconds{connection=\"market\"}"), "{text}");
         // Read once a second at most; an ended connection is gone.
         shop.end_connection("market").await;

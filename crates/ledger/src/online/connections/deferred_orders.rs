@@ -10,7 +10,7 @@ use crate::store::idempotency_key::hex_hash;
 use crate::store::rejection::{OnlineReason, Rejection, Thing};
 use async_trait::async_trait;
 use domain::day::Moment;
-use domain::ids::{ConnectionId, KeptOrderId};
+use domain::ids::{ConnectionId, DeferredOrderId};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -46,7 +46,7 @@ pub struct DeferOrder {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DeferredOrder {
     /// Its identifier.
-    pub id: KeptOrderId,
+    pub id: DeferredOrderId,
     /// Its number.
     pub number: String,
     /// The text as it came.
@@ -174,7 +174,7 @@ pub enum DeferredBecause {
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SettleDeferredOrder {
     /// The stored order.
-    pub id: KeptOrderId,
+    pub id: DeferredOrderId,
     /// The number of the claim.
     pub holder: i64,
     /// The outcome.
@@ -208,7 +208,7 @@ impl Command for SettleDeferredOrder {
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct RetryDeferredOrder {
     /// The stored order.
-    pub id: KeptOrderId,
+    pub id: DeferredOrderId,
 }
 
 #[async_trait]
@@ -237,7 +237,7 @@ impl Command for RetryDeferredOrder {
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct DropDeferredOrder {
     /// The stored order.
-    pub id: KeptOrderId,
+    pub id: DeferredOrderId,
     /// For the activity log.
     pub who: String,
 }
@@ -254,13 +254,13 @@ impl Command for DropDeferredOrder {
             .await?
             .ok_or_else(|| Rejection::no_such(Thing::DeferredOrder, self.id))?;
         let (number, words): (String, String) = (row.try_get("number")?, row.try_get("message")?);
-        activity_log::note(tx, &who, Activity::KeptOrderDropped, &number, &words).await
+        activity_log::note(tx, &who, Activity::DeferredOrderDropped, &number, &words).await
     }
 }
 
 fn read(row: &AnyRow) -> Result<DeferredOrder, CommandError> {
     Ok(DeferredOrder {
-        id: KeptOrderId::from_raw(row.try_get("id")?),
+        id: DeferredOrderId::from_raw(row.try_get("id")?),
         number: row.try_get("number")?,
         raw: row.try_get("raw")?,
         words: row.try_get("message")?,
@@ -293,7 +293,7 @@ impl Ledger {
 
     /// Orders of a connection that could not be taken in, oldest first, each once in its latest
     /// version. All versions are stored.
-    pub async fn kept_orders(
+    pub async fn deferred_orders(
         &self,
         of: ConnectionId,
         limit: usize,

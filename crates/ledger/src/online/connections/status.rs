@@ -44,7 +44,7 @@ pub struct ConnectionStatus {
     /// Webhooks without a valid signature since the connection was made.
     pub unsigned_hooks: i64,
     /// Orders that could not be taken in yet.
-    pub orders_kept: i64,
+    pub orders_deferred: i64,
     /// Differences that wait for a decision.
     pub differences: i64,
 }
@@ -231,7 +231,7 @@ async fn status(
         trouble_at: troubles.first().map(|t| t.at),
         troubles,
         unsigned_hooks: row.try_get("unsigned")?,
-        orders_kept: row.try_get("deferred_orders")?,
+        orders_deferred: row.try_get("deferred_orders")?,
         differences: row.try_get("differences")?,
     })
 }

@@ -4,7 +4,7 @@ use super::*;
 use crate::audit;
 use crate::expected::*;
 use crate::harness::{DAY_MS, HOUR_MS, on_each};
-use domain::ids::{DifferenceId, KeptOrderId};
+use domain::ids::{DeferredOrderId, DifferenceId};
 use ledger::online::{
     ClaimDeferredOrders, ClaimPull, DeferOrder, DeferredBecause, DifferenceChoice, DropDeferredOrder,
     KeepDifferences, ListingDifference, PullOf, PullState, SeeHook, SettleDeferredOrder, SettleDifference,
@@ -153,15 +153,15 @@ fn an_order_that_cannot_be_taken_is_kept_and_tried_again() {
         assert!(shop.ok(settle(0, held, DeferredBecause::Taken)).await);
         assert!(shop.ok(settle(1, held, later())).await);
         assert!(!shop.ok(settle(1, held, DeferredBecause::Taken)).await, "said once");
-        let left = shop.ledger.kept_orders(village, 9).await.unwrap();
+        let left = shop.ledger.deferred_orders(village, 9).await.unwrap();
         let shown: Vec<_> = left.iter().map(|k| (k.raw.as_str(), k.words.as_str(), k.due)).collect();
         assert_eq!(shown, [("{\"a\":2}", "still not here", until)]);
         assert_eq!(shop.ledger.fetched_due(village).await.unwrap().kept, Some(until));
-        assert_eq!(shop.ledger.connection_statuses().await.unwrap()[0].orders_kept, 1);
+        assert_eq!(shop.ledger.connection_statuses().await.unwrap()[0].orders_deferred, 1);
         let drop = |id| DropDeferredOrder { id, who: "owner".to_owned() };
         shop.ok(drop(left[0].id)).await;
         shop.refuses(drop(left[0].id), none(Thing::DeferredOrder)).await;
-        shop.refuses(drop(KeptOrderId::from_raw(7)), no_such(Thing::DeferredOrder, 7)).await;
+        shop.refuses(drop(DeferredOrderId::from_raw(7)), no_such(Thing::DeferredOrder, 7)).await;
         audit::clean(&shop).await;
     });
 }

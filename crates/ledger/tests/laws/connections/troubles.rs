@@ -98,7 +98,7 @@ fn an_order_is_listed_once_however_often_it_came() {
         {
             assert!(shop.ok(keep(number, raw, field)).await);
         }
-        let listed = shop.ledger.kept_orders(village, 9).await.unwrap();
+        let listed = shop.ledger.deferred_orders(village, 9).await.unwrap();
         let words: Vec<String> =
             listed.iter().map(|o| format!("{} {} {}", o.number, o.field, o.words)).collect();
         assert_eq!(words, ["8  not read: b", "7 price not read: c", "?  not read: d", "?  not read: e"]);

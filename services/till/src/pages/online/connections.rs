@@ -1,9 +1,9 @@
 //! GET /online/connections: the online shops that are kept up to date automatically, and their status.
 
+mod deferred;
 mod difference;
 mod end;
 mod ids;
-mod kept;
 pub(crate) mod late;
 mod now;
 mod one;
@@ -56,7 +56,7 @@ pub(super) fn routes() -> Vec<Route> {
         Route::post("/online/connections/{name}/reread", list, reread::reread),
         Route::post("/online/connections/{name}/reconcile", list, reconcile::fetch),
         Route::post("/online/connections/{name}/compare", list, reconcile::compare),
-        Route::post("/online/connections/{name}/kept/{order}", list, kept::settle),
+        Route::post("/online/connections/{name}/deferred/{order}", list, deferred::settle),
         Route::post("/online/connections/{name}/differences/{difference}", list, difference::settle),
     ]
 }
@@ -111,7 +111,7 @@ fn figures(status: ConnectionStatus, zone: &Zone, now: Moment) -> Figures {
         parked: status.parked,
         sent: status.sent,
         refused: status.refused,
-        kept: status.orders_kept,
+        kept: status.orders_deferred,
         differences: status.differences,
     }
 }

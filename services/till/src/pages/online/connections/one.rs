@@ -60,7 +60,7 @@ struct ParkedShown {
 }
 
 /// An order that was not imported yet.
-struct KeptShown {
+struct DeferredShown {
     id: String,
     number: String,
     field: String,
@@ -118,7 +118,7 @@ pub(crate) struct Page {
     /// What is wrong with its text, if another program wrote it.
     wrong: Option<String>,
     parked: Vec<ParkedShown>,
-    kept: Vec<KeptShown>,
+    deferred: Vec<DeferredShown>,
     differences: Vec<DifferenceShown>,
     pieces: Vec<Piece>,
     more_pieces: bool,
@@ -131,8 +131,8 @@ fn parked(one: DeadLetter, zone: &Zone) -> ParkedShown {
     ParkedShown { sku: one.sku, name: one.name, words: one.words, at: shown::moment(zone, one.at) }
 }
 
-fn kept(one: DeferredOrder, zone: &Zone) -> KeptShown {
-    KeptShown {
+fn deferred(one: DeferredOrder, zone: &Zone) -> DeferredShown {
+    DeferredShown {
         id: one.id.to_string(),
         number: one.number,
         field: one.field,
@@ -185,7 +185,13 @@ async fn page(
         read,
         wrong,
         parked: app.ledger.parked(of.id, SHOWN).await?.into_iter().map(|one| parked(one, &zone)).collect(),
-        kept: app.ledger.kept_orders(of.id, SHOWN).await?.into_iter().map(|one| kept(one, &zone)).collect(),
+        deferred: app
+            .ledger
+            .deferred_orders(of.id, SHOWN)
+            .await?
+            .into_iter()
+            .map(|one| deferred(one, &zone))
+            .collect(),
         differences: app
             .ledger
             .listing_differences(of.id, SHOWN)

@@ -91,8 +91,8 @@ fn troubles(shop: &Shop, one: &ConnectionStatus, is_late: bool) -> Vec<(String, 
         let messages = counted(one.parked, "message", "messages");
         all.push((format!("{messages} to the online shop {name} could not be sent"), "Review messages"));
     }
-    if one.orders_kept > 0 {
-        let orders = counted(one.orders_kept, "order", "orders");
+    if one.orders_deferred > 0 {
+        let orders = counted(one.orders_deferred, "order", "orders");
         all.push((format!("{orders} from the online shop {name} could not be imported"), "Review orders"));
     }
     if one.differences > 0 {

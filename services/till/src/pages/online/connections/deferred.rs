@@ -1,4 +1,4 @@
-//! POST /online/connections/{name}/kept/{order}: an order that was not imported is tried again, or ignored.
+//! POST /online/connections/{name}/deferred/{order}: an order that was not imported is tried again, or ignored.
 
 use super::ConnectionParam;
 use super::one::after;
@@ -8,22 +8,22 @@ use crate::problem::Problem;
 use crate::request::query::no_such;
 use axum::extract::{Path, State};
 use axum::response::Response;
-use domain::ids::KeptOrderId;
+use domain::ids::DeferredOrderId;
 use ledger::online::{DropDeferredOrder, RetryDeferredOrder};
 
-/// POST /online/connections/{name}/kept/{order}
+/// POST /online/connections/{name}/deferred/{order}
 pub(crate) async fn settle(
     State(app): State<App>,
     ConnectionParam(of): ConnectionParam,
     Path((_, order)): Path<(String, String)>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let id: KeptOrderId = order.parse().map_err(|_| no_such("waiting order", &order))?;
+    let id: DeferredOrderId = order.parse().map_err(|_| no_such("waiting order", &order))?;
     let did = ignore_or_retry(&app, &form, id).await;
     after(&app, &form.caller, &of, did.map(str::to_owned)).await
 }
 
-async fn ignore_or_retry(app: &App, form: &Form, id: KeptOrderId) -> Result<&'static str, Problem> {
+async fn ignore_or_retry(app: &App, form: &Form, id: DeferredOrderId) -> Result<&'static str, Problem> {
     if form.text("do") == "leave" {
         app.run(&form.key, &DropDeferredOrder { id, who: form.caller.who.clone() }).await?;
         return Ok("left");
@@ -42,10 +42,10 @@ mod tests {
         let shop = TestShop::open().await.with_connection_adapter();
         let village = shop.connect("village").await;
         shop.keep_order("village", "V-7", "there is no GHOST").await;
-        let kept = async || shop.ledger().kept_orders(village, 9).await.expect("kept orders");
+        let kept = async || shop.ledger().deferred_orders(village, 9).await.expect("kept orders");
         let order = kept().await.remove(0);
         assert!(order.due > shop.ledger().now());
-        let to = format!("/online/connections/village/kept/{}", order.id);
+        let to = format!("/online/connections/village/deferred/{}", order.id);
         let tried = send(&shop, &to, &[("do", "try")]).await;
         assert_eq!(
             tried.header("location"),
@@ -62,6 +62,6 @@ mod tests {
         for choice in ["try", "leave"] {
             assert_eq!(send(&shop, &to, &[("do", choice), ("_key", choice)]).await.status, 422, "{choice}");
         }
-        assert_eq!(send(&shop, "/online/connections/village/kept/x", &[]).await.status, 404);
+        assert_eq!(send(&shop, "/online/connections/village/deferred/x", &[]).await.status, 404);
     }
 }
