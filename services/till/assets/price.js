@@ -58,6 +58,17 @@ function follow(form) {
 
   form.addEventListener("input", askSoon);
   form.addEventListener("change", askSoon);
+  // Somebody may have typed before this file arrived.
+  if (fields.some((name) => isTyped(form.elements.namedItem(name)))) {
+    asked = "";
+    askSoon();
+  }
+}
+
+/** @param {Element | RadioNodeList | null} field */
+function isTyped(field) {
+  if (field instanceof HTMLSelectElement) return !field.options[field.selectedIndex]?.defaultSelected && field.selectedIndex > 0;
+  return field instanceof HTMLInputElement && field.value !== field.defaultValue;
 }
 
 for (const form of document.querySelectorAll("form[data-price]")) {

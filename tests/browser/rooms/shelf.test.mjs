@@ -125,6 +125,23 @@ test("a style is made in the browser, with the prices of three weights before it
   assert.match(await page.locator("main").innerText(), /\$6\.90 an ounce/);
 });
 
+test("what was typed before the script arrived is priced all the same", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page();
+  /** @type {() => void} */
+  let arrives = () => {};
+  const typed = new Promise((resolve) => (arrives = () => resolve(undefined)));
+  await page.route(/price[^/]*\.js/, async (route) => {
+    await typed;
+    await route.continue();
+  });
+  await page.goto("/shelf/styles/new", { waitUntil: "commit" });
+  await page.getByLabel("Rate", { exact: true }).fill("6.90");
+  await page.getByLabel("Rounding").selectOption({ label: "Ends in .95" });
+  arrives();
+  await page.locator("#slip ol b").filter({ hasText: "82.95" }).waitFor();
+});
+
 for (const javaScriptEnabled of [true, false]) {
   test(`a style is made from the Workbench and the typed piece comes back, ${javaScriptEnabled ? "with" : "without"} scripts`, async (t) => {
     const shop = await Shop.open(t, "SQLite");
