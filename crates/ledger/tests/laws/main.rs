@@ -26,6 +26,7 @@ mod refunds;
 mod reprice;
 mod sales;
 mod schema;
+mod settings;
 mod stock;
 mod stock_count;
 mod tags;

@@ -27,6 +27,27 @@ fn gift_note(amount: i64) -> SaleLineIn {
     SaleLineIn::Paper { kind: LineKind::GiftCertificate, title: "Gift note".to_owned(), amount: usd(amount) }
 }
 
+/// A large sale is written in several trips to the engine, a small one in two. Either is whole: the second, of
+/// which the last piece is gone, leaves nothing.
+#[test]
+fn a_sale_of_many_lines_is_booked_whole() {
+    const LINES: usize = 120;
+    on_each(|shop| async move {
+        let skus: Vec<String> = (0..=LINES).map(|n| format!("p{n}")).collect();
+        shop.ok(add(skus.iter().map(|sku| piece(sku, 100)).collect())).await;
+        let lines = |skus: &[String]| skus.iter().map(|sku| goods(sku, "1")).collect::<Vec<_>>();
+        let sold = shop.ok(sale(lines(&skus[..LINES]), card(12_000))).await;
+        assert_eq!((sold.lines.len(), sold.totals.due), (LINES, usd(12_000)));
+        assert_eq!(shop.number("SELECT COUNT(*) FROM sale_line").await, 120);
+        assert_eq!(shop.number("SELECT COUNT(*) FROM stock_entry WHERE reason = 'sold'").await, 120);
+        let before = audit::fingerprint(&shop).await;
+        let again = [&skus[LINES..], &skus[..30]].concat();
+        shop.refused(sale(lines(&again), card(3_100))).await;
+        assert_eq!(audit::fingerprint(&shop).await, before);
+        audit::clean(&shop).await;
+    });
+}
+
 /// A sale's figures in minor units: due, rounding, discounts, change.
 #[test]
 fn sales_add_up() {

@@ -31,10 +31,6 @@ impl Bench {
                 return Err(BenchError::Unexpected(format!("{changed} of {count} prices changed")));
             }
             times.push(ran.took.as_secs_f64());
-            if engine == Engine::Postgres {
-                // As the server does by itself within a minute; until then its plans for `check` are poor.
-                self.shops.postgres()?.sql(&shop.url, "ANALYZE")?;
-            }
             self.shops.check_and_remove(&shop)?;
         }
         fs::remove_file(&file).trying("removing an items file")?;
