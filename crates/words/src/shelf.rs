@@ -31,6 +31,10 @@ pub(crate) fn words(reason: &ShelfReason) -> String {
         ShelfReason::StyleExists { name } => {
             format!("there is already a style “{name}”; choose another name")
         }
+        ShelfReason::RemovedBefore { sku } => format!(
+            "{sku} was removed because it had been entered by mistake; if it exists after all, count it as 1, then \
+             try again"
+        ),
         ShelfReason::OtherKind { sku, kind } => {
             format!("{sku} is already {}; an item's kind cannot change", kind_words(*kind))
         }
@@ -107,6 +111,7 @@ fn fixed(reason: &ShelfReason) -> Option<&'static str> {
         | ShelfReason::CountOver { .. }
         | ShelfReason::UnknownStyle { .. }
         | ShelfReason::StyleExists { .. }
+        | ShelfReason::RemovedBefore { .. }
         | ShelfReason::OtherKind { .. }
         | ShelfReason::StockDiffers { .. }
         | ShelfReason::OtherGtin { .. }

@@ -152,7 +152,7 @@ impl World {
         }
         let status = self.status().await?;
         let mut wrong = vec![format!("after {MAX_ROUNDS} rounds something waits still: {status:?}")];
-        let kept = self.ledger().deferred_orders(self.connection, 5).await.doing("list kept orders")?;
+        let kept = self.ledger().deferred_orders(self.connection, 5).await.doing("list deferred orders")?;
         wrong.extend(
             kept.into_iter().map(|kept| format!("order {}: {}; {}", kept.number, kept.words, kept.raw)),
         );

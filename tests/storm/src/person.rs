@@ -46,7 +46,7 @@ impl World {
 
     /// Decides about the goods for which the refunds of deferred orders wait.
     pub(crate) async fn choose_for_refunds(&mut self) -> Result<(), StormError> {
-        let kept = self.ledger().deferred_orders(self.connection, MAX).await.doing("list kept orders")?;
+        let kept = self.ledger().deferred_orders(self.connection, MAX).await.doing("list deferred orders")?;
         let waits = |order: &OrderView| {
             kept.iter().any(|kept| kept.number == order.number && kept.words.contains(WAITS))
         };
@@ -64,7 +64,7 @@ impl World {
     /// Ignores orders with two states of the same time that the shop lost when it was restored: nobody there
     /// can say which state is right, and what was booked stays.
     pub(crate) async fn drop_what_is_lost_there(&mut self) -> Result<(), StormError> {
-        let kept = self.ledger().deferred_orders(self.connection, MAX).await.doing("list kept orders")?;
+        let kept = self.ledger().deferred_orders(self.connection, MAX).await.doing("list deferred orders")?;
         for lost in kept.iter().filter(|kept| kept.words.contains(LOST_THERE)) {
             let (id, who) = (lost.id, WHO.to_owned());
             self.try_to(&DropDeferredOrder { id, who }).await?;

@@ -222,13 +222,11 @@ impl Ledger {
         let mut outcomes = Vec::with_capacity(batch.orders.len());
         for order in &batch.orders {
             let one = TakeOrders { orders: vec![order.clone()], past: batch.past, who: batch.who.clone() };
-            let mut tx = self.begin().await?;
-            match one.run(&mut tx).await {
+            match self.rehearse(&one).await {
                 Ok(answer) => outcomes.extend(answer),
                 Err(CommandError::Rejected(rejection)) => outcomes.push(OrderOutcome::Rejected(*rejection)),
                 Err(trouble) => return Err(trouble),
             }
-            tx.roll_back().await?;
         }
         Ok(outcomes)
     }

@@ -16,13 +16,13 @@ use domain::basket::{self, Line, LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::{Day, Moment};
-use domain::ids::{HoldGroupId, SaleId, SaleLineId};
+use domain::ids::{HoldGroupId, ItemId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, StockReason};
 use domain::text;
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// A line of a new sale.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -142,17 +142,26 @@ impl Command for NewSale {
 impl NewSale {
     /// Takes the stock, and returns the sale with what is still to be written.
     pub(crate) async fn ring_up(&self, tx: &mut Tx) -> Result<(SaleDone, Bundle), CommandError> {
-        let mut draft = self.draft(tx).await?;
+        let (mut draft, free) = self.draft(tx).await?;
         let takes = in_order(takes(tx, self.hold, &draft.lines).await?);
         let cash = draft.cash().field("tenders")?;
         let mut bundle = Bundle::default();
-        stock::add_takes(&mut bundle, &takes, StockReason::Sold);
+        let is_covered = takes.iter().all(|take| take.is_covered_by(free.get(&take.item).copied()));
+        if is_covered {
+            stock::add_takes(&mut bundle, &takes, StockReason::Sold);
+        } else {
+            // Expired holds may have to end first, and items are locked before the shop's row.
+            stock::take_one_by_one(tx, &takes, StockReason::Sold).await?;
+        }
         add_lock(&mut bundle, 1);
         drawer::add_cash(&mut bundle, &draft.channel, cash);
-        let returned = tx.write(bundle).await?;
-        stock::all_taken(tx, &takes, &returned, StockReason::Sold).await?;
+        let mut returned = tx.write(bundle).await?;
+        if is_covered {
+            stock::all_taken(tx, &takes, &returned).await?;
+        }
         let receipt = tx.locked(&returned)?;
         draft.receipt = Some(receipt);
+        drawer::look_again(tx, &draft.channel, cash, &mut returned).await?;
 
         let (source, who) = (draft.id.raw(), draft.who.as_str());
         let mut bundle = Bundle::default();
@@ -165,7 +174,7 @@ impl NewSale {
     }
 
     /// The sale as it will be booked, without its receipt number.
-    async fn draft(&self, tx: &mut Tx) -> Result<Draft, CommandError> {
+    async fn draft(&self, tx: &mut Tx) -> Result<(Draft, FreeStock), CommandError> {
         let shop = tx.shop();
         shop.known_channel(&self.channel)?;
         own_money("shipping", self.shipping, shop.currency)?;
@@ -179,7 +188,8 @@ impl NewSale {
         let given: Vec<_> = tenders.iter().map(|t| (t.kind, t.amount)).collect();
         let money: Vec<LineMoney> = lines.iter().map(|l| l.money).collect();
         let totals = basket::settle(&money, self.shipping, &given, shop.cash_rounding).field("tenders")?;
-        Ok(Draft {
+        let free = found.iter().map(|item| (item.id, item.free)).collect();
+        let draft = Draft {
             id: SaleId::from_raw(tx.next_id()?),
             receipt: None,
             channel: self.channel.clone(),
@@ -192,9 +202,13 @@ impl NewSale {
             tenders,
             note,
             who,
-        })
+        };
+        Ok((draft, free))
     }
 }
+
+/// What was free of each item when it was read: it tells which way is the short one, and decides nothing.
+type FreeStock = HashMap<ItemId, i64>;
 
 fn done(draft: Draft, receipt: i64, ids: Vec<SaleLineId>) -> SaleDone {
     let line = |(line, id): (DraftLine, SaleLineId)| SaleLine {

@@ -217,7 +217,7 @@ impl Command for RepriceStyle {
             let new = item.under(&self.rule).map_err(|error| {
                 Rejection::invalid("rate", ShelfReason::NoPriceByRule { sku: item.sku.clone(), error })
             })?;
-            if new != item.price && set_price(tx, &item, new).await? {
+            if new != item.price && set_price(tx, self.style, &item, new).await? {
                 changed.push(ItemId::from_raw(item.id));
             }
         }
@@ -254,17 +254,18 @@ impl RepriceStyle {
     }
 }
 
-/// Sets a price if its parts are unchanged. A piece that was sold in the meantime keeps its own.
-async fn set_price(tx: &mut Tx, item: &Priced, new: Money) -> Result<bool, CommandError> {
+/// Sets a price if its parts and its style are unchanged. A piece that was sold in the meantime keeps its own.
+async fn set_price(tx: &mut Tx, style: StyleId, item: &Priced, new: Money) -> Result<bool, CommandError> {
     let done = sqlx::query(
         "UPDATE item SET price = $2, revision = revision + 1 WHERE id = $1 AND on_hand > 0 \
-         AND priced_by = 'rule' AND price = $3 AND extras = $4 AND mass = $5",
+         AND priced_by = 'rule' AND price = $3 AND extras = $4 AND mass = $5 AND style_id = $6",
     )
     .bind(item.id)
     .bind(new.minor())
     .bind(item.price.minor())
     .bind(item.extras.minor())
     .bind(item.mass)
+    .bind(style.raw())
     .execute(tx.db())
     .await?;
     if done.rows_affected() == 1 {

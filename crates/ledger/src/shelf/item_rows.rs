@@ -7,7 +7,7 @@ use crate::shelf::{find_text, item_columns, item_updates, lookup};
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, ShelfReason};
-use crate::store::sql::{insert_rows, insert_rows_or};
+use crate::store::sql::{MAX_ROWS, in_text, insert_rows, insert_rows_or, padded};
 use crate::store::storage_error::StorageError;
 use crate::store::tables;
 use domain::codes::{Code, Gtin, InStoreCode};
@@ -17,6 +17,7 @@ use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, StockReason};
 use domain::text;
+use sqlx::{AssertSqlSafe, Row};
 use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// A row with valid values.
@@ -88,12 +89,13 @@ pub(crate) async fn write(
     who: &str,
 ) -> Result<Vec<RowOutcome>, CommandError> {
     let plans = plan(tx, rows).await?;
-    let new: Vec<&Prepared<'_>> =
-        plans.iter().filter_map(|p| if let Plan::New(n) = p { Some(n) } else { None }).collect();
-    let mut added = insert(tx, &new, who).await?.into_iter();
     let known =
         plans.iter().filter_map(|p| if let Plan::Known(id, row) = p { Some((*id, row)) } else { None });
+    let new: Vec<&Prepared<'_>> =
+        plans.iter().filter_map(|p| if let Plan::New(n) = p { Some(n) } else { None }).collect();
+    // Items first and the shop's row, which draws numbers, after them, as everybody locks them.
     let mut updated = item_updates::write(tx, known.collect(), who).await?.into_iter();
+    let mut added = insert(tx, &new, who).await?.into_iter();
     let lost = || StorageError::impossible("a row was lost");
     let mut outcomes = Vec::with_capacity(plans.len());
     for plan in &plans {
@@ -151,6 +153,10 @@ fn place<'a>(
             let reason = ShelfReason::OtherKind { sku: own.sku.clone(), kind: own.kind };
             Plan::Refused(Rejection::invalid("kind", reason))
         }
+        (Some(own), _) if own.is_removed => {
+            let reason = ShelfReason::RemovedBefore { sku: own.sku.clone() };
+            Plan::Refused(Rejection::invalid("sku", reason))
+        }
         (Some(own), _) => Plan::Known(own.id, row),
     }
 }
@@ -192,18 +198,37 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
     Ok(added)
 }
 
-/// Writes codes that nothing had when we looked. If somebody added one of them since, everything is
-/// tried again and finds it.
+/// Writes codes that nothing but their own item had when we looked. If somebody added one of them since,
+/// everything is tried again and finds it.
 pub(super) async fn add_codes(tx: &mut Tx, codes: &[(String, i64)]) -> Result<(), CommandError> {
     let written =
         insert_rows_or(tx.db(), &tables::CODE, "ON CONFLICT DO NOTHING", codes, |statement, (code, item)| {
             statement.bind(code.clone()).bind(*item)
         })
         .await?;
-    if usize::try_from(written).ok() != Some(codes.len()) {
-        return Err(StorageError::Collided(sqlx::Error::RowNotFound).into());
+    if usize::try_from(written).ok() == Some(codes.len()) || have_codes(tx, codes).await? {
+        return Ok(());
     }
-    Ok(())
+    Err(StorageError::Collided(sqlx::Error::RowNotFound).into())
+}
+
+/// Whether all codes are their items': a SKU that is a GTIN is its item's code before the GTIN is given.
+async fn have_codes(tx: &mut Tx, codes: &[(String, i64)]) -> Result<bool, CommandError> {
+    let wanted: HashMap<&str, i64> = codes.iter().map(|(code, item)| (code.as_str(), *item)).collect();
+    for chunk in codes.chunks(MAX_ROWS) {
+        let text = in_text("SELECT code, item_id FROM code WHERE code", 1, chunk.len(), "");
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for (code, _) in padded(chunk) {
+            statement = statement.bind(code);
+        }
+        for row in statement.fetch_all(tx.db()).await? {
+            let (code, item): (String, i64) = (row.try_get("code")?, row.try_get("item_id")?);
+            if wanted.get(code.as_str()) != Some(&item) {
+                return Ok(false);
+            }
+        }
+    }
+    Ok(true)
 }
 
 /// Gives each row its identifier and its in-store code.

@@ -3,7 +3,7 @@
 use crate::people::activity_log;
 use crate::shelf::item_rows::{Prepared, add_codes};
 use crate::shelf::items::{ItemView, RowOutcome, how_priced};
-use crate::shelf::{find_text, item_columns, item_view};
+use crate::shelf::{find_text, item_columns, item_view, stock};
 use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
@@ -58,6 +58,7 @@ async fn write_different(
     who: &str,
 ) -> Result<Vec<RowOutcome>, CommandError> {
     let currency = tx.shop().currency;
+    lock(tx, rows).await?;
     let ids: Vec<i64> = rows.iter().map(|(id, _)| id.raw()).collect();
     let views = item_view::read_many(tx.db(), &ids, currency).await?;
     if views.len() != rows.len() {
@@ -75,6 +76,14 @@ async fn write_different(
     }
     make(tx, changes, who).await?;
     Ok(outcomes)
+}
+
+/// Keeps others from the items before they are read: what a row leaves as it is must not be written back as it
+/// was.
+async fn lock(tx: &mut Tx, rows: &[Known<'_>]) -> Result<(), CommandError> {
+    let mut items: Vec<ItemId> = rows.iter().map(|(id, _)| *id).collect();
+    items.sort_unstable();
+    stock::lock(tx, &items).await
 }
 
 /// What a row changes; none if nothing.
@@ -115,9 +124,6 @@ fn gtin_to_add<'a>(view: &ItemView, item: &'a NewItem) -> Result<Option<&'a Gtin
 async fn make(tx: &mut Tx, mut changes: Vec<Change<'_>>, who: &str) -> Result<(), CommandError> {
     let mut prices = Vec::new();
     for change in &changes {
-        if let Some(gtin) = change.new_gtin {
-            add_codes(tx, &[(gtin.code().key(), change.id.raw())]).await?;
-        }
         let how = how_priced(change.row.is_priced_by_hand());
         prices.extend(
             activity_log::price_words(change.old_price, change.row.price.price(), how)
@@ -133,6 +139,9 @@ async fn make(tx: &mut Tx, mut changes: Vec<Change<'_>>, who: &str) -> Result<()
         bundle.add(text, parameters, |statement| chunk.iter().fold(statement, bind));
     }
     tx.write(bundle).await?;
+    let codes: Vec<(String, i64)> =
+        changes.iter().filter_map(|change| Some((change.new_gtin?.code().key(), change.id.raw()))).collect();
+    add_codes(tx, &codes).await?;
     activity_log::note_prices(tx, who, &prices).await?;
     let ids: Vec<ItemId> = changes.iter().map(|change| change.id).collect();
     tx.availability_changed(&ids).await
@@ -161,7 +170,7 @@ fn update_text(rows: usize) -> (String, usize) {
     for (at, (column, kind)) in (2..).zip(columns) {
         assignments.push(match column {
             // One that it has stays.
-            "gtin" => format!("gtin = COALESCE(v.column{at}, item.gtin)"),
+            "gtin" => format!("gtin = COALESCE(item.gtin, v.column{at})"),
             _ => format!("{column} = v.column{at}"),
         });
         types.push(kind);

@@ -29,9 +29,13 @@ pub(crate) struct Found {
     pub(crate) cost: Option<Money>,
     /// Whether a past sale from another system sold this very piece.
     pub(crate) sold_in_past: bool,
+    /// In stock and not on hold, when it was read.
+    pub(crate) free: i64,
+    /// Whether it was removed as a mistake, and was not found again since.
+    pub(crate) is_removed: bool,
 }
 
-const FIND: &str = "SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.price, i.cost, \
+const FIND: &str = "SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.price, i.cost, i.on_hand - i.held AS free, i.removed, \
     CASE WHEN i.kind = 'piece' AND EXISTS (SELECT 1 FROM code k JOIN sale_line l ON l.code = k.code \
         WHERE k.item_id = i.id AND l.item_id IS NULL AND l.code <> '') THEN 1 ELSE 0 END AS sold_in_past \
     FROM code c JOIN item i ON i.id = c.item_id WHERE c.code";
@@ -86,10 +90,12 @@ fn found(row: &AnyRow, currency: Currency) -> Result<Found, CommandError> {
         price: Money::from_minor(row.try_get("price")?, currency).stored("item.price")?,
         cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("item.cost")?,
         sold_in_past: row.try_get::<i64, _>("sold_in_past")? == 1,
+        free: row.try_get("free")?,
+        is_removed: row.try_get::<i64, _>("removed")? == 1,
     })
 }
 
-/// Why `steps` of an item are not available: sold (to whom and when), gone, on hold, or too few.
+/// Why `stock_units` of an item are not available: sold (to whom and when), gone, on hold, or too few.
 pub(crate) async fn explain(tx: &mut Tx, item: ItemId, stock_units: i64) -> Result<Rejection, CommandError> {
     let zone = tx.shop().zone.clone();
     explain_to(tx.db(), item, stock_units, &zone).await

@@ -1,13 +1,14 @@
 //! The stock ledger: conditional updates of an item's counters, with an entry for each.
 
 use crate::people::activity_log::{self, Activity};
-use crate::shelf::{lookup, open_count};
+use crate::shelf::{holds, lookup, open_count};
 use crate::store::Ledger;
 use crate::store::bundle::{Bundle, Returned};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, ShelfReason};
 use crate::store::sql::{MAX_ROWS, in_text, padded};
+use crate::store::storage_error::StorageError;
 use crate::store::tables;
 use async_trait::async_trait;
 use domain::codes::Code;
@@ -20,7 +21,7 @@ use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
 use std::collections::BTreeSet;
 
-/// Stock that leaves an item: `steps` in total, of which `from_hold` were on hold for this.
+/// Stock that leaves an item: `stock_units` in total, of which `from_hold` were on hold for this.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Take {
     pub(crate) item: ItemId,
@@ -37,7 +38,7 @@ pub(crate) struct EntryReason<'a> {
     pub(crate) who: &'a str,
 }
 
-/// Sold steps leave the stock. The condition alone guarantees “sold once”: nothing that was read before
+/// What is sold leaves the stock. The condition alone guarantees “sold once”: nothing that was read before
 /// decides anything.
 const TAKE_SOLD: &str = "UPDATE item SET on_hand = on_hand - ?, held = held - ?, sold = sold + ?, \
     revision = revision + 1 WHERE id = ? AND held >= ? AND on_hand - held + ? >= ? \
@@ -69,20 +70,33 @@ pub(crate) fn in_order(mut takes: Vec<Take>) -> Vec<Take> {
     takes
 }
 
-/// Takes stock for a sale or a loss: all of it, or none (the caller's transaction is undone).
-pub(crate) async fn take(
-    tx: &mut Tx,
-    takes: Vec<Take>,
-    because: EntryReason<'_>,
-) -> Result<(), CommandError> {
-    let takes = in_order(takes);
-    let mut bundle = Bundle::default();
-    add_takes(&mut bundle, &takes, because.why);
-    let returned = tx.write(bundle).await?;
-    all_taken(tx, &takes, &returned, because.why).await?;
+impl Take {
+    /// Whether what is on hold for it, and what was free, are enough.
+    pub(crate) fn is_covered_by(&self, free: Option<i64>) -> bool {
+        self.stock_units - self.from_hold <= free.unwrap_or(0)
+    }
+}
+
+/// Takes an item's stock for a loss, with its entry.
+pub(crate) async fn take(tx: &mut Tx, take: Take, because: EntryReason<'_>) -> Result<(), CommandError> {
+    take_one_by_one(tx, &[take], because.why).await?;
     let mut entries = Bundle::default();
-    add_taken(tx, &takes, because, &mut entries)?;
+    add_taken(tx, &[take], because, &mut entries)?;
     tx.write(entries).await?;
+    Ok(())
+}
+
+/// Takes the items' stock, of each after ending its expired holds if necessary. The takes are [`in_order`].
+pub(crate) async fn take_one_by_one(
+    tx: &mut Tx,
+    takes: &[Take],
+    why: StockReason,
+) -> Result<(), CommandError> {
+    for take in takes {
+        if !try_take(tx, take, why).await? {
+            return Err(lookup::explain(tx, take.item, take.stock_units).await?.into());
+        }
+    }
     Ok(())
 }
 
@@ -101,20 +115,16 @@ pub(crate) fn add_takes(bundle: &mut Bundle, takes: &[Take], why: StockReason) {
     }
 }
 
-/// Whatever was not free is tried once more after its expired holds have ended; then the sale is rejected.
-pub(crate) async fn all_taken(
-    tx: &mut Tx,
-    takes: &[Take],
-    returned: &Returned,
-    why: StockReason,
-) -> Result<(), CommandError> {
+/// Rejects what [`add_takes`] did not find in stock. It does not end expired holds: by then more is locked than
+/// the items.
+pub(crate) async fn all_taken(tx: &mut Tx, takes: &[Take], returned: &Returned) -> Result<(), CommandError> {
     let taken: BTreeSet<i64> = returned.of(TAKEN).map(|(item, _)| item).collect();
-    for take in takes.iter().filter(|take| !taken.contains(&take.item.raw())) {
-        if !take_expired(tx, take, why).await? {
-            return Err(lookup::explain(tx, take.item, take.stock_units).await?.into());
-        }
+    let Some(missed) = takes.iter().find(|take| !taken.contains(&take.item.raw())) else { return Ok(()) };
+    if holds::has_expired(tx, missed.item).await? {
+        // Tried again, it finds that there is not enough, and ends them first.
+        return Err(StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
-    Ok(())
+    Err(lookup::explain(tx, missed.item, missed.stock_units).await?.into())
 }
 
 /// The entries of what was taken, as part of a bundle.
@@ -130,17 +140,16 @@ pub(crate) fn add_taken(
 
 /// Takes one item's stock if it is available, after ending expired holds on it if necessary.
 pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: StockReason) -> Result<bool, CommandError> {
-    Ok(take_once(tx, take, why).await? || take_expired(tx, take, why).await?)
+    if take_once(tx, take, why).await? {
+        return Ok(true);
+    }
+    Ok(holds::expire_of_item(tx, take.item).await? && take_once(tx, take, why).await?)
 }
 
 async fn take_once(tx: &mut Tx, take: &Take, why: StockReason) -> Result<bool, CommandError> {
     let mut bundle = Bundle::default();
     add_takes(&mut bundle, std::slice::from_ref(take), why);
     Ok(tx.write(bundle).await?.of(TAKEN).next().is_some())
-}
-
-async fn take_expired(tx: &mut Tx, take: &Take, why: StockReason) -> Result<bool, CommandError> {
-    Ok(crate::shelf::holds::expire_of_item(tx, take.item).await? && take_once(tx, take, why).await?)
 }
 
 /// Adds stock.
@@ -252,15 +261,19 @@ pub(crate) async fn raise_revision(tx: &mut Tx, item: ItemId, above: i64) -> Res
 }
 
 /// Waits for whoever is changing the items, and keeps others from them until this transaction ends. The
-/// items are in order, as everybody takes them.
+/// items are in order, as everybody takes them. On SQLite whoever writes has the whole shop already.
 pub(crate) async fn lock(tx: &mut Tx, items: &[ItemId]) -> Result<(), CommandError> {
+    if tx.has_the_only_writer() {
+        return Ok(());
+    }
     for chunk in items.chunks(MAX_ROWS) {
-        let text = in_text("UPDATE item SET revision = revision WHERE id", 1, chunk.len(), "");
+        // As strong as an update, which leaves the keys alone.
+        let text = in_text("SELECT id FROM item WHERE id", 1, chunk.len(), "ORDER BY id FOR NO KEY UPDATE");
         let mut statement = sqlx::query(AssertSqlSafe(text));
         for item in padded(chunk) {
             statement = statement.bind(item.raw());
         }
-        statement.execute(tx.db()).await?;
+        statement.fetch_all(tx.db()).await?;
     }
     Ok(())
 }
@@ -336,7 +349,7 @@ impl Command for AdjustStock {
                 }
                 let less = Quantity::resolve(*asked, found.measure).field("quantity")?;
                 let take_it = Take { item: found.id, stock_units: less.stock_units(), from_hold: 0 };
-                take(tx, vec![take_it], because(*why)).await?;
+                take(tx, take_it, because(*why)).await?;
                 (why.code(), less)
             }
         };
@@ -368,7 +381,7 @@ async fn count(
         // A count that agrees is an entry, too: an open stock count must know of it.
         0 => enter(tx, &[(item, 0)], because).await,
         more if more > 0 => add(tx, item, more, because).await,
-        less => take(tx, vec![Take { item, stock_units: -less, from_hold: 0 }], because).await,
+        less => take(tx, Take { item, stock_units: -less, from_hold: 0 }, because).await,
     }
 }
 

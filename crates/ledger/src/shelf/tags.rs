@@ -133,11 +133,11 @@ impl Ledger {
     pub async fn tag_counts(&self, since: Moment) -> Result<TagCounts, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT (SELECT COUNT(*) FROM (SELECT i.id FROM item i WHERE i.on_hand > 0 \
+            "SELECT (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM item i WHERE i.on_hand > 0 \
              AND NOT EXISTS (SELECT 1 FROM printed_tag t WHERE t.item_id = i.id) LIMIT $1) AS a) AS missing, \
-             (SELECT COUNT(*) FROM (SELECT i.id FROM printed_tag t JOIN item i ON i.id = t.item_id \
+             (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM printed_tag t JOIN item i ON i.id = t.item_id \
              WHERE i.on_hand > 0 AND (t.price <> i.price OR t.mass <> i.mass) LIMIT $1) AS b) AS outdated, \
-             (SELECT COUNT(*) FROM (SELECT i.id FROM item i WHERE i.on_hand > 0 AND i.id >= $2 LIMIT $1) AS c) AS added",
+             (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM item i WHERE i.on_hand > 0 AND i.id >= $2 LIMIT $1) AS c) AS added",
         )
         .bind(MOST_COUNTED)
         .bind(ids::bound_of(since.millis()))

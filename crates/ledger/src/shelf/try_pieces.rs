@@ -2,15 +2,11 @@
 
 use crate::shelf::workbench::{FinishPieces, PieceOutcome};
 use crate::store::Ledger;
-use crate::store::command::Command;
 use crate::store::error::CommandError;
 
 impl Ledger {
     /// Says what would become of the pieces, by the same rules, and records nothing.
     pub async fn try_pieces(&self, pieces: &FinishPieces) -> Result<Vec<PieceOutcome>, CommandError> {
-        let mut tx = self.begin().await?;
-        let tried = pieces.run(&mut tx).await;
-        tx.roll_back().await?;
-        tried
+        self.rehearse(pieces).await
     }
 }

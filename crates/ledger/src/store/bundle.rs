@@ -4,6 +4,10 @@
 //! expressions. There all parts see the database as it was before the trip, so no part may read what another of
 //! its bundle writes; foreign keys are checked at its end.
 //!
+//! Parts are made in their order on both engines, which is the order of their locks. PostgreSQL runs an
+//! expression when the statement first reads it, and one that nothing reads at some time of its own, so the
+//! statement reads all of them.
+//!
 //! A part may return rows, in one form for all: `RETURNING '…' AS part, … AS id, … AS value`, with BIGINT for the
 //! last two.
 
@@ -15,8 +19,8 @@ use crate::store::tables::Table;
 use sqlx::{AssertSqlSafe, Execute, Row};
 use std::fmt;
 
-/// The most parameters that share a trip. Larger parts are worth a trip of their own, and their sizes would make
-/// every combination another statement to prepare.
+/// The most parameters that share a trip: the stock entries of a sale of a dozen lines. Larger parts are worth a
+/// trip of their own, and their sizes would make every combination another statement to prepare.
 const MAX_SHARED: usize = 160;
 
 /// What a part returns if its rows are news to whoever waits for [`crate::Ledger::changes`].
@@ -61,6 +65,11 @@ impl Trip {
 pub(crate) struct Returned(Vec<(String, i64, i64)>);
 
 impl Returned {
+    /// Adds what a later bundle returned.
+    pub(crate) fn extend(&mut self, later: Self) {
+        self.0.extend(later.0);
+    }
+
     /// The ids and values that a part returned.
     pub(crate) fn of(&self, part: &str) -> impl Iterator<Item = (i64, i64)> {
         self.0.iter().filter(move |(name, ..)| name == part).map(|(_, id, value)| (*id, *value))
@@ -85,9 +94,20 @@ impl Bundle {
         }
     }
 
-    /// Rejects the whole unless a part returns this many rows.
+    /// Rejects the whole unless a part returns this many rows. Asked again, the rows of a part add up.
     pub(crate) fn expect(&mut self, part: &'static str, rows: usize, otherwise: Rejection) {
-        self.expected.push(Expected { part, rows, otherwise });
+        match self.expected.iter_mut().find(|expected| expected.part == part) {
+            Some(expected) => expected.rows += rows,
+            None => self.expected.push(Expected { part, rows, otherwise }),
+        }
+    }
+
+    /// Adds what another bundle holds, after what this one holds.
+    pub(crate) fn append(&mut self, other: Self) {
+        self.trips.extend(other.trips);
+        for Expected { part, rows, otherwise } in other.expected {
+            self.expect(part, rows, otherwise);
+        }
     }
 
     /// Adds any other write, with `?` for each of its parameters. It may end in `RETURNING …`.
@@ -119,19 +139,22 @@ impl Trip {
     }
 }
 
+/// What a part returns that has nothing to say: rows that the statement reads and drops.
+const SILENT: &str = "RETURNING '' AS part, CAST(0 AS BIGINT) AS id, CAST(0 AS BIGINT) AS value";
+
 /// One statement of several parts, which returns what each of them returns.
 fn with(parts: &[String]) -> String {
-    let named = parts.iter().enumerate();
-    let expressions: Vec<String> =
-        named.clone().map(|(number, part)| format!("p{number} AS ({part})")).collect();
-    let mut returning: Vec<String> = named
-        .filter(|(_, part)| part.contains("RETURNING"))
-        .map(|(number, _)| format!("SELECT part, id, value FROM p{number}"))
-        .collect();
-    if returning.is_empty() {
-        returning.push("SELECT '' AS part WHERE 1 = 0".to_owned());
+    let (mut expressions, mut reads) = (Vec::with_capacity(parts.len()), Vec::with_capacity(parts.len()));
+    for (number, part) in parts.iter().enumerate() {
+        if part.contains("RETURNING") {
+            expressions.push(format!("p{number} AS ({part})"));
+            reads.push(format!("SELECT part, id, value FROM p{number}"));
+        } else {
+            expressions.push(format!("p{number} AS ({part} {SILENT})"));
+            reads.push(format!("SELECT part, id, value FROM p{number} WHERE part <> ''"));
+        }
     }
-    format!("WITH {} {}", expressions.join(", "), returning.join(" UNION ALL "))
+    format!("WITH {} {}", expressions.join(", "), reads.join(" UNION ALL "))
 }
 
 /// `$1`, `$2` and so on for each `?`.
@@ -170,7 +193,7 @@ impl Tx {
 
     /// Leaves the writes to the end of the command, where they are made with its answer.
     pub(crate) fn write_last(&mut self, bundle: Bundle) {
-        self.last = bundle;
+        self.last.append(bundle);
     }
 }
 
@@ -194,10 +217,30 @@ mod tests {
         check(
             Marks::Numbered,
             &format!(
-                "WITH p0 AS ({head} VALUES ($1, $2), ($3, $4) ), p1 AS (UPDATE item SET revision = $5 WHERE id = $6 \
-                 RETURNING 'news' AS part, id, revision AS value) SELECT part, id, value FROM p1"
+                "WITH p0 AS ({head} VALUES ($1, $2), ($3, $4)  {SILENT}), \
+                 p1 AS (UPDATE item SET revision = $5 WHERE id = $6 \
+                 RETURNING 'news' AS part, id, revision AS value) \
+                 SELECT part, id, value FROM p0 WHERE part <> '' UNION ALL SELECT part, id, value FROM p1"
             ),
         );
+    }
+
+    #[test]
+    fn a_bundle_expects_all_rows_of_a_part_whoever_asked_for_them() {
+        let expected = |bundle: &Bundle| -> Vec<(&str, usize)> {
+            bundle.expected.iter().map(|expected| (expected.part, expected.rows)).collect()
+        };
+        let otherwise = || Rejection::UnknownCode { code: "X".to_owned() };
+        let (mut first, mut second) = (Bundle::default(), Bundle::default());
+        first.expect("taken", 2, otherwise());
+        second.expect("ended", 1, otherwise());
+        second.expect("taken", 3, otherwise());
+        for bundle in [&mut first, &mut second] {
+            bundle.insert(&CODE, "", &[1_i64], |s, n| s.bind(String::new()).bind(*n));
+        }
+        first.append(second);
+        assert_eq!(expected(&first), [("taken", 5), ("ended", 1)]);
+        assert_eq!(first.trips.len(), 2);
     }
 
     #[test]

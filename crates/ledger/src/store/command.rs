@@ -22,11 +22,12 @@ use std::time::Duration;
 use tracing::{Instrument, Span, field};
 
 /// How often a command is tried if its transaction collides with another.
-const MAX_TRIES: u32 = 6;
+pub(super) const MAX_TRIES: u32 = 6;
 /// The wait before the second try; it doubles.
-const FIRST_WAIT: Duration = Duration::from_millis(5);
+pub(super) const FIRST_WAIT: Duration = Duration::from_millis(5);
 
-/// More rows than this make a command long.
+/// More rows than this make a command long: about the lines of a large sale. A longer one would let those who
+/// share its transaction wait for a commit that saves them little.
 pub(crate) const FEW_ROWS: usize = 8;
 
 /// A change to the shop. It must be able to run again from the start.
@@ -79,7 +80,8 @@ pub struct Tx {
     shop: Arc<Shop>,
     /// Who is acting, if it is somebody with limits.
     actor: Option<Arc<Actor>>,
-    /// Whether others are told of its commit, see [`Ledger::changes`].
+    /// Whether others are told of its commit, see [`Ledger::changes`]: set by a part of a bundle that returns
+    /// [`bundle::NEWS`](crate::store::bundle::NEWS), or by [`Tx::notify_on_commit`].
     heard: bool,
     /// What is written at the end of the command, with its answer.
     pub(super) last: Bundle,
@@ -173,6 +175,16 @@ impl Tx {
         Ok(())
     }
 
+    /// Whether nobody else can write before this transaction ends, as on SQLite.
+    pub(crate) fn has_the_only_writer(&self) -> bool {
+        self.ledger.engine == Engine::Sqlite
+    }
+
+    /// What [`Tx::write_last`] left.
+    pub(super) fn take_last(&mut self) -> Bundle {
+        std::mem::take(&mut self.last)
+    }
+
     /// Tells whoever waits for [`Ledger::changes`] of its commit.
     pub(crate) fn notify_on_commit(&mut self) {
         self.heard = true;
@@ -246,6 +258,10 @@ type Said<A> = Result<A, Rejection>;
 
 impl Ledger {
     /// Runs a command to its end, or rejects it as a whole.
+    ///
+    /// Poll the future until it ends, or drop it. On SQLite others wait for the one writer behind it, so never
+    /// set it aside while waiting for something else, as a stream of futures does whose next item nobody asks
+    /// for.
     pub async fn execute<C: Command>(
         &self,
         key: Option<&Key>,
@@ -433,7 +449,7 @@ async fn answer<C: Command>(
         return Ok(Done { answer: first, replayed: true });
     }
     let answer = command.run(tx).await?;
-    let mut last = std::mem::take(&mut tx.last);
+    let mut last = tx.take_last();
     if let Some(key) = key {
         idempotency_key::keep(&mut last, key, &answer)?;
     }

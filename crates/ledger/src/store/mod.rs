@@ -15,6 +15,7 @@ pub(crate) mod idempotency_key;
 pub(crate) mod lease;
 pub(crate) mod postgres_notify;
 pub mod private_files;
+mod rehearsal;
 pub mod rejection;
 pub(crate) mod schema;
 pub(crate) mod settings;

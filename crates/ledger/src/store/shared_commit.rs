@@ -23,6 +23,9 @@ use tokio::time::Instant;
 const MOST: usize = 64;
 /// How long a transaction takes in further commands. The first one waits no longer than this, and for the last.
 const TAKES_IN_FOR: Duration = Duration::from_millis(25);
+/// How long a member waits for the commit: far longer than any disk takes, so that this ends the wait only if
+/// the task of somebody after it is not run.
+const HEARS_WITHIN: Duration = Duration::from_secs(30);
 
 const FIRST_SAVEPOINT: &str = "SAVEPOINT member";
 /// What the member before did stays, unless all of it is undone.
@@ -49,8 +52,9 @@ struct Open {
 struct Party {
     since: Instant,
     members: usize,
-    /// Whether others are told of the commit.
+    /// Whether others are told of the commit: if any member's command asks for it.
     heard: bool,
+    /// What those who left wait for.
     end: watch::Sender<End>,
 }
 
@@ -215,8 +219,8 @@ impl Seat {
         }
         *place = Some(open);
         drop(place);
-        let ended = end.wait_for(|end| *end != End::Open).await.map_or(End::Unknown, |end| *end);
-        match ended {
+        let ended = tokio::time::timeout(HEARS_WITHIN, end.wait_for(|end| *end != End::Open)).await;
+        match ended.map_or(End::Unknown, |end| end.map_or(End::Unknown, |end| *end)) {
             End::Committed => Ok(()),
             End::Undone => Err(StorageError::Undone),
             End::Open | End::Unknown => Err(unknown()),

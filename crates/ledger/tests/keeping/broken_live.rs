@@ -68,9 +68,9 @@ const LIVE: &[Break] = &[
         broken: "UPDATE deferred_order SET raw = '', raw_hash = '', lease_ms = 7",
         mended: "UPDATE deferred_order SET raw = '{}', raw_hash = 'x', lease_ms = 0",
         found: &[
-            "- kept order # (640) has a body: yes → no",
-            "- kept order # (640) has the mark of its body: yes → no",
-            "- kept order # (640) has an end if it is held: no → yes",
+            "- deferred order # (640) has a body: yes → no",
+            "- deferred order # (640) has the mark of its body: yes → no",
+            "- deferred order # (640) has an end if it is held: no → yes",
         ],
     },
     Break {

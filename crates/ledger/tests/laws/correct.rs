@@ -12,7 +12,8 @@ use ledger::online::{Delivered, RecordRun, RunKind};
 use ledger::orders::RemovePiece;
 use ledger::people::Activity;
 use ledger::shelf::{
-    CostChange, Counted, EditItem, FindItems, FindState, ItemPast, NewItem, PriceChange, Purpose, ShelfQuery,
+    CostChange, Counted, EditItem, FindItems, FindState, ItemPast, NewItem, PriceChange, Purpose, RowOutcome,
+    ShelfQuery,
 };
 
 /// Priced by its style's rule.
@@ -204,9 +205,24 @@ fn a_mistake_leaves_stock_and_nothing_finds_or_lists_it() {
         shop.refuses(sale_of("h2", 45300), gone(StockReason::Mistake)).await;
         shop.refuses(remove("h2"), gone(StockReason::Mistake)).await;
         audit::clean(&shop).await;
+        for (mark, expected) in [(0, &["removed: yes → no"][..]), (1, &[])] {
+            let text = sqlx::AssertSqlSafe(format!("UPDATE item SET removed = {mark} WHERE sku = 'h2'"));
+            sqlx::query(text).execute(&mut *shop.raw().await).await.unwrap();
+            let report = shop.ledger.check(|_| ()).await.unwrap();
+            let told = |f: &ledger::keeping::Finding| {
+                let field = f.what.rsplit_once(" (").map_or("", |(_, field)| field.trim_end_matches(')'));
+                format!("{field}: {} → {}", f.expected, f.found)
+            };
+            assert_eq!(report.findings.iter().map(told).collect::<Vec<_>>(), expected);
+        }
+        let again = shop.ok(add(vec![piece("h2", 45300), piece("h9", 100)])).await;
+        let [RowOutcome::Refused(refused), RowOutcome::Added(_)] = again.as_slice() else {
+            panic!("{again:?}")
+        };
+        invalid("sku", ShelfReason::RemovedBefore { sku: "h2".to_owned() }).check(refused, shop.engine);
         // It was none after all.
         shop.ok(adjust("h2", Counted::Is(asked("1")))).await;
-        assert_eq!(found(&shop, FindState::OnShelf).await, ["h2", "h1"]);
+        assert_eq!(found(&shop, FindState::OnShelf).await, ["h9", "h2", "h1"]);
         audit::clean(&shop).await;
     });
 }

@@ -195,9 +195,14 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
                     "CodeTaken { code: \"73513537\"",
                 ),
                 (NewItem { gtin: Some(gtin("012345678905")), ..piece("012345678905", 100) }, "added at 1.00"),
+                (piece("036000291452", 100), "added at 1.00"),
             ],
         )
         .await;
+        // A SKU that is a GTIN is told to be one later.
+        let known = NewItem { gtin: Some(gtin("036000291452")), ..piece("036000291452", 100) };
+        check_rows(&shop, vec![(known.clone(), "updated 036000291452")]).await;
+        check_rows(&shop, vec![(known, "unchanged 036000291452")]).await;
         let hat = with(piece("p2", 100), |i| i.pricing.style = Some("Ridge beanie".to_owned()));
         check_rows(&shop, vec![(NewItem { gtin: Some(gtin("73513537")), ..hat.clone() }, "updated p2")])
             .await;

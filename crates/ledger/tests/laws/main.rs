@@ -32,4 +32,5 @@ mod stock_count;
 mod tags;
 mod today;
 mod troubles;
+mod waits;
 mod workbench;

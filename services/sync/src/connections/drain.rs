@@ -6,10 +6,10 @@
 
 use super::cycle::ConnectionContext;
 use super::deliver::{self, Said};
+use super::lanes;
 use super::message::{InHand, Message, ToSay, to_say};
 use domain::delivery::{LEASE, Reply, back_off};
 use domain::ids::ItemId;
-use futures_util::{StreamExt, stream};
 use ledger::CommandError;
 use ledger::online::{
     ClaimMessages, Claimed, QuietConnection, SettleMessages, Settled, SettledAs, TroubleOf,
@@ -187,21 +187,19 @@ async fn say_all(
     jobs: mpsc::Receiver<Vec<Job>>,
     said: mpsc::Sender<Said>,
 ) {
-    let groups = stream::unfold(jobs, |mut jobs| async move { Some((jobs.recv().await?, jobs)) });
-    let mut all =
-        pin!(groups.flat_map(stream::iter).map(|job| say_one(hand, stop, job)).buffer_unordered(AT_ONCE));
-    while let Some(one) = all.next().await {
-        if one.quiet.is_some() {
-            stop.set();
-        }
-        if said.send(one).await.is_err() {
-            return;
-        }
-    }
+    lanes::run(AT_ONCE, jobs, |job| say_one(hand, stop, job), said).await;
 }
 
 /// Nothing more is sent once the connection must pause, nor so late that a request could outlive its lease.
 async fn say_one(hand: &ConnectionContext<'_>, stop: &Stop, job: Job) -> Said {
+    let said = say_or_leave(hand, stop, job).await;
+    if said.quiet.is_some() {
+        stop.set();
+    }
+    said
+}
+
+async fn say_or_leave(hand: &ConnectionContext<'_>, stop: &Stop, job: Job) -> Said {
     match job {
         Job::Done(said) => said,
         Job::One(message) if stop.is_set() || message.is_late() => {

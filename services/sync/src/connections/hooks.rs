@@ -107,7 +107,7 @@ async fn book(
     message: &str,
     orders: Vec<Read>,
 ) -> Result<HookAnswer, CommandError> {
-    // Without randomness, a kept order is tried again at once and then like the others.
+    // Without randomness, a deferred order is tried again at once and then like the others.
     let done = match (From { ledger, connection, dice: 0, walk_began: None }).take(orders).await {
         Ok(done) => done,
         Err(CommandError::Rejected(rejection)) => {

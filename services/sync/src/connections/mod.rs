@@ -13,6 +13,7 @@ mod drain;
 mod hooks;
 mod hosts;
 mod intake;
+mod lanes;
 mod links;
 mod look;
 mod message;

@@ -122,7 +122,7 @@ impl Field {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{rules_counter, rules_goods, rules_limits, rules_money, rules_orders};
+    use super::super::{rules_counter, rules_goods, rules_limits, rules_live, rules_money, rules_orders};
     use super::Rule;
 
     fn rules() -> Vec<Rule> {
@@ -132,6 +132,7 @@ mod tests {
             rules_orders::RULES,
             rules_counter::RULES,
             rules_limits::RULES,
+            rules_live::RULES,
         ]
         .concat()
     }

@@ -68,12 +68,13 @@ pub(super) const RULES: &[Rule] = &[
     },
     Rule {
         law: Law::Records,
-        what: "a piece is removed as a mistake, without the entry of it or though it is in stock or was sold",
+        what: "a piece is marked as removed, and its latest change of stock is not that, or the other way around",
         record: "item",
         fields: &[Flag("removed")],
-        text: "SELECT i.id AS id, i.sku AS name, CASE WHEN i.removed = 1 AND (i.on_hand > 0 OR i.sold > 0 OR i.kind <> 'piece' \
-            OR NOT EXISTS (SELECT 1 FROM stock_entry e WHERE e.item_id = i.id AND e.reason = 'mistake')) THEN 0 \
-            ELSE i.removed END AS e1, i.removed AS f1 FROM item i",
+        text: "SELECT i.id AS id, i.sku AS name, CASE WHEN i.on_hand = 0 AND i.sold = 0 AND i.kind = 'piece' AND 'mistake' = \
+            (SELECT e.reason FROM stock_entry e WHERE e.item_id = i.id AND e.change <> 0 ORDER BY e.id DESC LIMIT 1) \
+            THEN 1 ELSE 0 END AS e1, i.removed AS f1 FROM item i \
+            WHERE i.removed = 1 OR i.id IN (SELECT item_id FROM stock_entry WHERE reason = 'mistake')",
     },
     Rule {
         law: Law::Records,

@@ -59,8 +59,8 @@ pub(super) const RULES: &[Rule] = &[
     },
     Rule {
         law: Law::Records,
-        what: "a kept order is not as it came, or in hand without end",
-        record: "kept order",
+        what: "a deferred order is not as it came, or in hand without end",
+        record: "deferred order",
         fields: &[Flag("has a body"), Flag("has the mark of its body"), Flag("has an end if it is held")],
         text: "SELECT id, number AS name, 1 AS e1, CASE WHEN raw = '' THEN 0 ELSE 1 END AS f1, \
             1 AS e2, CASE WHEN raw_hash = '' THEN 0 ELSE 1 END AS f2, \

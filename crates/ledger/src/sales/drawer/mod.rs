@@ -122,6 +122,23 @@ pub(crate) fn add_cash(bundle: &mut Bundle, channel: &Channel, amount: Money) {
     });
 }
 
+/// Looks for an open drawer once more, if [`add_cash`] found none while it waited for the shop's row: on
+/// PostgreSQL that statement sees the drawers of the moment when it began.
+pub(crate) async fn look_again(
+    tx: &mut Tx,
+    channel: &Channel,
+    amount: Money,
+    returned: &mut Returned,
+) -> Result<(), CommandError> {
+    if amount.is_zero() || tx.has_the_only_writer() || returned.of(TURN).next().is_some() {
+        return Ok(());
+    }
+    let mut bundle = Bundle::default();
+    add_cash(&mut bundle, channel, amount);
+    returned.extend(tx.write(bundle).await?);
+    Ok(())
+}
+
 /// The entry of [`add_cash`], as part of a later bundle. Returns whether a drawer is open.
 pub(crate) fn add_booked(
     tx: &Tx,

@@ -26,6 +26,18 @@ pub(crate) async fn expire_of_item(tx: &mut Tx, item: ItemId) -> Result<bool, Co
     Ok(!ended.is_empty())
 }
 
+/// Whether a hold of the item has expired and was not ended yet.
+pub(crate) async fn has_expired(tx: &mut Tx, item: ItemId) -> Result<bool, CommandError> {
+    let row = sqlx::query(
+        "SELECT id FROM hold WHERE item_id = $1 AND state = 'open' AND until_ms IS NOT NULL AND until_ms <= $2 LIMIT 1",
+    )
+    .bind(item.raw())
+    .bind(tx.now().millis())
+    .fetch_optional(tx.db())
+    .await?;
+    Ok(row.is_some())
+}
+
 /// Ends expired holds. `serve` does this every few seconds, and a sale does it for its own items.
 #[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub struct SweepHolds;

@@ -9,7 +9,7 @@ mod view;
 pub use expire::SweepHolds;
 
 pub(crate) use end::{Ended, end_group, end_one, free, over, release, take_group};
-pub(crate) use expire::expire_of_item;
+pub(crate) use expire::{expire_of_item, has_expired};
 
 use crate::shelf::lookup;
 use crate::shelf::stock::{Take, in_order};

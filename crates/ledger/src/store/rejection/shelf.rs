@@ -96,6 +96,11 @@ pub enum ShelfReason {
         /// What it is.
         kind: ItemKind,
     },
+    /// The piece was removed as a mistake; a count finds it again.
+    RemovedBefore {
+        /// Which piece.
+        sku: String,
+    },
     /// Too many of the shop's own numbers are taken.
     NumbersTaken,
     /// A file names another stock than there is.

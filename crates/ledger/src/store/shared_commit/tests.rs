@@ -249,3 +249,33 @@ async fn nobody_is_answered_before_the_commit_and_nobody_waits_for_one_who_left_
         shop.ledger.close().await;
     }
 }
+
+/// A caller that sets its command aside breaks the rule of [`Ledger::execute`]; the others get away from it.
+#[tokio::test]
+async fn a_member_does_not_wait_forever_for_a_command_that_was_set_aside() {
+    let shop = Shop::new().await;
+    let busy = shop.busy().await;
+    let first = shop.spawn(None, add("A"));
+    tokio::task::yield_now().await;
+    let second = add("B");
+    let mut second = Box::pin(shop.ledger.execute(None, &second));
+    let waits = tokio::time::timeout(Duration::from_millis(1), &mut second).await;
+    assert!(waits.is_err());
+    drop(busy);
+    while shop.ledger.inner.queue.open.try_lock().is_ok_and(|place| place.is_none()) {
+        tokio::time::sleep(Duration::from_millis(1)).await;
+    }
+    tokio::time::sleep(Duration::from_millis(50)).await;
+    tokio::time::pause();
+    tokio::time::advance(HEARS_WITHIN).await;
+    tokio::time::resume();
+    let first = first.await.expect("no panic");
+    assert!(
+        matches!(first, Err(CommandError::Storage(StorageError::OutcomeUnknown(_)))),
+        "it may yet be committed: {first:?}"
+    );
+    drop(second);
+    shop.ledger.execute(None, &add("C")).await.expect("added");
+    assert_eq!(shop.skus().await, ["A", "C"]);
+    shop.ledger.close().await;
+}
