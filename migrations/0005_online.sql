@@ -168,18 +168,17 @@ CREATE TABLE listing_text (
     changed_ms BIGINT NOT NULL
 );
 
--- What has changed since; work is found by state, never by a high-water mark. What is gone goes first (`rank` 0).
+-- What waits to be sent: a row is there until it was sent, and work is found by its rows, never by a high-water
+-- mark. What is gone goes first (`rank` 0).
 CREATE TABLE outbox (
     connection_id BIGINT NOT NULL REFERENCES connection (id),
     item_id       BIGINT NOT NULL REFERENCES item (id),
     revision      BIGINT NOT NULL,
-    state         TEXT   NOT NULL,
     rank          BIGINT NOT NULL DEFAULT 1 CHECK (rank IN (0, 1)),
     at_ms         BIGINT NOT NULL DEFAULT 0,
-    PRIMARY KEY (item_id, revision, connection_id)
+    PRIMARY KEY (connection_id, item_id, revision)
 );
-CREATE INDEX outbox_waiting ON outbox (connection_id, item_id) WHERE state = 'waiting';
-CREATE INDEX outbox_live ON outbox (connection_id, rank, item_id) WHERE state = 'waiting' AND connection_id > 1;
+CREATE INDEX outbox_live ON outbox (connection_id, rank, item_id) WHERE connection_id > 1;
 
 -- How far orders or listings were fetched, and who fetches them.
 CREATE TABLE pull (

@@ -25,8 +25,8 @@ const TAKE: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, so
     revision = revision + 1 WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
 const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, reason, source_id, note, who, at_ms) \
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8)";
-const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state) \
-    SELECT l.connection_id, i.id, i.revision, 'waiting' FROM listing l JOIN item i ON i.id = l.item_id \
+const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision) \
+    SELECT l.connection_id, i.id, i.revision FROM listing l JOIN item i ON i.id = l.item_id \
     WHERE i.id IN ($1) ON CONFLICT DO NOTHING";
 const RECEIPT: &str =
     "UPDATE shop_state SET receipt = receipt + $1 WHERE id = 1 RETURNING receipt, settings_revision";

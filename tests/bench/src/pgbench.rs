@@ -23,7 +23,7 @@ SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.price, i.cost, CASE 
 \set change :handed_over - :f_price
 UPDATE item SET on_hand = on_hand - CAST(:one AS BIGINT), held = held - CAST(:zero AS BIGINT), sold = sold + CAST(:one AS BIGINT), revision = revision + 1 WHERE id = :f_id AND held >= CAST(:zero AS BIGINT) AND on_hand - held >= CAST(:one AS BIGINT) - CAST(:zero AS BIGINT);
 INSERT INTO stock_entry (id, item_id, change, reason, source_id, note, who, at_ms) VALUES (:entry, :f_id, -1, 'sold', :id, '', '', :now);
-INSERT INTO outbox (connection_id, item_id, revision, state) SELECT l.connection_id, i.id, i.revision, 'waiting' FROM listing l JOIN item i ON i.id = l.item_id WHERE i.id IN (:f_id) ON CONFLICT DO NOTHING;
+INSERT INTO outbox (connection_id, item_id, revision) SELECT l.connection_id, i.id, i.revision FROM listing l JOIN item i ON i.id = l.item_id WHERE i.id IN (:f_id) ON CONFLICT DO NOTHING;
 UPDATE shop_state SET receipt = receipt + CAST(:one AS BIGINT) WHERE id = 1 RETURNING receipt, settings_revision \gset r_
 INSERT INTO sale (id, channel, receipt, at_ms, backfilled, order_id, goods, not_revenue, discounts, tax, shipping, rounding, tendered, change_given, fee, note, who) VALUES (:id, 'store', :r_receipt, :now, 0, NULL, :f_price, 0, 0, 0, 0, 0, :handed_over, :change, 0, '', '');
 INSERT INTO sale_line (id, sale_id, position, kind, item_id, code, title, stock_units, unit, price, amount, discount, tax, cost) VALUES (:line, :id, 1, 'goods', :f_id, :f_sku, :f_name, 1, '', :f_price, :f_price, 0, 0, :f_cost);

@@ -195,7 +195,7 @@ impl Ledger {
         after: Option<ItemId>,
     ) -> Result<ListingPage, CommandError> {
         let which = "WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
-             AND state = 'waiting' AND item_id > $2 ORDER BY item_id LIMIT $3) ORDER BY i.id";
+             AND item_id > $2 ORDER BY item_id LIMIT $3) ORDER BY i.id";
         self.listing_page(which, to, after).await
     }
 
@@ -382,17 +382,12 @@ impl Command for RecordRun {
 }
 
 /// A message is done once the listing has its contents, or something later.
-const SENT: &str = "UPDATE outbox SET state = 'sent' WHERE connection_id = $1 AND state = 'waiting' AND revision <= \
-    (SELECT l.revision FROM listing l WHERE l.connection_id = outbox.connection_id AND l.item_id = outbox.item_id) \
-    AND item_id";
-/// Rows for revisions before what was last sent mean nothing any more, because messages are only ever
-/// written for the item's current revision.
-const SENT_LONG_AGO: &str = "DELETE FROM outbox WHERE connection_id = $1 AND state = 'sent' AND revision < \
+const SENT: &str = "DELETE FROM outbox WHERE connection_id = $1 AND revision <= \
     (SELECT l.revision FROM listing l WHERE l.connection_id = outbox.connection_id AND l.item_id = outbox.item_id) \
     AND item_id";
 /// A message is also done if there is nothing to send, and therefore no listing.
-pub(crate) const SENT_SILENTLY: &str = "UPDATE outbox SET state = 'sent' WHERE item_id = $1 AND connection_id = $2 \
-    AND revision <= $3 AND state = 'waiting'";
+pub(crate) const SENT_SILENTLY: &str =
+    "DELETE FROM outbox WHERE item_id = $1 AND connection_id = $2 AND revision <= $3";
 
 impl RecordRun {
     /// What was taken over with contents other than ours has no hash and is sent again, with a revision
@@ -419,16 +414,14 @@ impl RecordRun {
     }
 }
 
-/// Marks the items' messages as done, now that their listings record what was sent.
+/// Removes the items' messages, now that their listings record what was sent.
 pub(crate) async fn sent(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Result<(), CommandError> {
-    for text in [SENT, SENT_LONG_AGO] {
-        for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
-            let mut statement = sqlx::query(AssertSqlSafe(in_text(text, 2, chunk.len(), ""))).bind(on.raw());
-            for item in padded(chunk) {
-                statement = statement.bind(item.raw());
-            }
-            statement.execute(tx.db()).await?;
+    for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
+        let mut statement = sqlx::query(AssertSqlSafe(in_text(SENT, 2, chunk.len(), ""))).bind(on.raw());
+        for item in padded(chunk) {
+            statement = statement.bind(item.raw());
         }
+        statement.execute(tx.db()).await?;
     }
     Ok(())
 }

@@ -173,7 +173,7 @@ impl Ledger {
             "SELECT CAST(COUNT(DISTINCT w.item_id) AS BIGINT) AS count FROM outbox w \
              JOIN online_offer o ON o.item_id = w.item_id AND o.connection_id = w.connection_id \
              JOIN item i ON i.id = w.item_id \
-             WHERE w.connection_id = $1 AND w.state = 'waiting' AND i.on_hand > 0 AND i.do_not_list = 0",
+             WHERE w.connection_id = $1 AND i.on_hand > 0 AND i.do_not_list = 0",
         )
         .bind(FEED)
         .fetch_one(&mut *connection)

@@ -10,8 +10,8 @@ use domain::ids::{ConnectionId, ItemId};
 /// A connection hears about items that it received or may have received, and about items that can be
 /// bought, unless new pieces wait there until somebody lists them. Items that are gone but were sent as
 /// available go first.
-const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state, rank, at_ms) \
-    SELECT c.id, i.id, i.revision, 'waiting', \
+const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, rank, at_ms) \
+    SELECT c.id, i.id, i.revision, \
     CASE WHEN l.state = 'listed' AND (i.do_not_list = 1 OR i.on_hand <= i.held) THEN 0 ELSE 1 END, ? \
     FROM item i CROSS JOIN connection c \
     LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = c.id \

@@ -333,7 +333,7 @@ impl Ledger {
     ) -> Result<Vec<ItemView>, CommandError> {
         let currency = self.shop().currency;
         let text = format!(
-            "{} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 AND state = 'waiting' \
+            "{} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
              AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AND i.do_not_list = 0 AND i.on_hand > i.held \
              AND {which} ORDER BY i.id DESC LIMIT $4",
             *item_view::COLUMNS
@@ -357,7 +357,7 @@ impl Ledger {
             }
             let last = sqlx::query(
                 "SELECT MIN(item_id) AS first_item FROM (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
-                 AND state = 'waiting' AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AS looked",
+                 AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AS looked",
             )
             .bind(on.raw())
             .bind(below)
@@ -377,7 +377,7 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT CAST(COUNT(*) AS BIGINT) AS waiting FROM (SELECT DISTINCT item_id FROM outbox \
-             WHERE connection_id = $1 AND state = 'waiting' LIMIT $2) AS w",
+             WHERE connection_id = $1 LIMIT $2) AS w",
         )
         .bind(on.raw())
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))

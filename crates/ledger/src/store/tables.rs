@@ -144,8 +144,8 @@ tables! {
     LISTING = listing, key [0, 1], fresh 0,
         { connection_id Int, item_id Int, state Text, revision Int, content_hash Text, other_id Text, told_ms Int,
           etag Text, mended Int }
-    OUTBOX = outbox, key [1, 2, 0], fresh 0,
-        { connection_id Int, item_id Int, revision Int, state Text, rank Int, at_ms Int }
+    OUTBOX = outbox, key [0, 1, 2], fresh 0,
+        { connection_id Int, item_id Int, revision Int, rank Int, at_ms Int }
     DELIVERY = delivery, key [0, 1], fresh 0,
         { connection_id Int, item_id Int, due_ms Int, tries Int, holder Int, lease_ms Int, dead_letter_revision Int,
           dead_letter_ms Int, message Text, clear_ms Int }

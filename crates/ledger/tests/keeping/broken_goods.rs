@@ -109,9 +109,9 @@ const STOCK: &[Break] = &[
         found: &["- item # (P5) revision: 1 → 101"],
     },
     Break {
-        broken: "UPDATE outbox SET revision = revision + 100 WHERE item_id = (SELECT id FROM item WHERE sku = 'P5')",
-        mended: "UPDATE outbox SET revision = revision - 100 WHERE item_id = (SELECT id FROM item WHERE sku = 'P5')",
-        found: &["- item # (P5) revision: 1 → 101"],
+        broken: "UPDATE outbox SET revision = revision + 100 WHERE connection_id = 1 AND item_id = (SELECT id FROM item WHERE sku = 'KIT')",
+        mended: "UPDATE outbox SET revision = revision - 100 WHERE connection_id = 1 AND item_id = (SELECT id FROM item WHERE sku = 'KIT')",
+        found: &["- item # (KIT) revision: 9 → 109"],
     },
     Break {
         broken: "UPDATE code SET code = 'P9' WHERE code = 'P5'",
@@ -186,10 +186,10 @@ const CODES: &[Break] = &[
         ],
     },
     Break {
-        broken: "UPDATE outbox SET state = 'lost' WHERE state = 'sent'",
-        mended: "UPDATE outbox SET state = 'sent' WHERE state = 'lost'",
+        broken: "UPDATE feed_run SET kind = 'lost' WHERE kind = 'changes'",
+        mended: "UPDATE feed_run SET kind = 'changes' WHERE kind = 'lost'",
         found: &[
-            "- outbox.state a code that this program does not know: a code of this program's lists → lost in 7 rows",
+            "- feed_run.kind a code that this program does not know: a code of this program's lists → lost in 1 row",
         ],
     },
 ];

@@ -131,7 +131,7 @@ const WATCHED: &[(&str, &str)] = &[
     ("open_balance", "SUM(paid)"),
     ("payment", "SUM(amount)"),
     ("day_total", "SUM(gross + sales + refunds)"),
-    ("outbox", "SUM(CASE WHEN state = 'waiting' THEN 1 ELSE 0 END)"),
+    ("outbox", "COUNT(*)"),
     ("listing", "SUM(revision)"),
     ("connection", "SUM(revision)"),
     ("connection_state", "SUM(sent + refused)"),

@@ -94,8 +94,8 @@ const ATTACKS: &[(&str, &str)] = &[
     ),
     (
         "the same message twice",
-        "INSERT INTO outbox (connection_id, item_id, revision, state) \
-        SELECT connection_id, item_id, revision, 'sent' FROM outbox",
+        "INSERT INTO outbox (connection_id, item_id, revision) \
+        SELECT connection_id, item_id, revision FROM outbox",
     ),
     (
         "a second state of the shop",

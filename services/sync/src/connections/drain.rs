@@ -27,8 +27,8 @@ pub(super) const AT_ONCE: usize = 8;
 const CLAIMED_AT_ONCE: usize = 128;
 /// How long a cycle claims messages; then it checks again what is due.
 const ROUND_LASTS: Duration = Duration::from_secs(5);
-/// How many messages are settled in one transaction.
-const SETTLED_AT_ONCE: usize = 200;
+/// How many messages are settled in one transaction: as many as the ledger writes with one statement a table.
+const SETTLED_AT_ONCE: usize = 128;
 /// How long results are gathered before they are settled: a commit waits for the disk, and while more are on
 /// their way nobody waits for this one.
 const GATHERED_FOR: Duration = Duration::from_millis(40);

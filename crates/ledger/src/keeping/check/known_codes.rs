@@ -42,7 +42,6 @@ const COLUMNS: &[Column] = &[
     ("pull", "what", |code| matches!(code, "orders" | "listings")),
     ("difference", "state", |code| matches!(code, "open" | "left")),
     ("listing", "state", |code| ListingState::from_code(code).is_some()),
-    ("outbox", "state", |code| matches!(code, "waiting" | "sent")),
     ("feed_run", "kind", |code| matches!(code, "all" | "changes")),
     ("customer_order", "status", |code| OrderStatus::from_code(code).is_some()),
     ("sale_line", "kind", |code| LineKind::from_code(code).is_some()),

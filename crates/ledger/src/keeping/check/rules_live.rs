@@ -23,17 +23,16 @@ pub(super) const RULES: &[Rule] = &[
             CASE WHEN l.revision >= i.revision OR o.item_id IS NOT NULL THEN 1 ELSE 0 END AS f1 \
             FROM listing l JOIN connection c ON c.id = l.connection_id JOIN item i ON i.id = l.item_id \
             LEFT JOIN outbox o ON o.connection_id = l.connection_id AND o.item_id = l.item_id \
-                AND o.revision = i.revision AND o.state = 'waiting' \
+                AND o.revision = i.revision \
             WHERE c.id > 1 AND c.ended_ms IS NULL",
     },
     Rule {
         law: Law::Records,
-        what: "a message to a live connection stands otherwise than the listing that it led to",
+        what: "a message to a live connection says what its listing says already",
         record: "item",
-        fields: &[Flag("sent, and told in the listing"), Flag("waits, and is news to the listing")],
+        fields: &[Flag("is news to the listing")],
         text: "SELECT i.id AS id, i.sku || ' on ' || c.name AS name, \
-            1 AS e1, CASE WHEN o.state = 'sent' AND o.revision > l.revision THEN 0 ELSE 1 END AS f1, \
-            1 AS e2, CASE WHEN o.state = 'waiting' AND o.revision <= l.revision THEN 0 ELSE 1 END AS f2 \
+            1 AS e1, CASE WHEN o.revision <= l.revision THEN 0 ELSE 1 END AS f1 \
             FROM outbox o JOIN connection c ON c.id = o.connection_id JOIN item i ON i.id = o.item_id \
             JOIN listing l ON l.connection_id = o.connection_id AND l.item_id = o.item_id \
             WHERE c.id > 1 AND c.ended_ms IS NULL",

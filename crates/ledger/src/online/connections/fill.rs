@@ -43,7 +43,7 @@ const MISSING: &str = "SELECT i.id FROM item i JOIN connection c ON c.id = $1 \
     WHERE i.id > $2 AND i.id <= $3 AND (l.revision < i.revision \
         OR (l.item_id IS NULL AND c.new_pieces = 'list' AND i.do_not_list = 0 AND i.on_hand > i.held)) \
     EXCEPT SELECT o.item_id FROM outbox o WHERE o.connection_id = $1 AND o.item_id > $2 AND o.item_id <= $3 \
-    AND o.state = 'waiting' ORDER BY 1";
+    ORDER BY 1";
 
 /// Where a window of items after `after` ends; none if there are no more.
 async fn window(tx: &mut Tx, after: i64) -> Result<Option<i64>, CommandError> {

@@ -42,7 +42,7 @@ pub struct Claimed {
 /// are not due are excluded rather than joined: PostgreSQL expected one row from a join and sorted
 /// everything that waits.
 const DUE: &str = "SELECT o.item_id FROM outbox o \
-    WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting' \
+    WHERE o.connection_id = $1 AND o.connection_id > 1 \
     AND NOT EXISTS (SELECT 1 FROM delivery d WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id \
         AND (d.due_ms > $2 OR d.lease_ms > $2 OR o.revision <= d.dead_letter_revision)) \
     ORDER BY o.rank, o.item_id LIMIT $3";
@@ -57,7 +57,7 @@ const CLAIM_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET \
     WHERE delivery.due_ms <= excluded.due_ms AND delivery.lease_ms <= excluded.due_ms \
     AND delivery.holder <> excluded.holder AND EXISTS (\
         SELECT 1 FROM outbox o WHERE o.connection_id = delivery.connection_id AND o.item_id = delivery.item_id \
-        AND o.state = 'waiting' AND o.revision > delivery.dead_letter_revision) \
+        AND o.revision > delivery.dead_letter_revision) \
     RETURNING item_id, tries";
 
 #[async_trait]

@@ -11,8 +11,7 @@ use sqlx::Row;
 /// Items per step.
 const LOOKED_AT: i64 = 500;
 
-/// Goes one step through the outbox and removes what means nothing any more: messages that were sent
-/// and whose items have changed since; rows between an item's first waiting one (since when it waits)
+/// Goes one step through the outbox and removes what means nothing any more: rows between an item's first waiting one (since when it waits)
 /// and its last (its state); rows for ended connections; and webhooks more than a week old.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PruneLive {
@@ -20,17 +19,15 @@ pub struct PruneLive {
     pub after: Option<ItemId>,
 }
 
-const TAKEN_OUT: [&str; 4] = [
-    "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 AND state = 'sent' \
-     AND revision < (SELECT i.revision FROM item i WHERE i.id = outbox.item_id)",
-    "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 AND state = 'waiting' \
+const TAKEN_OUT: [&str; 3] = [
+    "DELETE FROM outbox WHERE connection_id IN (SELECT c.id FROM connection c) AND item_id > $1 AND item_id <= $2 \
      AND EXISTS (SELECT 1 FROM outbox a WHERE a.item_id = outbox.item_id AND a.item_id > $1 \
         AND a.item_id <= $2 AND a.connection_id = outbox.connection_id \
-        AND a.state = 'waiting' AND a.revision < outbox.revision) \
+        AND a.revision < outbox.revision) \
      AND EXISTS (SELECT 1 FROM outbox z WHERE z.item_id = outbox.item_id AND z.item_id > $1 \
         AND z.item_id <= $2 AND z.connection_id = outbox.connection_id \
-        AND z.state = 'waiting' AND z.revision > outbox.revision)",
-    "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 AND state = 'waiting' \
+        AND z.revision > outbox.revision)",
+    "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 \
      AND connection_id IN (SELECT c.id FROM connection c WHERE c.ended_ms IS NOT NULL)",
     "DELETE FROM delivery WHERE item_id > $1 AND item_id <= $2 \
      AND connection_id IN (SELECT c.id FROM connection c WHERE c.ended_ms IS NOT NULL)",

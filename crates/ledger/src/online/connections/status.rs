@@ -121,7 +121,7 @@ const STATUS: &str = "SELECT c.id, c.name, c.channel, s.sent, s.refused, s.conta
 const WAITING: &str = "SELECT CAST(COUNT(DISTINCT o.item_id) AS BIGINT) AS waiting, \
     MIN(CASE WHEN d.item_id IS NULL OR o.revision > d.dead_letter_revision THEN o.at_ms END) AS oldest_ms FROM outbox o \
     LEFT JOIN delivery d ON d.connection_id = o.connection_id AND d.item_id = o.item_id \
-    WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting'";
+    WHERE o.connection_id = $1 AND o.connection_id > 1";
 
 /// When there may be something to send next; none if there is nothing.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -147,11 +147,11 @@ pub struct FetchedDue {
 /// there is none are those that wait for a time of their own gone through.
 const MESSAGES_DUE: &str = "SELECT s.quiet_ms, s.fill_due_ms, \
     COALESCE((SELECT 0 FROM outbox o WHERE o.connection_id = s.connection_id AND o.connection_id > 1 \
-        AND o.state = 'waiting' AND NOT EXISTS (SELECT 1 FROM delivery d \
+        AND NOT EXISTS (SELECT 1 FROM delivery d \
             WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id) LIMIT 1), \
     (SELECT MIN(CASE WHEN d.due_ms > d.lease_ms THEN d.due_ms ELSE d.lease_ms END) FROM delivery d \
         WHERE d.connection_id = s.connection_id AND EXISTS (SELECT 1 FROM outbox o \
-            WHERE o.connection_id = d.connection_id AND o.item_id = d.item_id AND o.state = 'waiting' \
+            WHERE o.connection_id = d.connection_id AND o.item_id = d.item_id \
             AND o.revision > d.dead_letter_revision))) AS messages_due_ms \
     FROM connection_state s JOIN connection c ON c.id = s.connection_id \
     WHERE s.connection_id = $1 AND c.ended_ms IS NULL";

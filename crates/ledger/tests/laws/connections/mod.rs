@@ -115,7 +115,7 @@ async fn waiting(shop: &Shop, connection: ConnectionId) -> String {
     let numbers = shop
         .numbers(&format!(
             "SELECT CAST(SUBSTR(i.sku, 2) AS BIGINT) * 1000 + o.revision FROM outbox o \
-             JOIN item i ON i.id = o.item_id WHERE o.connection_id = {connection} AND o.state = 'waiting' ORDER BY 1"
+             JOIN item i ON i.id = o.item_id WHERE o.connection_id = {connection} ORDER BY 1"
         ))
         .await;
     numbers.iter().map(|n| format!("p{} {}", n / 1000, n % 1000)).collect::<Vec<_>>().join(", ")
