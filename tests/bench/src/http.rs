@@ -53,6 +53,41 @@ impl Client {
         self.send()
     }
 
+    /// A form with files, as a browser sends it (RFC 7578).
+    pub(crate) fn post_form(
+        &mut self,
+        path: &str,
+        fields: &[(&str, String)],
+        photographs: &[&[u8]],
+    ) -> Result<Answer, BenchError> {
+        let mut body = Vec::new();
+        for (name, value) in fields {
+            let part =
+                format!("--edge\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n");
+            body.extend(part.into_bytes());
+        }
+        for (number, bytes) in photographs.iter().enumerate() {
+            let head = format!(
+                "--edge\r\nContent-Disposition: form-data; name=\"photographs\"; filename=\"{number}.jpg\"\r\n\
+                 Content-Type: image/jpeg\r\n\r\n"
+            );
+            body.extend(head.into_bytes());
+            body.extend(*bytes);
+            body.extend(b"\r\n");
+        }
+        body.extend(b"--edge--\r\n");
+        let head = format!(
+            "POST {path} HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nAuthorization: Bearer {}\r\n\
+             Content-Type: multipart/form-data; boundary=edge\r\nContent-Length: {}\r\n\r\n",
+            self.token,
+            body.len(),
+            host = self.address,
+        );
+        self.request = head.into_bytes();
+        self.request.append(&mut body);
+        self.send()
+    }
+
     fn send(&mut self) -> Result<Answer, BenchError> {
         self.stream.get_mut().write_all(&self.request).trying("sending a request")?;
         let mut line = String::new();

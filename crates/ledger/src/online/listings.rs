@@ -381,10 +381,11 @@ impl Command for RecordRun {
     }
 }
 
-/// A message is done once the listing has its contents, or something later.
+/// A message is done once the listing has its contents, or something later. Also limited to the first and last
+/// of the items, so that PostgreSQL does not go through all messages that were deleted.
 const SENT: &str = "DELETE FROM outbox WHERE connection_id = $1 AND revision <= \
     (SELECT l.revision FROM listing l WHERE l.connection_id = outbox.connection_id AND l.item_id = outbox.item_id) \
-    AND item_id";
+    AND item_id >= $2 AND item_id <= $3 AND item_id";
 /// A message is also done if there is nothing to send, and therefore no listing.
 pub(crate) const SENT_SILENTLY: &str =
     "DELETE FROM outbox WHERE item_id = $1 AND connection_id = $2 AND revision <= $3";
@@ -417,7 +418,11 @@ impl RecordRun {
 /// Removes the items' messages, now that their listings record what was sent.
 pub(crate) async fn sent(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Result<(), CommandError> {
     for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
-        let mut statement = sqlx::query(AssertSqlSafe(in_text(SENT, 2, chunk.len(), ""))).bind(on.raw());
+        let (first, last) = first_delivery::span(chunk);
+        let mut statement = sqlx::query(AssertSqlSafe(in_text(SENT, 4, chunk.len(), "")))
+            .bind(on.raw())
+            .bind(first)
+            .bind(last);
         for item in padded(chunk) {
             statement = statement.bind(item.raw());
         }

@@ -53,7 +53,7 @@ pub(crate) async fn connect(ledger: &Ledger) {
 /// Two messages are accepted, one is refused.
 async fn tell(ledger: &Ledger, connection: ConnectionId) {
     let holder = ledger.new_holder().unwrap();
-    let claimed = run(ledger, ClaimMessages { connection, holder, limit: 9 }).await;
+    let claimed = run(ledger, ClaimMessages { connection, holder, limit: 9, after: None }).await;
     let items: Vec<_> = claimed.iter().map(|c| c.item).collect();
     let rows = ledger.listings_of(connection, &items).await.unwrap();
     assert_eq!(rows.len(), 3);

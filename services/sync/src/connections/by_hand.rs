@@ -185,7 +185,7 @@ async fn would_send(
     let items: Vec<_> = rows.iter().take(SHOWN_MESSAGES).map(|row| row.item).collect();
     let mut together = Vec::new();
     for row in ledger.listings_of(connection.id, &items).await? {
-        let claimed = Claimed { item: row.0.item, tries: 1 };
+        let claimed = Claimed { item: row.0.item, is_gone: false, tries: 1 };
         let now = Instant::now();
         let in_hand = InHand { holder: 0, since: now, begin_by: now };
         let ToSay::Message(message) = to_say(reach, claimed, in_hand, row, shop.image_base.as_deref())?

@@ -83,6 +83,7 @@ async fn claim_all(
     // One claim number for the whole cycle, so that what is sent together is settled in one transaction.
     // Nothing is claimed twice under it before it was settled.
     let holder = hand.ledger.new_holder()?;
+    let mut after: Option<ItemId> = None;
     while round.elapsed() < ROUND_LASTS && !stop.is_set() {
         let now = hand.ledger.now();
         let requests = hand.reach.rate.take(CLAIMED_AT_ONCE.div_ceil(batch), now);
@@ -91,12 +92,17 @@ async fn claim_all(
         }
         let limit = (requests * batch).min(CLAIMED_AT_ONCE);
         let began = Instant::now();
-        let claim = ClaimMessages { connection: hand.connection.id, holder, limit };
+        let claim = ClaimMessages { connection: hand.connection.id, holder, limit, after };
         let claimed = hand.ledger.execute(None, &claim).await?.answer;
         if claimed.is_empty() {
             hand.reach.rate.give_back(requests);
+            // What is due before that place by now is found from the beginning.
+            if after.take().is_some() {
+                continue;
+            }
             return Ok(());
         }
+        after = claimed.iter().filter(|claimed| !claimed.is_gone).map(|claimed| claimed.item).max().or(after);
         // The lease runs in real time, and a request that begins before this is done before the lease ends.
         let begin_by = began + LEASE.saturating_sub(hand.live.limits.whole);
         let in_hand = InHand { holder, since: began, begin_by };

@@ -59,7 +59,7 @@ async fn what_a_dead_process_had_in_hand_by_a_wrong_clock_is_free_within_a_lease
     ground.ledger.look_at_clock(connection).await.unwrap();
     let (dead, _) = ground.another().await;
     let holder = dead.new_holder().unwrap();
-    let claim = ledger::online::ClaimMessages { connection, holder, limit: 10 };
+    let claim = ledger::online::ClaimMessages { connection, holder, limit: 10, after: None };
     while ground.ledger.execute(None, &ledger::online::FillConnection { connection }).await.unwrap().answer {}
     assert_eq!(dead.execute(None, &claim).await.unwrap().answer.len(), 1);
     at(&ground, 0);

@@ -42,7 +42,7 @@ async fn what_a_dead_process_had_in_hand_is_said_once_its_lease_is_over() {
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     let (dead, _) = ground.another().await;
     let holder = dead.new_holder().unwrap();
-    let claim = ledger::online::ClaimMessages { connection, holder, limit: 10 };
+    let claim = ledger::online::ClaimMessages { connection, holder, limit: 10, after: None };
     assert_eq!(dead.execute(None, &claim).await.unwrap().answer.len(), 1);
     assert_eq!(ground.round().await, Some(60 * SECOND), "the lease's end");
     assert_eq!(ground.asked().await, Vec::<String>::new());

@@ -131,7 +131,7 @@ impl TestShop {
     pub(crate) async fn tell(&self, name: &str) {
         let connection = self.connected(name).await;
         let holder = self.ledger().new_holder().expect("a holder");
-        let claim = ClaimMessages { connection, holder, limit: 100 };
+        let claim = ClaimMessages { connection, holder, limit: 100, after: None };
         let claimed = self.ledger().execute(None, &claim).await.expect("claimed").answer;
         let items: Vec<_> = claimed.iter().map(|one| one.item).collect();
         let rows = self.ledger().listings_of(connection, &items).await.expect("listings");
@@ -150,7 +150,7 @@ impl TestShop {
     pub(crate) async fn park(&self, name: &str, sku: &str, words: &str) {
         let connection = self.connected(name).await;
         let holder = self.ledger().new_holder().expect("a holder");
-        let claim = ClaimMessages { connection, holder, limit: 100 };
+        let claim = ClaimMessages { connection, holder, limit: 100, after: None };
         let claimed = self.ledger().execute(None, &claim).await.expect("claimed").answer;
         let item = self.ledger().item(&Code::parse(sku).expect("a code")).await.expect("an item");
         let now = self.ledger().now();

@@ -6,6 +6,7 @@ mod drain;
 mod idle;
 mod listings;
 mod many_counters;
+mod memory;
 mod pages;
 mod past_orders;
 mod price_changes;
@@ -27,7 +28,7 @@ pub(crate) struct Bench {
 }
 
 /// Every row, by its number.
-pub(crate) const ROWS: [(u8, &str); 15] = [
+pub(crate) const ROWS: [(u8, &str); 16] = [
     (1, "one counter ringing up over HTTP"),
     (2, "32 counters at once"),
     (3, "32 counters at once"),
@@ -43,6 +44,7 @@ pub(crate) const ROWS: [(u8, &str); 15] = [
     (13, "draining changes after the online shop was away"),
     (14, "a connection while nothing happens"),
     (15, "`add items` with other prices"),
+    (16, "memory in use, and after photographs"),
 ];
 
 impl Bench {
@@ -73,7 +75,8 @@ impl Bench {
             12 => self.until_told(engine),
             13 => self.drain(engine),
             14 => self.idle_connection(engine),
-            _ => self.price_changes(engine).map(|figure| vec![figure]),
+            15 => self.price_changes(engine).map(|figure| vec![figure]),
+            _ => self.memory(engine),
         };
         figures.unwrap_or_else(|trouble| {
             let what = ROWS.iter().find(|(row, _)| *row == number).map_or("", |(_, what)| *what);

@@ -26,7 +26,7 @@ const WARM_UP: usize = 3;
 const MOST_FILES: usize = 50;
 
 /// Pages whose time could grow with the shop; `{sku}` is a piece in the middle of the shelf.
-const PAGES: [&str; 17] = [
+pub(super) const PAGES: [&str; 17] = [
     "/today",
     "/workbench",
     "/shelf",
@@ -47,11 +47,11 @@ const PAGES: [&str; 17] = [
 ];
 
 /// A shop whose pages are measured.
-struct Side {
-    shop: Shop,
-    serving: Serving,
-    client: Client,
-    pieces: u32,
+pub(super) struct Side {
+    pub(super) shop: Shop,
+    pub(super) serving: Serving,
+    pub(super) client: Client,
+    pub(super) pieces: u32,
     times: Vec<Duration>,
 }
 
@@ -109,7 +109,13 @@ impl Bench {
     }
 
     /// A served shop with this many pieces in stock and this many past sales of one line.
-    fn side(&self, engine: Engine, name: &str, pieces: u32, sales: u32) -> Result<Side, BenchError> {
+    pub(super) fn side(
+        &self,
+        engine: Engine,
+        name: &str,
+        pieces: u32,
+        sales: u32,
+    ) -> Result<Side, BenchError> {
         let shop = self.shops.with_items(engine, name, pieces)?;
         let file = self.shops.file("orders.csv");
         goods::write_sales(&file, sales)?;
@@ -163,7 +169,7 @@ impl Bench {
 }
 
 impl Side {
-    fn path(&self, page: &str) -> String {
+    pub(super) fn path(&self, page: &str) -> String {
         page.replace("{sku}", &sku(self.pieces / 2))
     }
 

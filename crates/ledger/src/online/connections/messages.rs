@@ -25,6 +25,9 @@ pub struct ClaimMessages {
     pub holder: i64,
     /// At most this many, and never more than [`super::LIVE_AT_ONCE`].
     pub limit: usize,
+    /// The last item that the same drain claimed: only items after it are looked at, besides those that are
+    /// gone. What was sent before it is deleted, but PostgreSQL goes through it until it is vacuumed.
+    pub after: Option<ItemId>,
 }
 
 /// An item with a claimed message. Its contents are read later, so that they are the latest.
@@ -32,6 +35,8 @@ pub struct ClaimMessages {
 pub struct Claimed {
     /// The item.
     pub item: ItemId,
+    /// Whether it can no longer be bought there, and so came before the others.
+    pub is_gone: bool,
     /// Which try it is, from 1. A message that needed attention before counts as tried once, whatever
     /// its outcome.
     pub tries: u32,
@@ -41,11 +46,17 @@ pub struct Claimed {
 /// are one. A message that needs attention comes again by itself once its item has changed. Rows that
 /// are not due are excluded rather than joined: PostgreSQL expected one row from a join and sorted
 /// everything that waits.
-const DUE: &str = "SELECT o.item_id FROM outbox o \
-    WHERE o.connection_id = $1 AND o.connection_id > 1 \
-    AND NOT EXISTS (SELECT 1 FROM delivery d WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id \
-        AND (d.due_ms > $2 OR d.lease_ms > $2 OR o.revision <= d.dead_letter_revision)) \
-    ORDER BY o.rank, o.item_id LIMIT $3";
+const DUE: &str = "SELECT item_id, rank FROM (SELECT o.item_id, o.rank FROM outbox o \
+        WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.rank = 0 \
+        AND NOT EXISTS (SELECT 1 FROM delivery d WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id \
+            AND (d.due_ms > $2 OR d.lease_ms > $2 OR o.revision <= d.dead_letter_revision)) \
+        ORDER BY o.item_id LIMIT $3) AS gone \
+    UNION ALL SELECT item_id, rank FROM (SELECT o.item_id, o.rank FROM outbox o \
+        WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.rank = 1 AND o.item_id > $4 \
+        AND NOT EXISTS (SELECT 1 FROM delivery d WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id \
+            AND (d.due_ms > $2 OR d.lease_ms > $2 OR o.revision <= d.dead_letter_revision)) \
+        ORDER BY o.item_id LIMIT $3) AS others \
+    ORDER BY rank, item_id LIMIT $3";
 
 /// What was read before decides nothing; this does. It respects another holder's lease, its outcome and
 /// its parking, and that something still waits. A holder never claims again what it still holds,
@@ -74,15 +85,17 @@ impl Command for ClaimMessages {
         if !may_send(tx, self.connection, now).await? {
             return Ok(Vec::new());
         }
-        let mut order = HashMap::new();
+        // Of each item its place in the order, and whether it is gone.
+        let mut order: HashMap<i64, (usize, bool)> = HashMap::new();
         for row in sqlx::query(DUE)
             .bind(self.connection.raw())
             .bind(now)
             .bind(bounded(self.limit))
+            .bind(self.after.map_or(-1, ItemId::raw))
             .fetch_all(tx.db())
             .await?
         {
-            let place = order.len();
+            let place = (order.len(), row.try_get::<i64, _>("rank")? == 0);
             order.entry(row.try_get::<i64, _>("item_id")?).or_insert(place);
         }
         // By item, so that two that claim at once touch rows in the same order.
@@ -96,7 +109,9 @@ impl Command for ClaimMessages {
         .await?;
         let claimed = |row: &AnyRow| {
             let tries = u32::try_from(row.try_get::<i64, _>("tries")?).unwrap_or(u32::MAX);
-            Ok(Claimed { item: ItemId::from_raw(row.try_get("item_id")?), tries })
+            let item: i64 = row.try_get("item_id")?;
+            let is_gone = order.get(&item).is_some_and(|(_, is_gone)| *is_gone);
+            Ok(Claimed { item: ItemId::from_raw(item), is_gone, tries })
         };
         let mut claimed = rows.iter().map(claimed).collect::<Result<Vec<_>, CommandError>>()?;
         claimed.sort_by_key(|c| order.get(&c.item.raw()).copied());

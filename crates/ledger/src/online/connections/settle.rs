@@ -100,7 +100,10 @@ impl<'a> ToldRow<'a> {
     }
 }
 
-const RELEASED: &str = "DELETE FROM delivery WHERE connection_id = $1 AND holder = $2 AND item_id";
+/// Also limited to the first and last of the items: PostgreSQL, which believes the table to be empty, would go
+/// through all rows of the connection, and through those that are deleted.
+const RELEASED: &str = "DELETE FROM delivery WHERE connection_id = $1 AND holder = $2 \
+    AND item_id >= $3 AND item_id <= $4 AND item_id";
 /// An earlier revision never overwrites a later one; an id stays until there is another.
 const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET state = excluded.state, \
     revision = excluded.revision, content_hash = excluded.content_hash, told_ms = excluded.told_ms, \
@@ -192,9 +195,13 @@ impl SettleMessages {
     async fn release(&self, tx: &mut Tx, items: &[ItemId]) -> Result<HashSet<ItemId>, CommandError> {
         let mut held = HashSet::with_capacity(items.len());
         for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
-            let text = in_text(RELEASED, 3, chunk.len(), "RETURNING item_id");
-            let mut statement =
-                sqlx::query(AssertSqlSafe(text)).bind(self.connection.raw()).bind(self.holder);
+            let text = in_text(RELEASED, 5, chunk.len(), "RETURNING item_id");
+            let (first, last) = first_delivery::span(chunk);
+            let mut statement = sqlx::query(AssertSqlSafe(text))
+                .bind(self.connection.raw())
+                .bind(self.holder)
+                .bind(first)
+                .bind(last);
             for item in padded(chunk) {
                 statement = statement.bind(item.raw());
             }

@@ -20,7 +20,8 @@ fn a_clock_that_was_set_back_is_put_right_once_and_a_lease_lasts_no_longer_than_
         let village = village(&shop).await;
         assert_eq!(shop.ledger.look_at_clock(village).await.unwrap(), None);
         let held = holder(&shop.ledger);
-        let claimed = shop.ok(ClaimMessages { connection: village, holder: held, limit: 1 }).await;
+        let claimed =
+            shop.ok(ClaimMessages { connection: village, holder: held, limit: 1, after: None }).await;
         assert_eq!(claimed.len(), 1);
         shop.ok(quiet(village, START.plus_millis(DAY_MS), false)).await;
         let due = shop.ledger.messages_due(village).await.unwrap();
@@ -33,7 +34,7 @@ fn a_clock_that_was_set_back_is_put_right_once_and_a_lease_lasts_no_longer_than_
         assert_eq!(now.messages, earlier(due.messages));
         shop.ok(HurryConnection { connection: village }).await;
         let other = holder(&shop.ledger);
-        let claim = |holder| ClaimMessages { connection: village, holder, limit: 10 };
+        let claim = |holder| ClaimMessages { connection: village, holder, limit: 10, after: None };
         assert_eq!(shop.ok(claim(other)).await.len(), 1, "the other one is in hand still");
         shop.clock.advance_millis(LEASE_OVER_MS);
         assert_eq!(shop.ok(claim(holder(&shop.ledger))).await.len(), 2);
@@ -46,7 +47,8 @@ fn hurried_is_all_but_what_may_be_under_way() {
         shop.ok(add(vec![piece("p1", 100), piece("p2", 100)])).await;
         let village = village(&shop).await;
         let held = holder(&shop.ledger);
-        let claimed = shop.ok(ClaimMessages { connection: village, holder: held, limit: 10 }).await;
+        let claimed =
+            shop.ok(ClaimMessages { connection: village, holder: held, limit: 10, after: None }).await;
         let until = START.plus_millis(HOUR_MS);
         let words = || "away".to_owned();
         let became =
@@ -56,7 +58,7 @@ fn hurried_is_all_but_what_may_be_under_way() {
         shop.ok(SettleMessages { connection: village, holder: held, settled }).await;
         shop.ok(quiet(village, until, true)).await;
         shop.ok(HurryConnection { connection: village }).await;
-        let claim = |holder| ClaimMessages { connection: village, holder, limit: 10 };
+        let claim = |holder| ClaimMessages { connection: village, holder, limit: 10, after: None };
         let first = shop.ok(claim(holder(&shop.ledger))).await;
         assert_eq!(first.iter().map(|c| c.item).collect::<Vec<_>>(), [claimed[0].item]);
         shop.clock.advance_millis(MINUTE_MS / 2);

@@ -45,6 +45,28 @@ fn what_is_gone_is_told_before_what_is_new() {
     });
 }
 
+#[test]
+fn a_drain_goes_on_after_the_last_item_and_gone_ones_still_come_first() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 100)])).await;
+        let village = village(&shop).await;
+        assert_eq!(tell_all(&shop, village).await, "p1 1");
+        shop.ok(add(vec![piece("p2", 100), piece("p3", 100), piece("p4", 100)])).await;
+        let held = holder(&shop.ledger);
+        let first = shop.ok(ClaimMessages { limit: 2, ..claim(village, held) }).await;
+        assert_eq!(in_hand(&shop, &first).await, "p2 1, p3 1");
+        let after = Some(first[1].item);
+        let left = Settled { item: first[0].item, revision: 0, became: SettledAs::Left };
+        shop.ok(SettleMessages { connection: village, holder: held, settled: vec![left] }).await;
+        shop.ok(sale_of("p1", 100)).await;
+        let next = shop.ok(ClaimMessages { after, ..claim(village, held) }).await;
+        assert_eq!(in_hand(&shop, &next).await, "p1 1, p4 1");
+        assert_eq!(next.iter().map(|claimed| claimed.is_gone).collect::<Vec<_>>(), [true, false]);
+        assert_eq!(shop.ok(ClaimMessages { after, ..claim(village, held) }).await, []);
+        assert_eq!(in_hand(&shop, &shop.ok(claim(village, held)).await).await, "p2 1");
+    });
+}
+
 fn edit_price(sku: &str, price: i64) -> ledger::shelf::EditItem {
     ledger::shelf::EditItem { price: Some(PriceChange::Hand(usd(price))), ..edit(sku) }
 }

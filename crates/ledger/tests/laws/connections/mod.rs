@@ -49,7 +49,7 @@ fn holder(ledger: &Ledger) -> i64 {
 }
 
 fn claim(connection: ConnectionId, holder: i64) -> ClaimMessages {
-    ClaimMessages { connection, holder, limit: 100 }
+    ClaimMessages { connection, holder, limit: 100, after: None }
 }
 
 /// The SKUs of the claimed messages in order, each with its try: `p1 1, p2 3`.

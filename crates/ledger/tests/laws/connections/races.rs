@@ -18,7 +18,8 @@ fn an_items_message_is_in_one_hand() {
         for round in 1..=3_u32 {
             let claims = at_once(TASKS, |n| {
                 let ledger = views[n % 2].clone();
-                let command = ClaimMessages { connection: village, holder: holder(&ledger), limit: 40 };
+                let command =
+                    ClaimMessages { connection: village, holder: holder(&ledger), limit: 40, after: None };
                 async move { outcome(ledger, None, command).await.unwrap().answer }
             })
             .await;
@@ -123,7 +124,7 @@ fn the_first_telling_waits_for_a_sale_under_way() {
 
 async fn tell_some(ledger: &Ledger, connection: ConnectionId) {
     let holder = holder(ledger);
-    let claim = ClaimMessages { connection, holder, limit: 5 };
+    let claim = ClaimMessages { connection, holder, limit: 5, after: None };
     let claimed = outcome(ledger.clone(), None, claim).await.unwrap().answer;
     let items: Vec<ItemId> = claimed.iter().map(|c| c.item).collect();
     let rows = ledger.listings_of(connection, &items).await.unwrap();

@@ -173,7 +173,8 @@ fn a_big_shelf_is_put_on_in_steps() {
             let waits = format!("SELECT COUNT(*) FROM outbox WHERE connection_id = {connection}");
             assert_eq!(shop.number(&waits).await, 1200);
         }
-        let all = ClaimMessages { connection: other, holder: holder(&shop.ledger), limit: usize::MAX };
+        let all =
+            ClaimMessages { connection: other, holder: holder(&shop.ledger), limit: usize::MAX, after: None };
         assert_eq!(shop.ok(all).await.len(), ledger::online::LIVE_AT_ONCE);
     });
 }
@@ -210,7 +211,8 @@ fn an_ended_connection_hears_nothing_and_says_nothing() {
         shop.ok(add(vec![counted("p1", "5", 100), piece("p2", 100)])).await;
         let village = village(&shop).await;
         let held = holder(&shop.ledger);
-        let claimed = shop.ok(ClaimMessages { connection: village, holder: held, limit: 1 }).await;
+        let claimed =
+            shop.ok(ClaimMessages { connection: village, holder: held, limit: 1, after: None }).await;
         assert_eq!(in_hand(&shop, &claimed).await, "p1 1");
         shop.ok(end("village")).await;
         shop.ok(sale_of("p1", 100)).await;

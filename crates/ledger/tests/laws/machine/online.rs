@@ -44,7 +44,7 @@ impl Online {
     pub(super) async fn tell(&mut self, shop: &Shop, luck: usize) {
         self.settle(shop, luck).await;
         let holder = shop.ledger.new_holder().unwrap();
-        let claim = ClaimMessages { connection: self.connection, holder, limit: AT_ONCE };
+        let claim = ClaimMessages { connection: self.connection, holder, limit: AT_ONCE, after: None };
         let claimed = shop.ok(claim).await;
         self.sent = (holder, self.rows(shop, &claimed).await);
     }
@@ -94,7 +94,7 @@ impl Online {
         shop.ok(again).await;
         loop {
             let holder = shop.ledger.new_holder().unwrap();
-            let claim = ClaimMessages { connection: self.connection, holder, limit: AT_ONCE };
+            let claim = ClaimMessages { connection: self.connection, holder, limit: AT_ONCE, after: None };
             let claimed = shop.ok(claim).await;
             if claimed.is_empty() {
                 break;
