@@ -10,6 +10,7 @@ mod item_edit;
 mod item_hold;
 mod item_loss;
 mod item_removal;
+mod pick;
 mod read;
 mod reprice;
 mod returned;
@@ -39,6 +40,7 @@ pub(crate) fn routes() -> Vec<Route> {
     let give_back = Access::With(Permission::GiveBack);
     vec![
         Route::get("/shelf", look, find::room),
+        Route::post("/shelf/pick", make, pick::pick),
         Route::get("/shelf/items/{code}", look, item::read_item),
         Route::post("/shelf/items/{code}/hold", sell, item_hold::hold),
         Route::post("/shelf/items/{code}/count", count, item_count::count),

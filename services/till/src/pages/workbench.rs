@@ -3,7 +3,7 @@
 pub(crate) mod piece;
 pub(crate) mod price;
 mod sheet;
-mod tags;
+pub(crate) mod tags;
 pub(crate) mod typed;
 
 use crate::pages::frame::Room;
@@ -19,7 +19,6 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::get("/workbench/sheet", access, sheet::room),
         Route::post("/workbench/sheet", access, sheet::finish),
         Route::get("/workbench/tags", access, tags::read),
-        Route::post("/workbench/tags", access, tags::choose),
         Route::post("/workbench/tags/printed", access, tags::keep_printed),
     ]
 }

@@ -61,7 +61,7 @@ impl Piece {
             address: form_urlencoded::byte_serialize(item.sku.as_bytes()).collect(),
             sku: item.sku.clone(),
             name: item.text.name.clone(),
-            color: item.text.color.replace('|', ", "),
+            color: color::shown(&item.text.color),
             size: item.text.size.clone(),
             weight: item.weight.map(|w| w.to_string()).unwrap_or_default(),
             price: crate::pages::shown::money(item.price),

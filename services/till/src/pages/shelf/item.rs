@@ -14,6 +14,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
+use domain::color;
 use domain::day::Zone;
 use domain::item::TextField;
 use domain::people::Permission;
@@ -108,9 +109,9 @@ fn price(item: &ItemView, caller: &Caller) -> PriceShown {
 fn listing_words(item: &ItemView, offers: &Offers) -> String {
     let stays = !item.do_not_list && item.on_hand.stock_units() > 0;
     match offers.state() {
-        Some(ListingState::Listed) if stays => format!("Listed by {}.", shown::listed_by(offers)),
+        Some(ListingState::Listed) if stays => format!("Listed in {}.", shown::listed_by(offers)),
         Some(ListingState::Listed) => {
-            format!("Still listed by {}. The next update removes it.", shown::listed_by(offers))
+            format!("Still listed in {}. The next update removes it.", shown::listed_by(offers))
         }
         _ if item.do_not_list => "Don’t list online.".to_owned(),
         Some(ListingState::Ended) => "No longer listed online.".to_owned(),
@@ -123,9 +124,7 @@ fn tag_words(tag: Option<&LatestTag>, zone: &Zone) -> String {
     let when = shown::moment(zone, tag.at);
     if tag.is_outdated {
         let price = shown::money(tag.price);
-        return format!(
-            "The tag says {price} and needs to be printed again: price or weight changed since {when}."
-        );
+        return format!("Print a new tag: the item changed after the last one ({price}, {when}).");
     }
     format!("Tag printed {when}.")
 }
@@ -171,6 +170,11 @@ impl Page {
         self.item.on_hand.stock_units() > 0
     }
 
+    /// Whether any of it is not on hold.
+    fn is_free(&self) -> bool {
+        self.item.free().stock_units() > 0
+    }
+
     /// What was typed into a field of the form that is shown again.
     fn typed(&self, field: &str) -> &str {
         self.form.as_ref().map_or("", |form| form.raw(field))
@@ -190,7 +194,11 @@ fn about(item: &ItemView) -> Vec<(String, String)> {
     // Name and description have places of their own.
     let texts =
         item.text.fields().filter(|(field, _)| !matches!(field, TextField::Name | TextField::Description));
-    let texts = texts.map(|(field, text)| (label(field.property()), text.replace('|', ", ")));
+    let shown = |field, text: &str| match field {
+        TextField::Color => color::shown(text),
+        _ => text.to_owned(),
+    };
+    let texts = texts.map(|(field, text)| (label(field.property()), shown(field, text)));
     let codes = [own("Tag code", item.in_store.clone()), own("Your code", sku), own("GTIN", gtin)];
     let first = [own("Style", item.style.clone().unwrap_or_default()), own("Weight", weight)];
     first.into_iter().chain(texts).chain(codes).filter(|(_, words)| !words.is_empty()).collect()
@@ -300,5 +308,22 @@ pub(crate) mod tests {
         assert!(page.text().contains("-1") && page.text().contains("<span>Sold</span>"), "{}", page.text());
         let nothing = shop.get("/shelf/items/NOPE").await;
         assert_eq!(nothing.status, 404);
+    }
+
+    #[tokio::test]
+    async fn what_is_on_hold_is_neither_held_nor_written_off() {
+        let shop = TestShop::open().await;
+        let actions = ["Hold item", "Write off item"];
+        let page = shop.get("/shelf/items/COWL").await;
+        assert!(actions.iter().all(|words| page.text().contains(words)), "{}", page.text());
+        let held = send(&shop, "/shelf/items/COWL/hold", &[("for_whom", "Ada")]).await;
+        assert_eq!(held.status, 303, "{}", held.text());
+        let page = shop.get("/shelf/items/COWL").await;
+        assert!(!actions.iter().any(|words| page.text().contains(words)), "{}", page.text());
+        assert!(
+            page.text().contains("Save count") && page.text().contains("Release hold"),
+            "{}",
+            page.text()
+        );
     }
 }

@@ -86,7 +86,7 @@ fn lines(style: &StyleView, grid: &[ShelfRow], sizes: &[String]) -> Vec<ColorLin
         };
         let all: Decimal = own.iter().map(|row| row.on_hand).sum();
         ColorLine {
-            words: if color.is_empty() { "No color".to_owned() } else { color.replace('|', ", ") },
+            words: if color.is_empty() { "No color".to_owned() } else { domain::color::shown(color) },
             stripes: tag::stripes(color),
             cells: sizes.iter().map(of_size).collect(),
             all: all.normalize().to_string(),

@@ -3,7 +3,7 @@
 use crate::pages::shown;
 use domain::color;
 use domain::stock::{Availability, ItemKind};
-use domain::text::fold;
+use domain::text::says;
 use ledger::shelf::{ItemPast, ItemView};
 
 /// The height of a tag's band, in units of its SVG view box.
@@ -30,6 +30,8 @@ pub(crate) struct Tag {
     pub(crate) stripes: Vec<Stripe>,
     /// Notes such as on hold, sold out, not online.
     pub(crate) notes: Vec<&'static str>,
+    /// Whether it is in stock, so that a tag of it can be printed.
+    pub(crate) is_there: bool,
 }
 
 /// The address of an item's page. Its in-store code has only digits, so nothing needs escaping.
@@ -57,11 +59,9 @@ pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
 }
 
 pub(crate) fn tag(item: &ItemView, is_listed: bool) -> Tag {
-    let words =
-        [item.style.as_deref().unwrap_or_default(), &item.text.color.replace('|', ", "), &item.text.size];
-    // Leave out what the name already says.
-    let name = fold(&item.text.name);
-    let is_new = |word: &&str| !word.is_empty() && !name.contains(&fold(word));
+    let colors = color::shown(&item.text.color);
+    let words = [item.style.as_deref().unwrap_or_default(), &colors, &item.text.size];
+    let is_new = |word: &&str| !word.is_empty() && !says(&item.text.name, word);
     let about: Vec<&str> = words.into_iter().filter(is_new).collect();
     let weight = match (item.kind, item.weight) {
         (ItemKind::Piece, Some(weight)) => weight.to_string(),
@@ -79,6 +79,7 @@ pub(crate) fn tag(item: &ItemView, is_listed: bool) -> Tag {
         price: format!("{}{each}", shown::money(item.price)),
         stripes: stripes(&item.text.color),
         notes: notes(item, is_listed),
+        is_there: item.on_hand.stock_units() > 0,
     }
 }
 
