@@ -266,3 +266,30 @@ for (const javaScriptEnabled of [true, false]) {
     await page.getByRole("heading", { name: "2 tags are ready" }).waitFor();
   });
 }
+
+test("photographs are added to an item later, put in order, and shown on the Shelf", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 1 });
+  const page = await shop.page();
+  await page.goto("/shelf?find=P-001");
+  assert.equal(await page.locator(".tag.one svg.yarn").count(), 1, "its yarn stands in");
+  await page.getByRole("link", { name: "Add photographs" }).click();
+  assert.equal(await page.getByLabel(/camera of this phone/).getAttribute("capture"), "environment");
+  await page.getByLabel("Choose photographs").setInputFiles([
+    { name: "front.png", mimeType: "image/png", buffer: png(320, 240) },
+    { name: "back.png", mimeType: "image/png", buffer: png(240, 320) },
+  ]);
+  await page.getByRole("button", { name: "Add photographs" }).click();
+  const first = page.getByRole("img", { name: "Photograph 1" });
+  const height = () => first.evaluate((image) => image.decode().then(() => image.naturalHeight));
+  await page.getByRole("img", { name: "Photograph 2" }).waitFor();
+  assert.equal(await height(), 240);
+  await page.getByRole("button", { name: /Move earlier.*photograph 2/ }).click();
+  await page.waitForFunction(() => document.querySelector(".album img")?.naturalHeight === 320);
+  await page.goto("/shelf");
+  assert.equal(await page.locator("ul.tags a.tag img.yarn").count(), 1);
+  await page.goto("/shelf?find=P-001");
+  await page.getByRole("link", { name: "Edit photographs" }).click();
+  await page.getByRole("button", { name: /Remove.*photograph 1/ }).click();
+  await page.waitForFunction(() => document.querySelectorAll(".album img").length === 1);
+  assert.equal(await height(), 240);
+});

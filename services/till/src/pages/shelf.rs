@@ -9,6 +9,7 @@ mod item_count;
 mod item_edit;
 mod item_hold;
 mod item_loss;
+mod item_photographs;
 mod item_removal;
 mod pick;
 mod read;
@@ -49,6 +50,8 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::get("/shelf/items/{code}/edit", make, item_edit::read_form),
         Route::post("/shelf/items/{code}/edit", make, item_edit::edit),
         Route::get("/shelf/items/{code}/price", make, item_edit::read_price),
+        Route::get("/shelf/items/{code}/photographs", make, item_photographs::read_photographs),
+        Route::post("/shelf/items/{code}/photographs", make, item_photographs::change),
         Route::get("/shelf/holds", look, holds::list_holds),
         Route::post("/shelf/holds/{id}/end", sell, hold_end::end_hold),
         Route::get("/shelf/tags", make, tags::list_tags),

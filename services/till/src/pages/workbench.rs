@@ -24,7 +24,7 @@ pub(crate) fn routes() -> Vec<Route> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use crate::testing::{Reply, TestShop};
     use axum::body::Body;
     use axum::http::Method;
@@ -37,7 +37,7 @@ mod tests {
     }
 
     /// A form with files as a browser sends it (RFC 7578).
-    pub(super) async fn send_files(
+    pub(crate) async fn send_files(
         shop: &TestShop,
         path: &str,
         fields: &[(&str, &str)],

@@ -3,6 +3,7 @@
 use super::tag::{self, Stripe};
 use super::{Way, ways};
 use crate::app::App;
+use crate::images::pictures::Size;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::{self, label};
@@ -106,6 +107,28 @@ fn price(item: &ItemView, caller: &Caller) -> PriceShown {
     }
 }
 
+/// A photograph of an item in its three sizes.
+pub(super) struct PhotographShown {
+    /// As the item names it.
+    pub(super) file: String,
+    pub(super) small: String,
+    pub(super) middle: String,
+    pub(super) large: String,
+}
+
+/// An item's photographs; images on other servers are not among them.
+pub(super) fn photographs(item: &ItemView) -> Vec<PhotographShown> {
+    let shown = |file: &String| {
+        Some(PhotographShown {
+            file: file.clone(),
+            small: Size::Small.address(file)?,
+            middle: Size::Middle.address(file)?,
+            large: Size::Large.address(file)?,
+        })
+    };
+    item.text.images.iter().filter_map(shown).collect()
+}
+
 fn listing_words(item: &ItemView, offers: &Offers) -> String {
     let stays = !item.do_not_list && item.on_hand.stock_units() > 0;
     match offers.state() {
@@ -138,6 +161,7 @@ pub(crate) struct Page {
     path: String,
     about: Vec<(String, String)>,
     stripes: Vec<Stripe>,
+    photographs: Vec<PhotographShown>,
     notes: Vec<&'static str>,
     price: PriceShown,
     listing: String,
@@ -224,6 +248,7 @@ pub(crate) async fn page(
         path: tag::path(&item.in_store),
         about: about(&item),
         stripes: tag::stripes(&item.text.color),
+        photographs: photographs(&item),
         notes: tag::notes(&item, offers.is_listed()),
         price: price(&item, caller),
         listing: listing_words(&item, &offers),

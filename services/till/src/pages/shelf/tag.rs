@@ -1,5 +1,6 @@
 //! An item drawn as its paper tag: a band in its colors, its weight and its price.
 
+use crate::images::pictures::Size;
 use crate::pages::shown;
 use domain::color;
 use domain::stock::{Availability, ItemKind};
@@ -27,6 +28,8 @@ pub(crate) struct Tag {
     /// The weight as the scale showed it; the quantity for what is not weighed by the piece.
     pub(crate) weight: String,
     pub(crate) price: String,
+    /// The address of its first photograph; without one, its yarn is drawn.
+    pub(crate) picture: Option<String>,
     pub(crate) stripes: Vec<Stripe>,
     /// Notes such as on hold, sold out, not online.
     pub(crate) notes: Vec<&'static str>,
@@ -58,6 +61,11 @@ pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
     colors.iter().enumerate().map(stripe).collect()
 }
 
+/// The address of an item's first photograph, small; none if it has none here.
+pub(crate) fn picture(item: &ItemView) -> Option<String> {
+    item.text.images.iter().find_map(|image| Size::Small.address(image))
+}
+
 pub(crate) fn tag(item: &ItemView, is_listed: bool) -> Tag {
     let colors = color::shown(&item.text.color);
     let words = [item.style.as_deref().unwrap_or_default(), &colors, &item.text.size];
@@ -77,6 +85,7 @@ pub(crate) fn tag(item: &ItemView, is_listed: bool) -> Tag {
         about: about.join(" · "),
         weight,
         price: format!("{}{each}", shown::money(item.price)),
+        picture: picture(item),
         stripes: stripes(&item.text.color),
         notes: notes(item, is_listed),
         is_there: item.on_hand.stock_units() > 0,
