@@ -273,7 +273,7 @@ test("photographs are added to an item later, put in order, and shown on the She
   await page.goto("/shelf?find=P-001");
   assert.equal(await page.locator(".tag.one svg.yarn").count(), 1, "its yarn stands in");
   await page.getByRole("link", { name: "Add photographs" }).click();
-  assert.equal(await page.getByLabel(/camera of this phone/).getAttribute("capture"), "environment");
+  assert.equal(await page.getByLabel(/opens the camera/).getAttribute("capture"), "environment");
   await page.getByLabel("Choose photographs").setInputFiles([
     { name: "front.png", mimeType: "image/png", buffer: png(320, 240) },
     { name: "back.png", mimeType: "image/png", buffer: png(240, 320) },

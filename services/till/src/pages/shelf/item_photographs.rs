@@ -68,21 +68,17 @@ pub(crate) async fn read_photographs(
 fn changed(images: &[String], form: &Form, added: &[PictureName]) -> Result<Vec<String>, Faults> {
     let mut images = images.to_vec();
     let place = |file: &str| images.iter().position(|image| image == file);
-    match (form.text("remove"), form.text("earlier")) {
-        ("", "") => {
-            if added.is_empty() {
-                return Err(Faults::one(PHOTOGRAPHS, "choose a photograph, or take one"));
-            }
-            let new = added.iter().map(PictureName::file).filter(|file| place(file).is_none());
-            let new: Vec<String> = new.collect();
-            images.extend(new);
-        }
-        ("", file) => {
-            if let Some(at) = place(file).filter(|at| *at > 0) {
-                images.swap(at - 1, at);
-            }
-        }
-        (file, _) => images.retain(|image| image != file),
+    let new: Vec<String> = added.iter().map(PictureName::file).filter(|file| place(file).is_none()).collect();
+    let (replaced, earlier, removed) = (form.text("replace"), form.text("earlier"), form.text("remove"));
+    let takes_new = earlier.is_empty() && removed.is_empty();
+    if takes_new && added.is_empty() {
+        return Err(Faults::one(PHOTOGRAPHS, "choose a photograph, or take one"));
+    }
+    match (place(replaced), place(earlier)) {
+        (Some(at), _) if takes_new && !new.is_empty() => drop(images.splice(at..=at, new)),
+        (_, Some(at)) if at > 0 => images.swap(at - 1, at),
+        _ if takes_new => images.extend(new),
+        _ => images.retain(|image| image != removed),
     }
     if images.len() > MAX_PHOTOGRAPHS {
         let words = format!("a piece can have at most {MAX_PHOTOGRAPHS} photographs; remove some first");
@@ -165,6 +161,11 @@ mod tests {
         let remove = [("revision", "3"), ("remove", added[0].as_str())];
         assert_eq!(send_files(&shop, PATH, &remove, &[]).await.status, 303);
         assert_eq!(images(&shop).await, [added[1].clone()]);
+        let replace = [("revision", "4"), ("replace", added[1].as_str())];
+        let none = send_files(&shop, PATH, &replace, &[]).await;
+        assert!(none.status == 422 && none.text().contains("Choose a photograph"), "{}", none.text());
+        assert_eq!(send_files(&shop, PATH, &replace, &[("a.jpg", &light)]).await.status, 303);
+        assert_eq!(images(&shop).await, [added[0].clone()]);
     }
 
     #[tokio::test]
