@@ -2,7 +2,7 @@
 
 use super::weak::weaknesses;
 use crate::app::App;
-use crate::pages::shelf::tag::{self, Stripe};
+use crate::pages::face::{Stripe, picture, stripes};
 use crate::problem::Problem;
 use domain::color;
 use ledger::online::Offers;
@@ -51,8 +51,8 @@ impl Piece {
             is_gone: item.free().stock_units() == 0,
             listed_by: offers.map(names).unwrap_or_default(),
             weak: weaknesses(item, has_dark_picture),
-            picture: tag::picture(item),
-            stripes: tag::stripes(&item.text.color),
+            picture: picture(item),
+            stripes: stripes(&item.text.color),
         }
     }
 }

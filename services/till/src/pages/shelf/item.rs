@@ -1,9 +1,10 @@
 //! GET /shelf/items/{code}: one item, and what can be done with it.
 
-use super::tag::{self, Stripe};
+use super::tag;
 use super::{Way, ways};
 use crate::app::App;
 use crate::images::pictures::Size;
+use crate::pages::face::{Stripe, stripes};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::{self, label};
@@ -247,7 +248,7 @@ pub(crate) async fn page(
         ways: ways(caller, ""),
         path: tag::path(&item.in_store),
         about: about(&item),
-        stripes: tag::stripes(&item.text.color),
+        stripes: stripes(&item.text.color),
         photographs: photographs(&item),
         notes: tag::notes(&item, offers.is_listed()),
         price: price(&item, caller),

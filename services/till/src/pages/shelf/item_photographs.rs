@@ -1,10 +1,11 @@
 //! GET and POST /shelf/items/{code}/photographs: photographs are added to an item, put in order and removed.
 
 use super::item::{PhotographShown, photographs};
-use super::tag::{self, Stripe};
+use super::tag;
 use super::{Way, ways};
 use crate::app::App;
 use crate::images::pictures::Size;
+use crate::pages::face::{Stripe, stripes};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::upload::{PHOTOGRAPHS, PhotoForm};
@@ -40,7 +41,7 @@ impl Page {
             frame: Frame::new(app, caller, Room::Shelf),
             ways: ways(caller, ""),
             path: tag::path(&item.in_store),
-            stripes: tag::stripes(&item.text.color),
+            stripes: stripes(&item.text.color),
             photographs: photographs(&item),
             revision: item.revision,
             title: item.text.name,

@@ -1,21 +1,11 @@
 //! An item drawn as its paper tag: a band in its colors, its weight and its price.
 
-use crate::images::pictures::Size;
+use crate::pages::face::{Stripe, picture, stripes};
 use crate::pages::shown;
 use domain::color;
 use domain::stock::{Availability, ItemKind};
 use domain::text::says;
 use ledger::shelf::{ItemPast, ItemView};
-
-/// The height of a tag's band, in units of its SVG view box.
-const BAND: usize = 60;
-
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Stripe {
-    pub(crate) top: usize,
-    pub(crate) height: usize,
-    pub(crate) fill: String,
-}
 
 #[derive(Clone, Debug)]
 pub(crate) struct Tag {
@@ -40,30 +30,6 @@ pub(crate) struct Tag {
 /// The address of an item's page. Its in-store code has only digits, so nothing needs escaping.
 pub(crate) fn path(in_store: &str) -> String {
     format!("/shelf/items/{in_store}")
-}
-
-/// Stripes in the colors that are known; the first takes half of the band.
-pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
-    let colors = color::of_text(color);
-    let others = colors.len().saturating_sub(1);
-    let first = if others == 0 { BAND } else { BAND / 2 };
-    let mut top = 0;
-    let stripe = |(at, color): (usize, &color::Rgb)| {
-        // The last one takes the remainder of the division.
-        let height = match at {
-            0 => first,
-            at if at == others => BAND - top,
-            _ => (BAND - first) / others,
-        };
-        top += height;
-        Stripe { top: top - height, height, fill: color.to_string() }
-    };
-    colors.iter().enumerate().map(stripe).collect()
-}
-
-/// The address of an item's first photograph, small; none if it has none here.
-pub(crate) fn picture(item: &ItemView) -> Option<String> {
-    item.text.images.iter().find_map(|image| Size::Small.address(image))
 }
 
 pub(crate) fn tag(item: &ItemView, is_listed: bool) -> Tag {
@@ -109,23 +75,4 @@ pub(crate) fn notes(item: &ItemView, is_listed: bool) -> Vec<&'static str> {
         (false, false) => (),
     }
     notes
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_first_color_is_half_of_the_band_and_all_of_it_is_filled() {
-        let check = |color: &str, expected: &[(usize, usize)]| {
-            let found: Vec<(usize, usize)> = stripes(color).iter().map(|s| (s.top, s.height)).collect();
-            assert_eq!(found, expected, "{color}");
-        };
-        check("fawn", &[(0, 60)]);
-        check("fawn|moss", &[(0, 30), (30, 30)]);
-        check("fawn|moss|rust|white|indigo", &[(0, 30), (30, 7), (37, 7), (44, 7), (51, 9)]);
-        check("undreamt|moss", &[(0, 60)]);
-        check("", &[]);
-        assert_eq!(stripes("fawn")[0].fill, "#c8a678");
-    }
 }
