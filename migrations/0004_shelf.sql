@@ -145,13 +145,17 @@ CREATE TABLE piece_work (
     at_ms        BIGINT NOT NULL
 );
 
--- The latest tag that was printed of an item, with what stood on it: another price or weight needs a new tag.
+-- The latest tag that was printed of an item, with what stood on it: if a new tag would say something else, one is
+-- needed.
 CREATE TABLE printed_tag (
-    item_id BIGINT NOT NULL PRIMARY KEY REFERENCES item (id),
-    price   BIGINT NOT NULL CHECK (price BETWEEN 0 AND 1000000000000),
-    mass    BIGINT NOT NULL CHECK (mass >= 0),
-    who     TEXT   NOT NULL,
-    at_ms   BIGINT NOT NULL
+    item_id  BIGINT NOT NULL PRIMARY KEY REFERENCES item (id),
+    price    BIGINT NOT NULL CHECK (price BETWEEN 0 AND 1000000000000),
+    mass     BIGINT NOT NULL CHECK (mass >= 0),
+    name     TEXT   NOT NULL,
+    size     TEXT   NOT NULL,
+    material TEXT   NOT NULL,
+    who      TEXT   NOT NULL,
+    at_ms    BIGINT NOT NULL
 );
 
 -- Only ever added to.

@@ -3,7 +3,7 @@
 //! We chose the values by eye, no source: a stripe of yarn on a tag, not a dye card. Only whole
 //! numbers; other color spaces are computed from these.
 
-use crate::text;
+use crate::text::{self, TextError};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -283,6 +283,25 @@ pub fn parts(text: &str) -> Vec<&str> {
     split.map(str::trim).filter(|part| !part.is_empty()).collect()
 }
 
+/// The one form in which colors are stored: `fawn|moss`, however they were separated. Words such as “grey with
+/// white” stay as they are.
+///
+/// # Errors
+/// If the text is not a short one.
+pub fn stored(text: &str) -> Result<String, TextError> {
+    let text = text::short(text)?;
+    Ok(separate(&text).collect::<Vec<_>>().join("|"))
+}
+
+/// As people read and type them: `fawn, moss`.
+pub fn shown(text: &str) -> String {
+    separate(text).collect::<Vec<_>>().join(", ")
+}
+
+fn separate(text: &str) -> impl Iterator<Item = &str> {
+    text.split(['|', ',']).map(str::trim).filter(|part| !part.is_empty())
+}
+
 /// The screen color for a color name, from the words we know; none if we know none of them.
 pub fn of_name(name: &str) -> Option<Rgb> {
     let folded = text::fold(name);
@@ -351,6 +370,23 @@ mod tests {
         check("grey and white with rust", &["grey", "white", "rust"]);
         check("sandy", &["sandy"]);
         check(" | ", &[]);
+    }
+
+    #[test]
+    fn colors_are_stored_in_one_form_and_shown_in_another() {
+        let check = |typed: &str, expected: &str, again: &str| {
+            let kept = stored(typed).unwrap();
+            assert_eq!((kept.as_str(), shown(&kept).as_str()), (expected, again), "{typed}");
+            assert_eq!(stored(&shown(&kept)), Ok(kept), "{typed} comes back as it was");
+        };
+        check("fawn", "fawn", "fawn");
+        check("fawn, moss", "fawn|moss", "fawn, moss");
+        check("fawn|moss", "fawn|moss", "fawn, moss");
+        check(" fawn ,, moss | ", "fawn|moss", "fawn, moss");
+        check("grey with white", "grey with white", "grey with white");
+        check("rust / blue and grey", "rust / blue and grey", "rust / blue and grey");
+        check("", "", "");
+        assert_eq!(stored("a\nb"), Err(TextError::NotPrintable { code: 10 }));
     }
 
     #[test]

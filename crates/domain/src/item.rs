@@ -67,7 +67,7 @@ texts! {
     /// For the listing; may have several lines.
     Description description "description" text::note,
     /// In words, separated by `|`; may be empty.
-    Color color "color" text::short,
+    Color color "color" crate::color::stored,
     /// In words; may be empty.
     Size size "size" text::short,
     /// The fibers, in words; may be empty.
@@ -214,6 +214,11 @@ impl TextEdit {
     pub fn with_images(mut self, images: impl Into<Option<Vec<String>>>) -> Self {
         self.images = images.into().or(self.images);
         self
+    }
+
+    /// Whether it changes this text, or keeps it on purpose.
+    pub fn names(&self, field: TextField) -> bool {
+        self.fields.contains_key(&field)
     }
 
     /// The images to change to.

@@ -45,9 +45,23 @@ pub fn short(text: &str) -> Result<String, TextError> {
     bounded(text.trim(), MAX_NAME_CHARS, &[])
 }
 
-/// A note or description: may be empty, may have line breaks, no card number.
+/// A note or description: may be empty, may have line breaks, no card number. Browsers and spreadsheets end lines
+/// with two characters; one is kept, so that the same text is the same wherever it was typed.
 pub fn note(text: &str) -> Result<String, TextError> {
-    bounded(text, MAX_NOTE_CHARS, &['\n', '\r', '\t'])
+    bounded(&text.replace("\r\n", "\n"), MAX_NOTE_CHARS, &['\n', '\r', '\t'])
+}
+
+/// Whether a text already says these words, one after the other and without case: a name often has the style, the
+/// colors or the size in it.
+pub fn says(text: &str, words: &str) -> bool {
+    let (text, words) = (fold(text), fold(words));
+    let (text, words) = (split(&text), split(&words));
+    !words.is_empty() && text.windows(words.len()).any(|part| part == words)
+}
+
+fn split(text: &str) -> Vec<&str> {
+    let separates = |c: char| c.is_whitespace() || matches!(c, ',' | ';' | '|' | '(' | ')');
+    text.split(separates).map(|word| word.trim_end_matches('.')).filter(|word| !word.is_empty()).collect()
 }
 
 fn bounded(text: &str, limit: usize, allowed: &[char]) -> Result<String, TextError> {
@@ -67,4 +81,29 @@ fn bounded(text: &str, limit: usize, allowed: &[char]) -> Result<String, TextErr
 /// is done here and not in SQL, because collations and `lower()` differ between engines.
 pub fn fold(text: &str) -> String {
     text.nfkd().filter(|c| !is_combining_mark(*c)).flat_map(char::to_lowercase).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_says_whole_words() {
+        let check = |text: &str, words: &str, expected: bool| {
+            assert_eq!(says(text, words), expected, "{text}: {words}");
+        };
+        check("Moor cowl, fawn, M", "m", true);
+        check("Moor cowl, fawn", "M", false);
+        check("Moor cowl, fawn, moss", "fawn|moss", true);
+        check("Moor cowl, fawn", "fawn|moss", false);
+        check("Moor cowl (one size)", "One size", true);
+        check("Hat, S/M", "M", false);
+        check("Hat, size L.", "L", true);
+        check("Hat", "", false);
+    }
+
+    #[test]
+    fn lines_end_in_one_way() {
+        assert_eq!(note("one\r\ntwo\nthree").as_deref(), Ok("one\ntwo\nthree"));
+    }
 }

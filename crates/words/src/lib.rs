@@ -63,10 +63,12 @@ pub fn rejection(rejection: &Rejection) -> String {
         Rejection::NotVoidable { id, reason } => {
             format!("sale {id} cannot be voided: {}", subject::not_voidable(*reason))
         }
-        Rejection::Stale { what, expected, current } => format!(
-            "{} was changed by someone else (revision {current}, not {expected}); reload it and make the change again",
-            subject::edited(what)
-        ),
+        Rejection::Stale { what, .. } => {
+            format!(
+                "{} was changed by someone else; reload it and make the change again",
+                subject::edited(what)
+            )
+        }
         Rejection::TooOften { seconds } => {
             format!("too many wrong attempts; wait {seconds} s, then try again")
         }

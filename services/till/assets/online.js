@@ -30,6 +30,8 @@ function watch(form) {
     if (event.target instanceof HTMLTextAreaElement) later();
   });
   file.addEventListener("change", later);
+  // Somebody may have chosen a file before this script arrived.
+  if (file.files?.length) later();
 }
 
 /**
@@ -52,6 +54,8 @@ async function show(form, file, rows, signal) {
   }
   try {
     const answer = await fetch(form.dataset.preview ?? "", { method: "POST", body, signal });
+    // Who is no longer signed in is led to another page.
+    if (answer.redirected) throw new Error("signed out");
     const html = await answer.text();
     const page = new DOMParser().parseFromString(html, "text/html");
     rows.replaceChildren(...(answer.ok ? page.body.childNodes : [page.querySelector("main p") ?? ""]));

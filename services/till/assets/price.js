@@ -36,7 +36,8 @@ function follow(form) {
     slip?.classList.add("asking");
     try {
       const answer = await fetch(`${address}?${query}`, { signal: asking.signal });
-      if (!answer.ok) throw new Error(String(answer.status));
+      // Who is no longer signed in is led to another page.
+      if (answer.redirected || !answer.ok) throw new Error(String(answer.status));
       slip?.replaceChildren(document.createRange().createContextualFragment(await answer.text()));
       slip?.classList.remove("asking");
     } catch (error) {
@@ -67,7 +68,11 @@ function follow(form) {
 
 /** @param {Element | RadioNodeList | null} field */
 function isTyped(field) {
-  if (field instanceof HTMLSelectElement) return !field.options[field.selectedIndex]?.defaultSelected && field.selectedIndex > 0;
+  if (field instanceof HTMLSelectElement) {
+    // If the page chose none, the browser shows the first.
+    const chosen = [...field.options].findIndex((option) => option.defaultSelected);
+    return field.selectedIndex !== Math.max(0, chosen);
+  }
   return field instanceof HTMLInputElement && field.value !== field.defaultValue;
 }
 

@@ -1,30 +1,37 @@
 // @ts-check
 // One press prints the tags and marks them as printed; without scripts the browser's own menu prints them.
 
+/** How long marking may take, in milliseconds. */
+const MARK_MS = 10_000;
+
 const form = document.querySelector("form[data-print]");
-const button = form?.querySelector("button");
+const button = form?.querySelector("[data-print-tags]");
 const said = form?.querySelector("[data-said]");
 
-/** @param {HTMLFormElement} printed */
+/**
+ * Whether the tags are marked. Who is no longer signed in is led elsewhere.
+ * @param {HTMLFormElement} printed
+ */
 async function mark(printed) {
   const body = new URLSearchParams();
   for (const [name, value] of new FormData(printed)) body.append(name, String(value));
   try {
-    // The answer leads to another page, and this one is still needed.
-    const answer = await fetch(printed.action, { method: "POST", body, redirect: "manual" });
-    return answer.ok || answer.type === "opaqueredirect";
+    const answer = await fetch(printed.action, { method: "POST", body, signal: AbortSignal.timeout(MARK_MS) });
+    return answer.ok && new URL(answer.url).pathname === "/shelf/tags";
   } catch {
     return false;
   }
 }
 
 if (form instanceof HTMLFormElement && button instanceof HTMLButtonElement) {
-  button.textContent = form.dataset["print"] ?? "";
-  form.addEventListener("submit", async (event) => {
-    event.preventDefault();
-    const isMarked = await mark(form);
-    if (said) said.textContent = isMarked ? "Marked as printed." : "Not marked as printed yet. Print again later.";
+  button.hidden = false;
+  button.addEventListener("click", async () => {
+    button.disabled = true;
+    if (said) said.textContent = "";
     window.print();
+    const isMarked = await mark(form);
+    if (said) said.textContent = isMarked ? "Marked as printed." : "Not marked as printed. Reload the page and press “Mark as printed”.";
+    button.disabled = false;
   });
   button.focus();
 }

@@ -1,5 +1,5 @@
 // @ts-check
-// The empty bowl, the sizes of a style, dropped photographs. The form works without this file.
+// The empty bowl, dropped photographs. The form works without this file.
 
 /**
  * @template {Element} T
@@ -16,7 +16,6 @@ function one(selector, kind) {
 const form = one("#bench", HTMLFormElement);
 const weight = one("input[name=weight]", HTMLInputElement);
 const tare = one("input[name=tare]", HTMLInputElement);
-const style = one("select[name=style]", HTMLSelectElement);
 const files = one("input[name=photographs]", HTMLInputElement);
 
 // The empty bowl: its weight is what the scale shows now.
@@ -29,20 +28,6 @@ bowl.addEventListener("click", () => {
   weight.focus();
   // The price follows what is typed, and this was typed by us.
   tare.dispatchEvent(new Event("input", { bubbles: true }));
-});
-
-// The sizes of the style.
-
-const sizes = one("#sizes", HTMLDataListElement);
-style.addEventListener("change", () => {
-  const known = style.selectedOptions[0]?.dataset["sizes"] ?? "";
-  sizes.replaceChildren(
-    ...known.split("|").filter((size) => size !== "").map((size) => {
-      const option = document.createElement("option");
-      option.value = size;
-      return option;
-    }),
-  );
 });
 
 // Photographs.
@@ -92,6 +77,9 @@ for (const kept of thumbs.querySelectorAll("li")) {
   button.addEventListener("click", () => kept.remove());
   kept.append(button);
 }
+
+// Somebody may have chosen before this file arrived.
+if (files.files?.length) show();
 
 /** @param {DragEvent} event */
 function carriesFiles(event) {

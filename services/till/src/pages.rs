@@ -10,6 +10,7 @@ pub(crate) mod assets;
 pub(crate) mod books;
 pub(crate) mod confirm;
 pub(crate) mod counter;
+mod face;
 pub(crate) mod form;
 pub(crate) mod frame;
 pub(crate) mod herd;

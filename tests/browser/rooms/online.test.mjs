@@ -5,6 +5,7 @@ import { readFileSync } from "node:fs";
 import test from "node:test";
 import "../house/end.mjs";
 import { Hand } from "../house/hand.mjs";
+import { late } from "../house/late.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";
 
 /** The most inputs to list 50 new pieces. */
@@ -41,4 +42,15 @@ onEachEngine(test, "a line of an order that fell short waits, with what else cou
   await page.getByText("No orders need attention").waitFor();
   await page.goto("/shelf");
   assert.equal(await page.locator("ul.tags > li").count(), 2, "one was sold, one goes in its place");
+});
+
+test("a sample file that was chosen before the script arrived is previewed", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page();
+  const arrives = await late(page, /online[^/]*\.js/);
+  await page.goto("/online/layouts/one", { waitUntil: "commit" });
+  const csv = "Order,Date,Code,Quantity,Price\nH-77,29/11/2025,P-001,1,20.00\n";
+  await page.locator("#file").setInputFiles({ name: "may.csv", mimeType: "text/csv", buffer: Buffer.from(csv) });
+  arrives();
+  await page.locator("#rows", { hasText: "H-77" }).waitFor();
 });

@@ -4,6 +4,7 @@ import assert from "node:assert/strict";
 import test from "node:test";
 import "../house/end.mjs";
 import { scan } from "../house/hand.mjs";
+import { late } from "../house/late.mjs";
 import { png } from "../house/picture.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";
 
@@ -128,18 +129,26 @@ test("a style is made in the browser, with the prices of three weights before it
 test("what was typed before the script arrived is priced all the same", async (t) => {
   const shop = await Shop.open(t, "SQLite");
   const page = await shop.page();
-  /** @type {() => void} */
-  let arrives = () => {};
-  const typed = new Promise((resolve) => (arrives = () => resolve(undefined)));
-  await page.route(/price[^/]*\.js/, async (route) => {
-    await typed;
-    await route.continue();
-  });
+  const arrives = await late(page, /price[^/]*\.js/);
   await page.goto("/shelf/styles/new", { waitUntil: "commit" });
   await page.getByLabel("Rate", { exact: true }).fill("6.90");
   await page.getByLabel("Rounding").selectOption({ label: "Ends in .95" });
   arrives();
   await page.locator("#slip ol b").filter({ hasText: "82.95" }).waitFor();
+});
+
+test("a style chosen before the scripts arrived is priced and has its sizes", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 1 });
+  const page = await shop.page();
+  const arrives = await late(page, /(price|sizes)[^/]*\.js/);
+  await page.goto("/shelf/items/P-001/edit", { waitUntil: "commit" });
+  assert.equal(await page.locator("#sizes option").count(), 0, "a tarn cowl has no sizes");
+  await page.locator("select[name=style]").selectOption("ridge beanie");
+  arrives();
+  await page.locator("#slip .calculation", { hasText: "$7.50" }).waitFor();
+  assert.equal(await page.locator("#sizes option").count(), 3);
+  await page.locator("select[name=style]").selectOption("tarn cowl");
+  assert.equal(await page.locator("#sizes option").count(), 0);
 });
 
 for (const javaScriptEnabled of [true, false]) {
@@ -178,7 +187,7 @@ onEachEngine(test, "tags are printed at any time, and a changed price asks for a
   const need = async (missing, outdated) => {
     await page.goto("/shelf/tags");
     await page.getByText(`${missing} without a tag`).waitFor();
-    await page.getByText(`${outdated} with an old price or weight`).waitFor();
+    await page.getByText(`${outdated} with an outdated tag`).waitFor();
   };
   const print = async (name, count) => {
     assert.equal(await page.locator("li.tag").count(), count);
@@ -202,7 +211,7 @@ onEachEngine(test, "tags are printed at any time, and a changed price asks for a
   await page.getByLabel("Price override").fill("25");
   await page.getByLabel(/^Reason/).fill("silk in the border");
   await page.getByRole("button", { name: "Save item" }).click();
-  await page.getByText("The tag says $20.02").waitFor();
+  await page.getByText("Print a new tag: the item changed after the last one ($20.02").waitFor();
   await need(0, 1);
   await page.getByRole("link", { name: /Print these tags.*changed since/ }).click();
   assert.match(await page.locator("li.tag").innerText(), /25\.00/);
@@ -217,4 +226,70 @@ test("tags are marked as printed without scripts", async (t) => {
   await page.getByRole("link", { name: "Print tag" }).click();
   await page.getByRole("button", { name: "Mark as printed" }).click();
   await page.getByText("1 tag is marked as printed.").waitFor();
+});
+
+test("tags are marked only once they were printed, and by who is signed in", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 1 });
+  const page = await shop.page();
+  await page.addInitScript(() => {
+    window.print = () => document.body.append("printed");
+  });
+  const arrives = await late(page, /tags[^/]*\.js/);
+  await page.goto("/workbench/tags?group=missing", { waitUntil: "commit" });
+  await page.getByRole("button", { name: "Mark as printed" }).waitFor();
+  const print = page.getByRole("button", { name: "Print tag" });
+  assert.equal(await print.count(), 0, "nothing that says “Print” marks without printing");
+  arrives();
+  await print.waitFor();
+  await page.context().clearCookies();
+  await print.click();
+  await page.getByText("Not marked as printed.").waitFor();
+  assert.ok(await print.isEnabled());
+});
+
+for (const javaScriptEnabled of [true, false]) {
+  test(`ticks stay while one searches on, ${javaScriptEnabled ? "with" : "without"} scripts`, async (t) => {
+    const shop = await Shop.open(t, "SQLite", { count: 3 });
+    const page = await shop.page({ javaScriptEnabled });
+    await page.goto("/shelf?pick=yes");
+    await page.getByLabel(/Print tag of Beck cowl 1/).check();
+    const search = page.getByLabel("Code, name, style or color");
+    await search.fill("cowl 2");
+    await search.press("Enter");
+    await page.getByRole("heading", { name: "Ticked: 1" }).waitFor();
+    await page.getByLabel(/Print tag of Beck cowl 2/).check();
+    await search.fill("P-003");
+    await search.press("Enter");
+    await page.getByRole("heading", { name: "Ticked: 3" }).waitFor();
+    await page.getByLabel(/Print tag of Beck cowl 1/).uncheck();
+    await page.getByRole("button", { name: "Print tags of ticked pieces" }).click();
+    await page.getByRole("heading", { name: "2 tags are ready" }).waitFor();
+  });
+}
+
+test("photographs are added to an item later, put in order, and shown on the Shelf", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 1 });
+  const page = await shop.page();
+  await page.goto("/shelf?find=P-001");
+  assert.equal(await page.locator(".tag.one svg.yarn").count(), 1, "its yarn stands in");
+  await page.getByRole("link", { name: "Add photographs" }).click();
+  assert.equal(await page.getByLabel(/opens the camera/).getAttribute("capture"), "environment");
+  await page.getByLabel("Choose photographs").setInputFiles([
+    { name: "front.png", mimeType: "image/png", buffer: png(320, 240) },
+    { name: "back.png", mimeType: "image/png", buffer: png(240, 320) },
+  ]);
+  await page.getByRole("button", { name: "Add photographs" }).click();
+  const first = page.getByRole("img", { name: "Photograph 1" });
+  const height = () => first.evaluate((image) => image.decode().then(() => image.naturalHeight));
+  await page.getByRole("img", { name: "Photograph 2" }).waitFor();
+  assert.equal(await height(), 240);
+  await page.getByRole("button", { name: /Move earlier.*photograph 2/ }).click();
+  await page.waitForFunction(() => document.querySelector(".album img")?.naturalHeight === 320);
+  await page.goto("/shelf");
+  assert.equal(await page.locator("ul.tags a.tag img.yarn").count(), 1);
+  await page.goto("/shelf?find=P-001");
+  await page.getByRole("link", { name: "Edit photographs" }).click();
+  await page.getByRole("button", { name: /Remove.*photograph 1/ }).click();
+  await page.waitForFunction(() => document.querySelectorAll(".album img").length === 1);
+  assert.equal(await height(), 240);
 });

@@ -58,7 +58,7 @@ onEachEngine(test, "all is well only when nothing waits: not listed, still liste
   await page.goto("/today");
   await well(page).waitFor();
   await page.goto("/shelf/items/P-001");
-  await page.getByText("Listed by your feed.").waitFor();
+  await page.getByText("Listed in your feed.").waitFor();
   await page.getByLabel("Customer").fill("Mrs Dale");
   await page.getByRole("button", { name: "Hold item", exact: true }).click();
   await page.goto("/counter");
@@ -68,7 +68,7 @@ onEachEngine(test, "all is well only when nothing waits: not listed, still liste
   await page.getByRole("button", { name: "Complete sale", exact: true }).click();
   await page.waitForURL(/\/counter\/sales\/\d+/);
   await page.goto("/shelf/items/P-002");
-  await page.getByText("Still listed by your feed. The next update removes it.").waitFor();
+  await page.getByText("Still listed in your feed. The next update removes it.").waitFor();
   await page.goto("/today");
   await needs(page).getByText("1 item in 1 hold is set aside").waitFor();
   await needs(page).getByText("1 listed piece changed since your last feed").waitFor();

@@ -4,6 +4,7 @@ import assert from "node:assert/strict";
 import test from "node:test";
 import "../house/end.mjs";
 import { Hand } from "../house/hand.mjs";
+import { late } from "../house/late.mjs";
 import { printed } from "../house/look.mjs";
 import { png } from "../house/picture.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";
@@ -134,6 +135,54 @@ test("the sheet names its first fault, puts the cursor there, and warns of an od
   assert.equal(await page.evaluate(() => document.activeElement?.id), "cell-2-reason");
   await page.getByText("Row 1: check the scale reading.").waitFor();
   await cell("reason", 2).fill("a flaw");
+  await page.getByRole("button", { name: "Save and print tags" }).click();
+  await page.waitForURL(/\/workbench\/tags/);
+});
+
+test("what was chosen before the scripts arrived is seen: photographs and the sizes of a style", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page();
+  const arrives = await late(page, /(workbench|sizes)[^/]*\.js/);
+  await page.goto("/workbench", { waitUntil: "commit" });
+  await page.locator("input[name=photographs]").setInputFiles({ name: "hat.png", mimeType: "image/png", buffer: png(320, 240) });
+  assert.equal(await page.locator("#sizes option").count(), 3);
+  await page.locator("select[name=style]").selectOption("tarn cowl");
+  arrives();
+  await page.getByRole("button", { name: "Remove hat.png" }).waitFor();
+  await page.waitForFunction(() => document.querySelectorAll("#sizes option").length === 0);
+});
+
+test("a price is no page to sign in on", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page();
+  await page.goto("/workbench");
+  await page.context().clearCookies();
+  await page.getByLabel("Scale reading").fill("6.35 oz");
+  await page.locator("#slip", { hasText: "can’t be calculated right now" }).waitFor();
+  assert.equal(await page.locator("#slip form").count(), 0);
+});
+
+test("Enter in the sheet saves nothing before the script arrives", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page({ javaScriptEnabled: false });
+  await page.goto("/workbench/sheet");
+  await page.locator("#cell-1-style").fill("ridge beanie");
+  await page.locator("#cell-1-weight").fill("6.35 oz");
+  await page.locator("#cell-1-weight").press("Enter");
+  await page.getByRole("cell", { name: "$48.00" }).waitFor();
+  await page.goto("/shelf");
+  await page.getByText("The shelf is empty.").waitFor();
+});
+
+test("an odd weight is saved only after a warning", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 6 });
+  const page = await shop.page();
+  await page.goto("/workbench/sheet");
+  await page.locator("#cell-1-weight").fill("44 oz");
+  await page.locator("#cell-1-style").fill("tarn cowl");
+  await page.getByRole("button", { name: "Save and print tags" }).click();
+  await page.getByRole("alert").getByText("Nothing is saved yet.").waitFor();
+  await page.getByText("Row 1: check the scale reading.").waitFor();
   await page.getByRole("button", { name: "Save and print tags" }).click();
   await page.waitForURL(/\/workbench\/tags/);
 });

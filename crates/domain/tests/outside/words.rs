@@ -26,7 +26,7 @@ fn names_and_notes_are_bounded_and_printable() {
     check(name("4000 0000 0000 0002"), Err(TextError::CardNumber));
     check(short(""), Ok(""));
     check(short("a\u{0}"), Err(TextError::NotPrintable { code: 0 }));
-    check(note("two\nlines,\ta tab\r\n"), Ok("two\nlines,\ta tab\r\n"));
+    check(note("two\nlines,\ta tab\r\n"), Ok("two\nlines,\ta tab\n"));
     check(note(&longest_note), Ok(&longest_note));
     check(note(&format!("{longest_note}n")), Err(TextError::TooLong { limit: MAX_NOTE_CHARS }));
     check(note("a\u{0}b"), Err(TextError::NotPrintable { code: 0 }));

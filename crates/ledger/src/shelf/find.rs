@@ -4,6 +4,7 @@ use crate::shelf::find_text::{COLOR_MARK, color_words, size_mark};
 use crate::shelf::item_view;
 use crate::shelf::items::ItemView;
 use crate::shelf::styles::StyleView;
+use crate::shelf::tags::IS_OUTDATED;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, ShelfReason};
@@ -13,6 +14,7 @@ use domain::money::Money;
 use domain::text::{self, MAX_NAME_CHARS, TextError};
 use domain::weight::Weight;
 use sqlx::{AssertSqlSafe, Row};
+use std::borrow::Cow;
 use std::fmt::{self, Write};
 use std::str::FromStr;
 
@@ -47,7 +49,7 @@ pub enum FindState {
     Unlisted,
     /// In stock, and no tag of it was printed yet.
     TagMissing,
-    /// In stock, with another price or weight than on its latest tag.
+    /// In stock, and its latest tag says something else than a new one would.
     TagOutdated,
     /// Every item there ever was, but for those that were entered by mistake.
     All,
@@ -86,8 +88,8 @@ impl FindState {
     }
 
     /// `on_hand > 0` stands by itself, so that the index of items in stock is used.
-    fn condition(self) -> &'static str {
-        match self {
+    fn condition(self) -> Cow<'static, str> {
+        Cow::Borrowed(match self {
             Self::OnShelf => " AND i.on_hand > 0",
             Self::Held => " AND i.held > 0",
             Self::SoldOut => " AND i.on_hand = 0 AND i.removed = 0",
@@ -100,11 +102,12 @@ impl FindState {
                 " AND i.on_hand > 0 AND NOT EXISTS (SELECT 1 FROM printed_tag t WHERE t.item_id = i.id)"
             }
             Self::TagOutdated => {
-                " AND i.on_hand > 0 AND EXISTS (SELECT 1 FROM printed_tag t \
-                 WHERE t.item_id = i.id AND (t.price <> i.price OR t.mass <> i.mass))"
+                return Cow::Owned(format!(
+                    " AND i.on_hand > 0 AND EXISTS (SELECT 1 FROM printed_tag t WHERE t.item_id = i.id AND {IS_OUTDATED})"
+                ));
             }
             Self::All => " AND i.removed = 0",
-        }
+        })
     }
 }
 

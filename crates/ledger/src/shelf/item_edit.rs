@@ -3,7 +3,7 @@
 use crate::people::activity_log::{self, Activity};
 use crate::shelf::items::{ItemPrice, ItemView, how_priced, price_of};
 use crate::shelf::styles::{self, StyleView};
-use crate::shelf::{item_columns, item_view, lookup};
+use crate::shelf::{item_columns, item_name, item_view, lookup};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -11,6 +11,7 @@ use crate::store::rejection::{Edited, Rejection, ShelfReason};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::codes::Code;
+use domain::color;
 use domain::ids::ItemId;
 use domain::item::{ItemPricing, ItemText, TextEdit, TextField};
 use domain::money::{Currency, Money};
@@ -205,8 +206,8 @@ impl EditItem {
         self.own_amounts(view.price.currency())?;
         // Images that it has already may be older than this rule.
         item_columns::refuse_images(self.text.images().unwrap_or_default())?;
-        let text = item_columns::checked(&self.text.applied(&view.text))?;
         let style = self.new_style(connection, view).await?;
+        let text = self.new_text(view, style.name())?;
         let (weight, extras) = (self.weight.or(view.weight), self.extras.unwrap_or(view.extras));
         let is_same = style.is_same() && (weight, extras) == (view.weight, view.extras);
         let by_hand = match self.price {
@@ -230,6 +231,17 @@ impl EditItem {
         };
         let do_not_list = self.do_not_list.unwrap_or(view.do_not_list);
         Ok(After { text, style, weight, extras, price, by_hand, cost, do_not_list })
+    }
+
+    /// A name that nobody typed follows the style, the colors and the size.
+    fn new_text(&self, view: &ItemView, style: &str) -> Result<ItemText, Rejection> {
+        let mut text = item_columns::checked(&self.text.applied(&view.text))?;
+        let before = (view.style.as_deref().unwrap_or_default(), &view.text);
+        let name = item_name::following(before, (style, &text)).filter(|_| !self.text.names(TextField::Name));
+        if let Some(name) = name {
+            text.name = TextField::Name.checked(&name).named("name")?;
+        }
+        Ok(text)
     }
 
     async fn new_style(
@@ -276,7 +288,10 @@ impl After {
         change("extras", before.extras.shown(), self.extras.shown());
         change("cost", cost(before.cost), cost(self.cost));
         for (field, new) in self.text.fields().filter(|(field, _)| *field != TextField::Description) {
-            let shown = |text: &str| text.replace('|', ", ");
+            let shown = |text: &str| match field {
+                TextField::Color => color::shown(text),
+                _ => text.to_owned(),
+            };
             change(words_of(field), shown(before.text.get(field)), shown(new));
         }
         // These are too long for the log.

@@ -138,6 +138,23 @@ impl Ledger {
         read_one(&mut connection, found.id, currency).await
     }
 
+    /// The items with these codes, in the same order; rejects the first code that finds nothing.
+    pub async fn items_of(&self, codes: &[Code]) -> Result<Vec<ItemView>, CommandError> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let known = lookup::find_known(&mut connection, codes, currency).await?;
+        let id = |code| known.get(code).map(|found| found.id.raw()).ok_or_else(|| lookup::unknown(code));
+        let mut ids = Vec::with_capacity(codes.len());
+        for code in codes {
+            let id = id(code)?;
+            // Several codes may be of one item.
+            if !ids.contains(&id) {
+                ids.push(id);
+            }
+        }
+        read_many(&mut connection, &ids, currency).await
+    }
+
     /// What can be sold now, latest first, at most `limit`. With words, those with all of them in name,
     /// style, colors, size or SKU. Sold-out items are not even read.
     pub async fn free_items(&self, words: &str, limit: usize) -> Result<Vec<ItemView>, CommandError> {

@@ -8,6 +8,7 @@ pub(crate) mod holds;
 pub(crate) mod intake;
 pub(crate) mod item_columns;
 pub(crate) mod item_edit;
+mod item_name;
 pub(crate) mod item_rows;
 mod item_updates;
 pub(crate) mod item_view;
@@ -23,6 +24,7 @@ pub(crate) mod style_edit;
 pub(crate) mod styles;
 pub(crate) mod tags;
 mod try_pieces;
+mod usual_weights;
 pub(crate) mod workbench;
 
 pub use change_prices::{NewPrice, RepricePreview, RepriceStyle, Repriced};
@@ -43,8 +45,8 @@ pub use stock_count::{
 };
 pub use style_edit::EditStyle;
 pub use styles::{AddStyle, AddStyles, StyleView};
-pub use tags::{KeepTags, LatestTag, MAX_TAGS_AT_ONCE, TagCounts, TagPrinted};
+pub use tags::{KeepTags, LatestTag, MAX_TAGS_AT_ONCE, MOST_TAGS_COUNTED, TagCounts, TagPrinted};
+pub use usual_weights::UsualWeights;
 pub use workbench::{
     FinishPieces, Finished, MAX_PHOTOGRAPHS, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, PieceWork, Priced,
-    UsualWeights,
 };

@@ -1,5 +1,7 @@
-//! Printed tags: what stood on the latest one of each item, so that another price or weight asks for a new tag.
+//! Printed tags: what stood on the latest one of each item, so that another price, weight or wording asks for a new
+//! tag.
 
+use crate::shelf::items::ItemView;
 use crate::shelf::lookup;
 use crate::store::Ledger;
 use crate::store::command::{Command, FEW_ROWS, Tx};
@@ -9,22 +11,28 @@ use crate::store::settings::own_money;
 use crate::store::sql::insert_rows_or;
 use crate::store::tables;
 use async_trait::async_trait;
-use domain::codes::Code;
+use domain::codes::{Code, CodeError};
 use domain::day::Moment;
 use domain::ids::{self, ItemId};
+use domain::item::TextField;
 use domain::money::Money;
 use domain::text;
 use domain::weight::Weight;
 use serde::{Deserialize, Serialize};
-use sqlx::Row;
+use sqlx::{AssertSqlSafe, Row};
 use std::collections::BTreeMap;
 
 /// The most tags on one page, and printed by one press.
 pub const MAX_TAGS_AT_ONCE: usize = 100;
-/// How many are counted, so that stock of any size is looked through in the same time.
-const MOST_COUNTED: i64 = 1000;
+/// How many are counted, so that stock of any size is looked through in the same time; one more says that there are
+/// more.
+pub const MOST_TAGS_COUNTED: usize = 1000;
 
-/// What was printed on a tag. The item may have another price or weight by the time that somebody says so.
+/// What differs between a tag `t` and its item `i` if the tag is out of date.
+pub(crate) const IS_OUTDATED: &str = "(t.price <> i.price OR t.mass <> i.mass OR t.name <> i.name \
+    OR t.size <> i.size OR t.material <> i.material)";
+
+/// What was printed on a tag. The item may have changed by the time that somebody says so.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct TagPrinted {
     /// Of which item.
@@ -33,6 +41,38 @@ pub struct TagPrinted {
     pub price: Money,
     /// The weight on it, if there is one.
     pub weight: Option<Weight>,
+    /// The name on it.
+    pub name: String,
+    /// The item's size, on the tag or in the name.
+    pub size: String,
+    /// The fibers on it.
+    pub material: String,
+}
+
+impl TagPrinted {
+    /// What a tag of this item says now.
+    ///
+    /// # Errors
+    /// If the item's own number is not a code.
+    pub fn of(item: &ItemView) -> Result<Self, CodeError> {
+        Ok(Self {
+            code: Code::parse(&item.in_store)?,
+            price: item.price,
+            weight: item.weight,
+            name: item.text.name.clone(),
+            size: item.text.size.clone(),
+            material: item.text.material.clone(),
+        })
+    }
+
+    /// Its texts as an item has them.
+    fn texts(&self) -> Result<[String; 3], CommandError> {
+        Ok([
+            TextField::Name.checked(&self.name).field("name")?,
+            TextField::Size.checked(&self.size).field("size")?,
+            TextField::Material.checked(&self.material).field("material")?,
+        ])
+    }
 }
 
 /// Keeps that tags were printed, at most [`MAX_TAGS_AT_ONCE`].
@@ -60,24 +100,27 @@ impl Command for KeepTags {
         }
         let who = text::short(&self.who).field("who")?;
         let currency = tx.shop().currency;
+        let mut texts = Vec::with_capacity(self.tags.len());
         for tag in &self.tags {
             own_money("price", tag.price, currency)?;
+            texts.push(tag.texts()?);
         }
         let codes: Vec<Code> = self.tags.iter().map(|tag| tag.code.clone()).collect();
         let found = lookup::find_all(tx, &codes).await?;
         // In the order of their items, as everybody writes them.
-        let rows: BTreeMap<ItemId, &TagPrinted> = found.iter().map(|f| f.id).zip(&self.tags).collect();
-        let rows: Vec<(ItemId, &TagPrinted)> = rows.into_iter().collect();
+        let tags = self.tags.iter().zip(&texts);
+        let rows: BTreeMap<ItemId, (&TagPrinted, &[String; 3])> =
+            found.iter().map(|f| f.id).zip(tags).collect();
+        let rows: Vec<_> = rows.into_iter().collect();
         let now = tx.now().millis();
         let anew = "ON CONFLICT (item_id) DO UPDATE SET price = excluded.price, mass = excluded.mass, \
+            name = excluded.name, size = excluded.size, material = excluded.material, \
             who = excluded.who, at_ms = excluded.at_ms";
-        insert_rows_or(tx.db(), &tables::PRINTED_TAG, anew, &rows, |statement, (item, tag)| {
-            statement
-                .bind(item.raw())
-                .bind(tag.price.minor())
-                .bind(tag.weight.map_or(0, Weight::mass))
-                .bind(who.clone())
-                .bind(now)
+        insert_rows_or(tx.db(), &tables::PRINTED_TAG, anew, &rows, |statement, (item, (tag, texts))| {
+            let statement =
+                statement.bind(item.raw()).bind(tag.price.minor()).bind(tag.weight.map_or(0, Weight::mass));
+            let statement = texts.iter().fold(statement, |statement, text| statement.bind(text.clone()));
+            statement.bind(who.clone()).bind(now)
         })
         .await?;
         Ok(rows.len())
@@ -89,7 +132,7 @@ impl Command for KeepTags {
 pub struct LatestTag {
     /// The price on it.
     pub price: Money,
-    /// Whether the item has another price or weight by now.
+    /// Whether the item has another price, weight, name, size or material by now.
     pub is_outdated: bool,
     /// Who printed it.
     pub who: String,
@@ -97,12 +140,12 @@ pub struct LatestTag {
     pub at: Moment,
 }
 
-/// How many items in stock need a tag; at most a thousand of each are counted.
+/// How many items in stock need a tag; above [`MOST_TAGS_COUNTED`] there are more than that.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct TagCounts {
     /// No tag was printed yet.
     pub missing: i64,
-    /// Price or weight changed since it was printed.
+    /// What it says changed since it was printed.
     pub outdated: i64,
     /// Added since the moment that was asked about.
     pub added: i64,
@@ -112,13 +155,12 @@ impl Ledger {
     /// The latest tag of an item; none if none was printed.
     pub async fn latest_tag(&self, item: ItemId) -> Result<Option<LatestTag>, CommandError> {
         let mut connection = self.reader().await?;
-        let row = sqlx::query(
-            "SELECT t.price, t.who, t.at_ms, CASE WHEN t.price = i.price AND t.mass = i.mass THEN 0 ELSE 1 END AS outdated \
-             FROM printed_tag t JOIN item i ON i.id = t.item_id WHERE t.item_id = $1",
-        )
-        .bind(item.raw())
-        .fetch_optional(&mut *connection)
-        .await?;
+        let statement = format!(
+            "SELECT t.price, t.who, t.at_ms, CASE WHEN {IS_OUTDATED} THEN 1 ELSE 0 END AS outdated \
+             FROM printed_tag t JOIN item i ON i.id = t.item_id WHERE t.item_id = $1"
+        );
+        let row =
+            sqlx::query(AssertSqlSafe(statement)).bind(item.raw()).fetch_optional(&mut *connection).await?;
         let Some(row) = row else { return Ok(None) };
         Ok(Some(LatestTag {
             price: Money::from_minor(row.try_get("price")?, self.shop().currency)
@@ -132,17 +174,18 @@ impl Ledger {
     /// How many items in stock need a tag, and how many were added since a moment.
     pub async fn tag_counts(&self, since: Moment) -> Result<TagCounts, CommandError> {
         let mut connection = self.reader().await?;
-        let row = sqlx::query(
+        let statement = format!(
             "SELECT (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM item i WHERE i.on_hand > 0 \
              AND NOT EXISTS (SELECT 1 FROM printed_tag t WHERE t.item_id = i.id) LIMIT $1) AS a) AS missing, \
              (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM printed_tag t JOIN item i ON i.id = t.item_id \
-             WHERE i.on_hand > 0 AND (t.price <> i.price OR t.mass <> i.mass) LIMIT $1) AS b) AS outdated, \
-             (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM item i WHERE i.on_hand > 0 AND i.id >= $2 LIMIT $1) AS c) AS added",
-        )
-        .bind(MOST_COUNTED)
-        .bind(ids::bound_of(since.millis()))
-        .fetch_one(&mut *connection)
-        .await?;
+             WHERE i.on_hand > 0 AND {IS_OUTDATED} LIMIT $1) AS b) AS outdated, \
+             (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM item i WHERE i.on_hand > 0 AND i.id >= $2 LIMIT $1) AS c) AS added"
+        );
+        let row = sqlx::query(AssertSqlSafe(statement))
+            .bind(i64::try_from(MOST_TAGS_COUNTED + 1).unwrap_or(i64::MAX))
+            .bind(ids::bound_of(since.millis()))
+            .fetch_one(&mut *connection)
+            .await?;
         Ok(TagCounts {
             missing: row.try_get("missing")?,
             outdated: row.try_get("outdated")?,

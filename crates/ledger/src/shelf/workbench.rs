@@ -1,10 +1,11 @@
 //! Finished pieces: weighed, priced, with the work and the photographs that belong to them.
 
 use crate::people::activity_log;
-use crate::shelf::item_rows;
-use crate::shelf::items::{AddedItem, ItemPrice, RowOutcome, own_amounts, price_of, stored_weight};
+use crate::shelf::items::{AddedItem, ItemPrice, RowOutcome, own_amounts, price_of};
 use crate::shelf::photographs::{self, PictureName};
 use crate::shelf::styles::{self, StyleView};
+use crate::shelf::usual_weights::{self, UsualWeights};
+use crate::shelf::{item_name, item_rows};
 use crate::store::Ledger;
 use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -13,16 +14,15 @@ use crate::store::sql::insert_rows;
 use crate::store::storage_error::StorageError;
 use crate::store::tables;
 use async_trait::async_trait;
-use domain::ids::{ItemId, StyleId};
+use domain::ids::ItemId;
 use domain::item::{ItemPricing, ItemStock, ItemText, NewItem};
 use domain::money::{Currency, Money};
 use domain::pricing::{Calculation, margin};
 use domain::quantity::Measure;
 use domain::stock::ItemKind;
 use domain::text;
-use domain::weight::Weight;
 use serde::{Deserialize, Serialize};
-use sqlx::{AnyConnection, Row};
+use sqlx::Row;
 use std::collections::{HashMap, HashSet};
 
 /// The most pieces finished at once: five batches from “Add many”.
@@ -31,8 +31,6 @@ pub const MAX_PIECES_AT_ONCE: usize = 100;
 pub const MAX_PHOTOGRAPHS: usize = 8;
 /// The most rows and the most minutes for a piece; more is taken for a typing error.
 const MAX_WORK: i64 = 1_000_000;
-/// How many of a style's latest pieces give its usual weights.
-const USUAL_OF: i64 = 50;
 
 /// A piece that was just finished.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -94,24 +92,6 @@ pub struct Priced {
     pub margin: Option<Money>,
     /// What the style's latest pieces weigh.
     pub usual: Option<UsualWeights>,
-}
-
-/// The range of weights of a style's latest pieces.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct UsualWeights {
-    /// The lightest of them.
-    pub lightest: Weight,
-    /// The heaviest of them.
-    pub heaviest: Weight,
-    /// How many pieces were compared.
-    pub pieces: usize,
-}
-
-impl UsualWeights {
-    /// Whether a weight is within the range.
-    pub fn hold(&self, weight: Weight) -> bool {
-        (self.lightest.grams()..=self.heaviest.grams()).contains(&weight.grams())
-    }
 }
 
 #[async_trait]
@@ -230,9 +210,7 @@ impl NewPiece {
         if !self.text.name.trim().is_empty() {
             return self.text.name.clone();
         }
-        let style = self.style(styles).map_or("", |style| style.name.as_str());
-        let parts = [style, self.text.color.trim(), self.text.size.trim()];
-        parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(", ")
+        item_name::made_of(self.style(styles).map_or("", |style| style.name.as_str()), &self.text)
     }
 
     fn style<'a>(&self, styles: &'a HashMap<String, StyleView>) -> Option<&'a StyleView> {
@@ -308,28 +286,6 @@ pub struct PieceWork {
     pub who: String,
 }
 
-async fn usual(connection: &mut AnyConnection, style: StyleId) -> Result<Option<UsualWeights>, CommandError> {
-    let rows = sqlx::query(
-        "SELECT weight, weight_unit FROM item WHERE style_id = $1 AND kind = 'piece' AND removed = 0 \
-         ORDER BY id DESC LIMIT $2",
-    )
-    .bind(style.raw())
-    .bind(USUAL_OF)
-    .fetch_all(connection)
-    .await?;
-    let mut weights = Vec::with_capacity(rows.len());
-    for row in &rows {
-        weights.extend(stored_weight(row.try_get("weight")?, row.try_get("weight_unit")?)?);
-    }
-    let lightest = weights.iter().copied().min_by_key(|w| w.grams());
-    let heaviest = weights.iter().copied().max_by_key(|w| w.grams());
-    Ok(lightest.zip(heaviest).map(|(lightest, heaviest)| UsualWeights {
-        lightest,
-        heaviest,
-        pieces: weights.len(),
-    }))
-}
-
 impl Ledger {
     /// What a piece would cost, as far as is known by now, and whether its weight is usual.
     pub async fn price_piece(&self, piece: &NewPiece) -> Result<Priced, CommandError> {
@@ -338,7 +294,7 @@ impl Ledger {
         let styles = styles::by_folded_name(&mut connection, currency).await?;
         let priced = piece.priced(&styles, currency)?;
         let usual = match piece.style(&styles) {
-            Some(style) => usual(&mut connection, style.id).await?,
+            Some(style) => usual_weights::of_style(&mut connection, style.id).await?,
             None => None,
         };
         Ok(Priced { usual, ..priced })

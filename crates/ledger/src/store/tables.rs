@@ -74,7 +74,7 @@ tables! {
     PIECE_WORK = piece_work, key [0], fresh 0,
         { item_id Int, rows_made Int, minutes Int, note Text, price_reason Text, who Text, at_ms Int }
     PRINTED_TAG = printed_tag, key [0], fresh 0,
-        { item_id Int, price Int, mass Int, who Text, at_ms Int }
+        { item_id Int, price Int, mass Int, name Text, size Text, material Text, who Text, at_ms Int }
     STOCK_ENTRY = stock_entry, key [0], fresh 0,
         { id Int, item_id Int, change Int, reason Text, source_id Int, note Text, who Text, at_ms Int }
     HOLD = hold, key [0], fresh 0,

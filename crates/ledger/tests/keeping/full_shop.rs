@@ -236,7 +236,7 @@ async fn stock_up(ledger: &Ledger) {
         again: false,
     };
     run(ledger, AddItems { items, who: "maker".to_owned(), progress: Some(progress) }).await;
-    let tag = TagPrinted { code: code("P3"), price: usd("40.00"), weight: None };
+    let tag = TagPrinted::of(&ledger.item(&code("P3")).await.unwrap()).unwrap();
     run(ledger, KeepTags { tags: vec![tag], who: "maker".to_owned() }).await;
 }
 

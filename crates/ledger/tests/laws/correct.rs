@@ -6,7 +6,7 @@ use crate::harness::{Shop, on_each};
 use crate::make::*;
 use crate::races::{at_once, outcome, views};
 use domain::ids::ConnectionId;
-use domain::item::TextField;
+use domain::item::{TextEdit, TextField};
 use domain::stock::{Availability, ItemKind, ListingState, StockReason};
 use ledger::online::{Delivered, RecordRun, RunKind};
 use ledger::orders::RemovePiece;
@@ -137,6 +137,39 @@ fn a_price_of_an_earlier_rate_stays_until_what_it_is_calculated_of_changes() {
         // 6.4 × 8 = 51.20, to the whole 51.
         let other = EditItem { weight: Some(weight("6.4 ONZ")), ..edit("h1") };
         assert_eq!(corrected(&shop, other).await, 5100);
+    });
+}
+
+#[test]
+fn a_name_that_nobody_typed_follows_style_colors_and_size() {
+    on_each(|shop| async move {
+        with_beanie(&shop).await;
+        let check = |change: EditItem, expected: &'static str| {
+            let shop = &shop;
+            async move {
+                shop.ok(change).await;
+                assert_eq!(shop.ledger.item(&code("h1")).await.unwrap().text.name, expected);
+            }
+        };
+        let texts = |text: TextEdit| EditItem { text, ..edit("h1") };
+        let style = |style: &str| EditItem { style: Some(style.to_owned()), ..edit("h1") };
+        let (name, color, size) = (TextField::Name, TextField::Color, TextField::Size);
+        check(
+            texts(to([(name, "Ridge beanie, fawn, M"), (color, "fawn"), (size, "M")])),
+            "Ridge beanie, fawn, M",
+        )
+        .await;
+        check(texts(to([(size, "L")])), "Ridge beanie, fawn, L").await;
+        check(texts(to([(color, "fawn, moss")])), "Ridge beanie, fawn, moss, L").await;
+        assert_eq!(shop.ledger.item(&code("h1")).await.unwrap().text.color, "fawn|moss");
+        check(style("Tarn cowl"), "Tarn cowl, fawn, moss, L").await;
+        check(texts(to([(name, "Ada’s cowl"), (size, "M")])), "Ada’s cowl").await;
+        check(texts(to([(size, "S")])), "Ada’s cowl").await;
+        check(texts(to([(name, "Tarn cowl, fawn, moss, S")])), "Tarn cowl, fawn, moss, S").await;
+        // Somebody who says the name wants it as it is.
+        check(texts(to([(name, "Tarn cowl, fawn, moss, S"), (size, "XS")])), "Tarn cowl, fawn, moss, S")
+            .await;
+        audit::clean(&shop).await;
     });
 }
 

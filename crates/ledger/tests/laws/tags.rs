@@ -5,13 +5,21 @@ use crate::expected::*;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::day::Moment;
+use domain::item::TextField;
 use domain::money::Money;
 use ledger::shelf::{
     EditItem, FindItems, FindState, KeepTags, MAX_TAGS_AT_ONCE, PriceChange, TagCounts, TagPrinted,
 };
 
 fn tag(sku: &str, price: Money, weighed: Option<&str>) -> TagPrinted {
-    TagPrinted { code: code(sku), price, weight: weighed.map(weight) }
+    let (name, size, material) = (format!("Item {sku}"), String::new(), String::new());
+    TagPrinted { code: code(sku), price, weight: weighed.map(weight), name, size, material }
+}
+
+/// Prints a tag of an item as it is now.
+async fn print(shop: &Shop, sku: &str) {
+    let item = shop.ledger.item(&code(sku)).await.unwrap();
+    shop.ok(printed(vec![TagPrinted::of(&item).unwrap()])).await;
 }
 
 fn printed(tags: Vec<TagPrinted>) -> KeepTags {
@@ -66,6 +74,29 @@ fn a_tag_is_missing_until_it_is_printed_and_old_when_price_or_weight_change() {
         shop.ok(EditItem { price: Some(PriceChange::Hand(usd(900))), ..edit("p1") }).await;
         shop.ok(sale_of("p1", 900)).await;
         check(&shop, &["c1"], &[]).await;
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn changed_words_on_a_tag_ask_for_a_new_one() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000)])).await;
+        print(&shop, "p1").await;
+        for (field, text) in
+            [(TextField::Name, "Fell cowl"), (TextField::Size, "L"), (TextField::Material, "100 % alpaca")]
+        {
+            shop.ok(EditItem { text: to([(field, text)]), ..edit("p1") }).await;
+            check(&shop, &[], &["p1"]).await;
+            print(&shop, "p1").await;
+            check(&shop, &[], &[]).await;
+        }
+        // What is not on the tag asks for none.
+        let texts = to([(TextField::Description, "Warm."), (TextField::Brand, "Larkfell")]);
+        shop.ok(EditItem { text: texts, ..edit("p1") }).await;
+        check(&shop, &[], &[]).await;
+        let control = TagPrinted { name: "a\u{7}b".to_owned(), ..tag("p1", usd(1000), None) };
+        shop.refuses(printed(vec![control]), invalid_at("name")).await;
         audit::clean(&shop).await;
     });
 }

@@ -47,6 +47,7 @@ assets! {
     "workbench.css" "text/css; charset=utf-8",
     "price.js" "text/javascript; charset=utf-8",
     "workbench.js" "text/javascript; charset=utf-8",
+    "sizes.js" "text/javascript; charset=utf-8",
     "setup.js" "text/javascript; charset=utf-8",
     "sheet.js" "text/javascript; charset=utf-8",
     "tags.js" "text/javascript; charset=utf-8",

@@ -163,6 +163,16 @@ impl Faults {
         Ok(faults)
     }
 
+    /// Like [`Self::of`], for an edit of a `what`. If someone else changed it meanwhile: also the revision that it has
+    /// now, with which the form can be saved when it is shown again.
+    pub(crate) fn of_edit(problem: Problem, what: &str) -> Result<(Self, Option<String>), Problem> {
+        if problem.kind() != Kind::Stale {
+            return Ok((Self::of(problem)?, None));
+        }
+        let words = format!("someone else changed this {what}. Check it and save again");
+        Ok((Self::one("", words), problem.into_document().revision))
+    }
+
     pub(crate) fn one(field: &str, words: impl Into<String>) -> Self {
         Self(BTreeMap::from([(field.to_owned(), sentence(&words.into()))]))
     }
@@ -170,6 +180,15 @@ impl Faults {
     /// Adds a fault. A field's first fault is the one that is shown.
     pub(crate) fn add(&mut self, field: &str, words: impl std::fmt::Display) {
         self.0.entry(field.to_owned()).or_insert_with(|| sentence(&words.to_string()));
+    }
+
+    /// Says what is saved by now in a field where something else was typed.
+    pub(crate) fn note_saved(&mut self, field: &str, typed: &str, saved: &str) {
+        match saved {
+            saved if saved == typed => (),
+            "" => self.add(field, "it is saved empty"),
+            saved => self.add(field, format!("“{saved}” is saved")),
+        }
     }
 
     /// Adds the faults of another part of the same form.

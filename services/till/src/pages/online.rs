@@ -18,6 +18,7 @@ mod wording;
 use crate::app::App;
 use crate::feed_adapter::FEED;
 use crate::pages::frame::{Frame, HtmlPage, Room};
+use crate::pages::shown::Count;
 use crate::problem::{Kind, Problem};
 use crate::request::caller::{Access, Caller};
 use crate::request::query::QueryParam;
@@ -79,29 +80,6 @@ pub(crate) struct Page {
     listed: Count,
     changed: Count,
     out: put_out::Ways,
-}
-
-/// A number that was counted up to a limit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Count {
-    number: usize,
-    and_more: bool,
-}
-
-impl Count {
-    /// From reading at most `bound` and one more.
-    pub(crate) fn of(found: usize, bound: usize) -> Self {
-        Self { number: found.min(bound), and_more: found > bound }
-    }
-
-    pub(crate) fn is_one(self) -> bool {
-        self.number == 1 && !self.and_more
-    }
-
-    /// `12`, or `50 or more`.
-    pub(crate) fn shown(self) -> String {
-        if self.and_more { format!("{} or more", self.number) } else { self.number.to_string() }
-    }
 }
 
 /// GET /online

@@ -9,7 +9,9 @@ mod item_count;
 mod item_edit;
 mod item_hold;
 mod item_loss;
+mod item_photographs;
 mod item_removal;
+mod pick;
 mod read;
 mod reprice;
 mod returned;
@@ -39,6 +41,7 @@ pub(crate) fn routes() -> Vec<Route> {
     let give_back = Access::With(Permission::GiveBack);
     vec![
         Route::get("/shelf", look, find::room),
+        Route::post("/shelf/pick", make, pick::pick),
         Route::get("/shelf/items/{code}", look, item::read_item),
         Route::post("/shelf/items/{code}/hold", sell, item_hold::hold),
         Route::post("/shelf/items/{code}/count", count, item_count::count),
@@ -47,6 +50,8 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::get("/shelf/items/{code}/edit", make, item_edit::read_form),
         Route::post("/shelf/items/{code}/edit", make, item_edit::edit),
         Route::get("/shelf/items/{code}/price", make, item_edit::read_price),
+        Route::get("/shelf/items/{code}/photographs", make, item_photographs::read_photographs),
+        Route::post("/shelf/items/{code}/photographs", make, item_photographs::change),
         Route::get("/shelf/holds", look, holds::list_holds),
         Route::post("/shelf/holds/{id}/end", sell, hold_end::end_hold),
         Route::get("/shelf/tags", make, tags::list_tags),

@@ -11,6 +11,29 @@ use ledger::shelf::Purpose;
 
 pub(crate) use domain::shown::{counted, decimal, number, symbol};
 
+/// A number that was counted up to a limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Count {
+    pub(crate) number: usize,
+    and_more: bool,
+}
+
+impl Count {
+    /// From reading at most `bound` and one more.
+    pub(crate) fn of(found: usize, bound: usize) -> Self {
+        Self { number: found.min(bound), and_more: found > bound }
+    }
+
+    pub(crate) fn is_one(self) -> bool {
+        self.number == 1 && !self.and_more
+    }
+
+    /// `12`, or `50 or more`.
+    pub(crate) fn shown(self) -> String {
+        if self.and_more { format!("{} or more", self.number) } else { self.number.to_string() }
+    }
+}
+
 /// Money with its symbol: `$1,029.00`.
 pub(crate) fn money(amount: Money) -> String {
     amount.shown()

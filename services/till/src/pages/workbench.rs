@@ -3,7 +3,7 @@
 pub(crate) mod piece;
 pub(crate) mod price;
 mod sheet;
-mod tags;
+pub(crate) mod tags;
 pub(crate) mod typed;
 
 use crate::pages::frame::Room;
@@ -19,13 +19,12 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::get("/workbench/sheet", access, sheet::room),
         Route::post("/workbench/sheet", access, sheet::finish),
         Route::get("/workbench/tags", access, tags::read),
-        Route::post("/workbench/tags", access, tags::choose),
         Route::post("/workbench/tags/printed", access, tags::keep_printed),
     ]
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use crate::testing::{Reply, TestShop};
     use axum::body::Body;
     use axum::http::Method;
@@ -38,7 +37,7 @@ mod tests {
     }
 
     /// A form with files as a browser sends it (RFC 7578).
-    pub(super) async fn send_files(
+    pub(crate) async fn send_files(
         shop: &TestShop,
         path: &str,
         fields: &[(&str, &str)],

@@ -1,11 +1,12 @@
 //! GET /online/feeds and POST /online/feeds/seen
 
+use super::MOST_COUNTED;
 use super::put_out::Ways;
-use super::{Count, MOST_COUNTED};
 use crate::app::App;
 use crate::feed_adapter::FEED;
 use crate::pages::form::Form;
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
+use crate::pages::shown::Count;
 use crate::pages::shown::{self, counted};
 use crate::problem::Problem;
 use crate::request::caller::Caller;

@@ -134,7 +134,16 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
     match write(&app, &form, &name, &text, revision).await {
         Ok(()) => Ok(see_other("/online/layouts")),
         Err(problem) => {
-            let faults = Faults::of(problem)?;
+            let (mut faults, changed) = Faults::of_edit(problem, "layout")?;
+            let revision = match changed {
+                // A new layout must not replace one of which nobody thought.
+                Some(_) if revision == 0 => {
+                    faults =
+                        Faults::one("name", "there is already a layout with this name; choose another name");
+                    0
+                }
+                changed => changed.and_then(|revision| revision.parse().ok()).unwrap_or(revision),
+            };
             let page = Page { faults, ..page(&app, &form.caller, name, text, revision) };
             Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
@@ -199,10 +208,15 @@ mod tests {
         assert_eq!(keep("Fair", "feed = \"orders\"", "1").await.status, 303);
         let stale = keep("Fair", "feed = \"items\"", "1").await;
         assert!(
-            stale.status == 422 && stale.text().contains("was changed by someone else"),
+            stale.status == 422 && stale.text().contains("Someone else changed this layout"),
             "{}",
             stale.text()
         );
+        assert!(stale.text().contains("name=\"revision\" value=\"2\""), "{}", stale.text());
+        assert_eq!(keep("Fair", "feed = \"items\"", "2").await.status, 303, "saved again, it is saved");
+        let taken = keep("Fair", "feed = \"orders\"", "0").await;
+        assert!(taken.status == 422 && taken.text().contains("already a layout"), "{}", taken.text());
+        assert!(taken.text().contains("name=\"revision\" value=\"0\""), "{}", taken.text());
         let wrong = keep("Other", "feed = nonsense", "0").await;
         assert!(wrong.status == 422 && wrong.text().contains("1 of the layout"), "{}", wrong.text());
         assert!(keep("", "feed = \"items\"", "0").await.text().contains("may not be empty"));

@@ -1,9 +1,10 @@
 //! GET /online/listed
 
+use super::MOST_COUNTED;
 use super::pieces::{self, Piece};
-use super::{Count, MOST_COUNTED};
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
+use crate::pages::shown::Count;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{DEFAULT_ROWS, QueryParam};
@@ -78,9 +79,9 @@ mod tests {
         assert!(item().await.contains("Not listed online."));
         shop.tell("village").await;
         let live = shop.get("/online/listed").await;
-        assert!(live.text().contains("<td>village</td>"), "{}", live.text());
+        assert!(live.text().contains(">village</td>"), "{}", live.text());
         assert!(live.text().contains("href=\"/online/texts?sku=COWL\""), "{}", live.text());
-        assert!(item().await.contains("Listed by the online shop village."));
+        assert!(item().await.contains("Listed in the online shop village."));
         let online = shop.get("/online").await;
         assert!(!online.text().contains("COWL") && online.text().contains("1 is listed already"));
         assert!(shop.get("/today").await.text().contains("3 pieces are not listed online"));
@@ -88,9 +89,9 @@ mod tests {
         assert!(shelf.text().contains("42.00") && !shelf.text().contains("48.00"), "{}", shelf.text());
         assert_eq!(shop.get("/api/items/COWL").await.json()["listing"], "listed");
         send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
-        assert!(item().await.contains("Listed by your feed and the online shop village."));
+        assert!(item().await.contains("Listed in your feed and the online shop village."));
         shop.sell("COWL", "k1").await;
-        let words = "Still listed by your feed and the online shop village. The next update removes it.";
+        let words = "Still listed in your feed and the online shop village. The next update removes it.";
         assert!(item().await.contains(words));
         assert_eq!(shop.get("/api/items/HAT").await.json()["listing"], "listed");
     }
@@ -103,7 +104,7 @@ mod tests {
         let live = shop.get("/online/listed").await;
         assert!(
             live.text().contains("4 pieces are listed")
-                && live.text().contains("<td>feed</td>")
+                && live.text().contains(">feed</td>")
                 && live.text().contains("sold since"),
             "{}",
             live.text()

@@ -1,8 +1,8 @@
 //! GET /online/orders
 
-use super::Count;
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
+use crate::pages::shown::Count;
 use crate::pages::shown::{self, channel_name};
 use crate::problem::Problem;
 use crate::request::caller::Caller;

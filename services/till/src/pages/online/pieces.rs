@@ -2,19 +2,16 @@
 
 use super::weak::weaknesses;
 use crate::app::App;
+use crate::pages::face::{Stripe, picture, stripes};
 use crate::problem::Problem;
 use domain::color;
 use ledger::online::Offers;
 use ledger::shelf::{ItemView, Picture, PictureName};
 use std::collections::HashMap;
 
-/// The most bands of a tag's color strip.
-const BANDS: usize = 6;
 /// A photograph whose mean lightness (0 to 100) is below this hardly shows its piece: common practice, no
 /// source.
 const DARK: u8 = 25;
-/// The width of a strip, in units of its drawing.
-const STRIP_WIDTH: usize = 120;
 
 #[derive(Clone, Debug)]
 pub(crate) struct Piece {
@@ -31,24 +28,9 @@ pub(crate) struct Piece {
     /// Where it is listed; empty if nowhere.
     pub(crate) listed_by: String,
     pub(crate) weak: Vec<&'static str>,
-    pub(crate) strip: Vec<Band>,
-}
-
-/// A band of the strip in a piece's colors: x, width and color.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Band {
-    pub(crate) x: usize,
-    pub(crate) width: usize,
-    pub(crate) fill: String,
-}
-
-/// The strip for a text with colors; empty if none is known.
-pub(crate) fn strip(color: &str) -> Vec<Band> {
-    let mut colors = color::of_text(color);
-    colors.truncate(BANDS);
-    let Some(width) = STRIP_WIDTH.checked_div(colors.len()) else { return Vec::new() };
-    let band = |(at, color): (usize, &color::Rgb)| Band { x: at * width, width, fill: color.to_string() };
-    colors.iter().enumerate().map(band).collect()
+    /// The address of its first photograph; without one, its yarn is drawn.
+    pub(crate) picture: Option<String>,
+    pub(crate) stripes: Vec<Stripe>,
 }
 
 impl Piece {
@@ -61,7 +43,7 @@ impl Piece {
             address: form_urlencoded::byte_serialize(item.sku.as_bytes()).collect(),
             sku: item.sku.clone(),
             name: item.text.name.clone(),
-            color: item.text.color.replace('|', ", "),
+            color: color::shown(&item.text.color),
             size: item.text.size.clone(),
             weight: item.weight.map(|w| w.to_string()).unwrap_or_default(),
             price: crate::pages::shown::money(item.price),
@@ -69,7 +51,8 @@ impl Piece {
             is_gone: item.free().stock_units() == 0,
             listed_by: offers.map(names).unwrap_or_default(),
             weak: weaknesses(item, has_dark_picture),
-            strip: strip(&item.text.color),
+            picture: picture(item),
+            stripes: stripes(&item.text.color),
         }
     }
 }
@@ -94,22 +77,4 @@ pub(crate) async fn of(app: &App, items: &[ItemView]) -> Result<Vec<Piece>, Prob
     let offers = app.ledger.offers(&ids).await?;
     let seen = |item: &ItemView| Piece::seen(item, has_dark(item, &pictures), offers.get(&item.id));
     Ok(items.iter().map(seen).collect())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_strip_has_a_band_for_each_color() {
-        let check = |color: &str, expected: &[(usize, usize, &str)]| {
-            let found = strip(color);
-            let found: Vec<_> = found.iter().map(|b| (b.x, b.width, b.fill.as_str())).collect();
-            assert_eq!(found, expected, "{color}");
-        };
-        check("", &[]);
-        check("nothing known", &[]);
-        check("black", &[(0, 120, "#24211f")]);
-        assert_eq!(strip("black|white")[1].x, 60);
-    }
 }

@@ -3,7 +3,7 @@
 use super::tag::{self, Tag};
 use super::{Way, read, ways};
 use crate::app::App;
-use crate::pages::form::Faults;
+use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
@@ -20,6 +20,8 @@ use serde::Deserialize;
 
 /// Tags on one page: twelve rows of five columns on a wide screen.
 const TAGS: usize = 60;
+/// Says that pieces can be ticked.
+const PICKS: &str = "yes";
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 
 /// The fields of the search form.
@@ -39,8 +41,10 @@ pub(crate) struct FindQuery {
     state: String,
     sort: String,
     cursor: String,
-    /// Whether pieces can be ticked, to print their tags.
+    /// `yes` if pieces can be ticked, to print their tags.
     pick: String,
+    /// The in-store codes of those that are ticked, separated by commas.
+    pieces: String,
 }
 
 /// A choice that the form always sends counts as none while it is at its first option.
@@ -66,29 +70,56 @@ impl FindQuery {
         ]
     }
 
-    /// The address of the page that begins after the cursor.
-    fn address(&self, cursor: FindCursor) -> String {
-        let given = self.fields().into_iter().filter(|(_, value)| !value.is_empty());
-        let query = form_urlencoded::Serializer::new(String::new())
-            .extend_pairs(given)
-            .append_pair("cursor", &cursor.to_string())
-            .append_pair("pick", &self.pick)
-            .finish();
+    /// The address of this search.
+    pub(super) fn address(&self) -> String {
+        let more = [("cursor", &self.cursor), ("pick", &self.pick), ("pieces", &self.pieces)];
+        let more = more.into_iter().map(|(name, value)| (name, value.as_str()));
+        let given = self.fields().into_iter().chain(more).filter(|(_, value)| !value.is_empty());
+        let query = form_urlencoded::Serializer::new(String::new()).extend_pairs(given).finish();
         format!("/shelf?{query}")
     }
 
     fn picks(&self) -> bool {
-        self.pick == "yes"
+        self.pick == PICKS
     }
 
     /// The same search, where its pieces can be ticked.
     fn picking(&self) -> String {
-        let given = self.fields().into_iter().filter(|(_, value)| !value.is_empty());
-        let query = form_urlencoded::Serializer::new(String::new())
-            .extend_pairs(given)
-            .append_pair("pick", "yes")
-            .finish();
-        format!("/shelf?{query}")
+        Self { pick: PICKS.to_owned(), cursor: String::new(), ..self.clone() }.address()
+    }
+
+    /// All stock; what is ticked stays so.
+    fn cleared(&self) -> String {
+        Self { pick: self.pick.clone(), pieces: self.pieces.clone(), ..Self::default() }.address()
+    }
+
+    /// From the form in which pieces are ticked.
+    pub(super) fn of_form(form: &Form, pieces: &[String]) -> Self {
+        let text = |name| form.text(name).to_owned();
+        Self {
+            find: text("find"),
+            style: text("style"),
+            size: text("size"),
+            color: text("color"),
+            weight_from: text("weight_from"),
+            weight_to: text("weight_to"),
+            price_from: text("price_from"),
+            price_to: text("price_to"),
+            newer: text("newer"),
+            older: text("older"),
+            state: text("state"),
+            sort: text("sort"),
+            cursor: text("cursor"),
+            pick: PICKS.to_owned(),
+            pieces: pieces.join(","),
+        }
+    }
+
+    /// The same without its words, with one more piece ticked.
+    pub(super) fn ticking(&self, in_store: &str) -> Self {
+        let known = self.pieces.split(',').filter(|code| !code.is_empty() && *code != in_store);
+        let pieces: Vec<&str> = known.chain([in_store]).collect();
+        Self { find: String::new(), cursor: String::new(), pieces: pieces.join(","), ..self.clone() }
     }
 
     /// The filters in words, readable while their fields are folded away.
@@ -197,7 +228,7 @@ fn state_words(state: FindState) -> &'static str {
         FindState::KeptOff => "Don’t list online",
         FindState::Unlisted => "Not listed online",
         FindState::TagMissing => "Tag not printed yet",
-        FindState::TagOutdated => "Tag with an old price or weight",
+        FindState::TagOutdated => "Outdated tag",
         FindState::All => "All items, past and present",
     }
 }
@@ -226,12 +257,40 @@ pub(crate) struct Page {
     unit: &'static str,
     narrowed: String,
     tags: Vec<Tag>,
-    next: Option<String>,
+    /// Pieces that are ticked, whether the search finds them or not.
+    picked: Vec<Tag>,
+    /// Why the tags of what is ticked cannot be printed.
+    pick_fault: Option<String>,
+    next: Option<FindCursor>,
     may_make: bool,
 }
 
-/// The tags and the next page's address, or what was wrong with the query.
-type Found = Result<(Vec<Tag>, Option<String>), Faults>;
+impl Page {
+    /// The address of the next tags.
+    fn more(&self, cursor: &FindCursor) -> String {
+        FindQuery { cursor: cursor.to_string(), ..self.query.clone() }.address()
+    }
+}
+
+/// The tags and where the next page begins, or what was wrong with the query.
+type Found = Result<(Vec<Tag>, Option<FindCursor>), Faults>;
+
+async fn tags(app: &App, items: &[ItemView]) -> Result<Vec<Tag>, Problem> {
+    let ids: Vec<_> = items.iter().map(|item| item.id).collect();
+    let offers = app.ledger.offers(&ids).await?;
+    let is_listed = |item: &ItemView| offers.get(&item.id).is_some_and(Offers::is_listed);
+    Ok(items.iter().map(|item| tag::tag(item, is_listed(item))).collect())
+}
+
+/// What is ticked and still in stock.
+async fn picked(app: &App, query: &FindQuery) -> Result<Vec<Tag>, Problem> {
+    let codes: Vec<Code> = query.pieces.split(',').filter_map(|code| Code::parse(code).ok()).collect();
+    if !query.picks() || codes.is_empty() {
+        return Ok(Vec::new());
+    }
+    let picked = tags(app, &app.ledger.items_of(&codes).await?).await?;
+    Ok(picked.into_iter().filter(|tag| tag.is_there).collect())
+}
 
 async fn found(app: &App, query: &FindQuery) -> Result<Found, Problem> {
     let (find, cursor) = match query.read(app) {
@@ -239,25 +298,18 @@ async fn found(app: &App, query: &FindQuery) -> Result<Found, Problem> {
         Err(faults) => return Ok(Err(faults)),
     };
     match app.ledger.find_items(&find, cursor, TAGS).await {
-        Ok(page) => {
-            let next = page.next.map(|cursor| query.address(cursor));
-            let ids: Vec<_> = page.items.iter().map(|item| item.id).collect();
-            let offers = app.ledger.offers(&ids).await?;
-            let is_listed = |item: &ItemView| offers.get(&item.id).is_some_and(Offers::is_listed);
-            Ok(Ok((page.items.iter().map(|item| tag::tag(item, is_listed(item))).collect(), next)))
-        }
+        Ok(page) => Ok(Ok((tags(app, &page.items).await?, page.next))),
         Err(failure) => Ok(Err(Faults::of(failure.into())?)),
     }
 }
 
-/// The page of the item whose code was scanned or typed, if there is one.
-async fn of_code(app: &App, query: &FindQuery) -> Option<String> {
+/// The item whose code was scanned or typed, if there is one.
+pub(super) async fn of_code(app: &App, query: &FindQuery) -> Option<ItemView> {
     if query.is_narrowed() || query.find.trim().is_empty() {
         return None;
     }
     let code = Code::parse(&query.find).ok()?;
-    let item = app.ledger.item(&code).await.ok()?;
-    Some(tag::path(&item.in_store))
+    app.ledger.item(&code).await.ok()
 }
 
 fn style_choices(styles: &[StyleView], chosen: &str) -> Vec<Choice> {
@@ -273,20 +325,32 @@ pub(crate) async fn room(
     caller: Caller,
     QueryParam(query): QueryParam<FindQuery>,
 ) -> Result<Response, Problem> {
-    if let Some(path) = of_code(&app, &query).await {
-        return Ok(see_other(&path));
+    let item = if query.picks() { None } else { of_code(&app, &query).await };
+    match item {
+        Some(item) => Ok(see_other(&tag::path(&item.in_store))),
+        None => show(&app, &caller, query, None).await,
     }
-    let found = found(&app, &query).await?;
-    let status = if found.is_ok() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-    let ((tags, next), faults) = match found {
+}
+
+/// What a search finds, and what is wrong with the search or with what is ticked.
+pub(super) async fn show(
+    app: &App,
+    caller: &Caller,
+    query: FindQuery,
+    pick_fault: Option<String>,
+) -> Result<Response, Problem> {
+    let ((tags, next), faults) = match found(app, &query).await? {
         Ok(found) => (found, Faults::default()),
         Err(faults) => ((Vec::new(), None), faults),
     };
+    let is_right = faults.is_empty() && pick_fault.is_none();
+    let status = if is_right { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
+    let picked = picked(app, &query).await?;
     let styles = style_choices(&app.ledger.styles().await?, &query.style);
     let states = choices(&FindState::ALL, FindState::code, state_words, &query.state);
     let page = Page {
-        frame: Frame::new(&app, &caller, Room::Shelf),
-        ways: ways(&caller, "/shelf"),
+        frame: Frame::new(app, caller, Room::Shelf),
+        ways: ways(caller, "/shelf"),
         narrowed: query.narrowed(&styles, &states),
         styles,
         states,
@@ -294,7 +358,9 @@ pub(crate) async fn room(
         unit: app.ledger.shop().unit.symbol(),
         query,
         faults,
-        tags,
+        tags: tags.into_iter().filter(|tag| !picked.iter().any(|other| other.code == tag.code)).collect(),
+        picked,
+        pick_fault,
         next,
         may_make: caller.may(Permission::Make),
     };

@@ -1,8 +1,10 @@
 //! GET /shelf/items/{code}: one item, and what can be done with it.
 
-use super::tag::{self, Stripe};
+use super::tag;
 use super::{Way, ways};
 use crate::app::App;
+use crate::images::pictures::Size;
+use crate::pages::face::{Stripe, stripes};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::{self, label};
@@ -14,6 +16,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
+use domain::color;
 use domain::day::Zone;
 use domain::item::TextField;
 use domain::people::Permission;
@@ -105,12 +108,34 @@ fn price(item: &ItemView, caller: &Caller) -> PriceShown {
     }
 }
 
+/// A photograph of an item in its three sizes.
+pub(super) struct PhotographShown {
+    /// As the item names it.
+    pub(super) file: String,
+    pub(super) small: String,
+    pub(super) middle: String,
+    pub(super) large: String,
+}
+
+/// An item's photographs; images on other servers are not among them.
+pub(super) fn photographs(item: &ItemView) -> Vec<PhotographShown> {
+    let shown = |file: &String| {
+        Some(PhotographShown {
+            file: file.clone(),
+            small: Size::Small.address(file)?,
+            middle: Size::Middle.address(file)?,
+            large: Size::Large.address(file)?,
+        })
+    };
+    item.text.images.iter().filter_map(shown).collect()
+}
+
 fn listing_words(item: &ItemView, offers: &Offers) -> String {
     let stays = !item.do_not_list && item.on_hand.stock_units() > 0;
     match offers.state() {
-        Some(ListingState::Listed) if stays => format!("Listed by {}.", shown::listed_by(offers)),
+        Some(ListingState::Listed) if stays => format!("Listed in {}.", shown::listed_by(offers)),
         Some(ListingState::Listed) => {
-            format!("Still listed by {}. The next update removes it.", shown::listed_by(offers))
+            format!("Still listed in {}. The next update removes it.", shown::listed_by(offers))
         }
         _ if item.do_not_list => "Don’t list online.".to_owned(),
         Some(ListingState::Ended) => "No longer listed online.".to_owned(),
@@ -123,9 +148,7 @@ fn tag_words(tag: Option<&LatestTag>, zone: &Zone) -> String {
     let when = shown::moment(zone, tag.at);
     if tag.is_outdated {
         let price = shown::money(tag.price);
-        return format!(
-            "The tag says {price} and needs to be printed again: price or weight changed since {when}."
-        );
+        return format!("Print a new tag: the item changed after the last one ({price}, {when}).");
     }
     format!("Tag printed {when}.")
 }
@@ -139,6 +162,7 @@ pub(crate) struct Page {
     path: String,
     about: Vec<(String, String)>,
     stripes: Vec<Stripe>,
+    photographs: Vec<PhotographShown>,
     notes: Vec<&'static str>,
     price: PriceShown,
     listing: String,
@@ -171,6 +195,11 @@ impl Page {
         self.item.on_hand.stock_units() > 0
     }
 
+    /// Whether any of it is not on hold.
+    fn is_free(&self) -> bool {
+        self.item.free().stock_units() > 0
+    }
+
     /// What was typed into a field of the form that is shown again.
     fn typed(&self, field: &str) -> &str {
         self.form.as_ref().map_or("", |form| form.raw(field))
@@ -190,7 +219,11 @@ fn about(item: &ItemView) -> Vec<(String, String)> {
     // Name and description have places of their own.
     let texts =
         item.text.fields().filter(|(field, _)| !matches!(field, TextField::Name | TextField::Description));
-    let texts = texts.map(|(field, text)| (label(field.property()), text.replace('|', ", ")));
+    let shown = |field, text: &str| match field {
+        TextField::Color => color::shown(text),
+        _ => text.to_owned(),
+    };
+    let texts = texts.map(|(field, text)| (label(field.property()), shown(field, text)));
     let codes = [own("Tag code", item.in_store.clone()), own("Your code", sku), own("GTIN", gtin)];
     let first = [own("Style", item.style.clone().unwrap_or_default()), own("Weight", weight)];
     first.into_iter().chain(texts).chain(codes).filter(|(_, words)| !words.is_empty()).collect()
@@ -215,7 +248,8 @@ pub(crate) async fn page(
         ways: ways(caller, ""),
         path: tag::path(&item.in_store),
         about: about(&item),
-        stripes: tag::stripes(&item.text.color),
+        stripes: stripes(&item.text.color),
+        photographs: photographs(&item),
         notes: tag::notes(&item, offers.is_listed()),
         price: price(&item, caller),
         listing: listing_words(&item, &offers),
@@ -300,5 +334,22 @@ pub(crate) mod tests {
         assert!(page.text().contains("-1") && page.text().contains("<span>Sold</span>"), "{}", page.text());
         let nothing = shop.get("/shelf/items/NOPE").await;
         assert_eq!(nothing.status, 404);
+    }
+
+    #[tokio::test]
+    async fn what_is_on_hold_is_neither_held_nor_written_off() {
+        let shop = TestShop::open().await;
+        let actions = ["Hold item", "Write off item"];
+        let page = shop.get("/shelf/items/COWL").await;
+        assert!(actions.iter().all(|words| page.text().contains(words)), "{}", page.text());
+        let held = send(&shop, "/shelf/items/COWL/hold", &[("for_whom", "Ada")]).await;
+        assert_eq!(held.status, 303, "{}", held.text());
+        let page = shop.get("/shelf/items/COWL").await;
+        assert!(!actions.iter().any(|words| page.text().contains(words)), "{}", page.text());
+        assert!(
+            page.text().contains("Save count") && page.text().contains("Release hold"),
+            "{}",
+            page.text()
+        );
     }
 }

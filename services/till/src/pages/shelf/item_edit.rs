@@ -7,7 +7,7 @@ use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::pages::workbench::price::{Fragment, Slip};
-use crate::pages::workbench::typed::Typed;
+use crate::pages::workbench::typed::{PRICE_IT, Typed};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
@@ -16,15 +16,18 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
+use domain::color;
 use domain::item::{TextEdit, TextField};
 use domain::stock::ItemKind;
 use domain::text::fold;
+use domain::weight::Weight;
 use ledger::Shop;
 use ledger::shelf::{CostChange, EditItem, ItemView, PriceChange, StyleView};
 use serde::Deserialize;
 
-/// The button that shows the price without saving, where scripts are off.
-const PRICE_IT: &str = "price_it";
+/// For an item that was weighed.
+const NO_READING: &str =
+    "enter the scale reading; a weight can be corrected, but an item that was weighed keeps one";
 
 /// The fields of the form as they were typed.
 #[derive(Clone, Debug, Default)]
@@ -45,7 +48,7 @@ impl Fields {
             weight: item.weight.map(|w| w.to_string()).unwrap_or_default(),
             style: item.style.clone().unwrap_or_default(),
             size: text.size,
-            color: text.color.replace('|', ", "),
+            color: color::shown(&text.color),
             material: text.material,
             name: text.name,
             description: text.description,
@@ -68,34 +71,84 @@ impl Fields {
         }
     }
 
-    fn edit(&self, shop: &Shop, code: &Code, who: &str) -> Result<EditItem, Faults> {
-        let piece = self.typed.read(shop, Vec::new())?;
-        let text = TextField::ALL.iter().fold(TextEdit::default(), |edit, field| {
-            let text = match field {
-                TextField::Color => domain::color::parts(&piece.text.color).join("|"),
-                TextField::Brand => self.brand.clone(),
-                field => piece.text.get(*field).to_owned(),
-            };
-            edit.with(*field, text)
-        });
+    /// A field of the form as it was typed.
+    fn text(&self, field: TextField) -> &str {
+        match field {
+            TextField::Name => &self.typed.name,
+            TextField::Description => &self.typed.description,
+            TextField::Color => &self.typed.color,
+            TextField::Size => &self.typed.size,
+            TextField::Material => &self.typed.material,
+            TextField::Brand => &self.brand,
+        }
+    }
+
+    /// The texts that are other than the item's: what nobody touched stays exactly as it is.
+    fn text_edit(&self, shown: &Self) -> TextEdit {
+        let differs = |field: &&TextField| !is_same(self.text(**field), shown.text(**field));
+        let changed = TextField::ALL.iter().filter(differs);
+        changed.fold(TextEdit::default(), |edit, field| edit.with(*field, self.text(*field).to_owned()))
+    }
+
+    /// The weight, if another was typed.
+    fn weight(&self, shown: &Self, weight: Option<Weight>) -> Option<Weight> {
+        weight.filter(|_| self.typed.weight != shown.typed.weight || !self.typed.tare.is_empty())
+    }
+
+    fn edit(&self, shop: &Shop, item: &ItemView, who: &str) -> Result<EditItem, Faults> {
+        let piece = self.typed.read(shop, Vec::new());
+        if item.kind != ItemKind::Weight && item.weight.is_some() && self.typed.weight.is_empty() {
+            let mut faults = piece.err().unwrap_or_default();
+            faults.add("weight", NO_READING);
+            return Err(faults);
+        }
+        let (piece, shown) = (piece?, Self::of_item(item));
         let price = match piece.pricing.price {
             Some(price) => Some(PriceChange::Hand(price)),
             None => self.by_hand.then_some(PriceChange::Rule),
         };
+        let code = Code::parse(&item.in_store).map_err(|error| Faults::one("", error.to_string()))?;
         Ok(EditItem {
             // A revision that cannot be parsed is one that the item never had.
             revision: Some(self.revision.parse().unwrap_or(0)),
-            text,
+            text: self.text_edit(&shown),
             style: Some(self.typed.style.clone()),
             price,
-            weight: piece.pricing.weight,
+            weight: self.weight(&shown, piece.pricing.weight),
             extras: Some(piece.pricing.extras),
             cost: Some(piece.pricing.cost.map_or(CostChange::Unknown, CostChange::Is)),
             do_not_list: Some(self.do_not_list),
             reason: Some(self.typed.reason.clone()),
-            ..EditItem::new(code.clone(), who)
+            ..EditItem::new(code, who)
         })
     }
+
+    /// The same fields to be saved over what someone else saved meanwhile, which is said beside each field that it
+    /// differs in.
+    fn over(mut self, saved: Self, faults: &mut Faults) -> Self {
+        for field in TextField::ALL {
+            if !is_same(self.text(*field), saved.text(*field)) {
+                faults.note_saved(field.property(), self.text(*field), saved.text(*field));
+            }
+        }
+        let (typed, now) = (&self.typed, &saved.typed);
+        for (field, typed, now) in [
+            ("weight", &typed.weight, &now.weight),
+            ("style", &typed.style, &now.style),
+            ("price", &typed.price, &now.price),
+            ("extras", &typed.extras, &now.extras),
+            ("cost", &typed.cost, &now.cost),
+        ] {
+            faults.note_saved(field, typed, now);
+        }
+        (self.revision, self.by_hand) = (saved.revision, saved.by_hand);
+        self
+    }
+}
+
+/// Whether a text is the one that was shown. Forms trim it, and browsers end its lines with two characters.
+fn is_same(typed: &str, shown: &str) -> bool {
+    typed.replace("\r\n", "\n").trim() == shown.trim()
 }
 
 #[derive(Template)]
@@ -167,20 +220,26 @@ pub(crate) async fn edit(
     PathParam(code): PathParam<Code>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let fields = Fields::of_form(&form);
-    let read = fields.edit(&app.ledger.shop(), &code, &form.caller.who);
+    let mut fields = Fields::of_form(&form);
+    let mut item = app.ledger.item(&code).await?;
+    let read = fields.edit(&app.ledger.shop(), &item, &form.caller.who);
     let faults = match &read {
         Err(faults) => faults.clone(),
         Ok(_) if form.has(PRICE_IT) => Faults::default(),
         Ok(edit) => match app.run(&form.key, edit).await {
             Ok(_) => return Ok(see_other(&tag::path(code.as_str()))),
             Err(problem) => {
-                Faults::of(problem)?.renamed(&[("offers.price", "price"), ("weight.value", "weight")])
+                let (faults, changed) = Faults::of_edit(problem, "item")?;
+                let mut faults = faults.renamed(&[("offers.price", "price"), ("weight.value", "weight")]);
+                if changed.is_some() {
+                    item = app.ledger.item(&code).await?;
+                    fields = fields.over(Fields::of_item(&item), &mut faults);
+                }
+                faults
             }
         },
     };
     let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-    let item = app.ledger.item(&code).await?;
     let page = Page::new(&app, &form.caller, item, fields, read.as_ref().ok(), faults).await?;
     Ok((status, HtmlPage(page)).into_response())
 }
@@ -208,7 +267,8 @@ pub(crate) async fn read_price(
     let PriceQuery { weight, tare, style, extras, price, cost, .. } = query;
     let typed = Typed { weight, tare, style, extras, price, cost, ..Typed::default() };
     let fields = Fields { typed, by_hand, ..Fields::default() };
-    let slip = match fields.edit(&app.ledger.shop(), &code, "") {
+    let item = app.ledger.item(&code).await?;
+    let slip = match fields.edit(&app.ledger.shop(), &item, "") {
         // The texts have no part in the price.
         Ok(edit) => Slip::of_edit(&app, &EditItem { text: TextEdit::default(), ..edit }).await?,
         Err(faults) => Slip { faults, ..Slip::default() },
@@ -263,11 +323,58 @@ mod tests {
                 assert!(reply.text().contains(words), "{words} in {}", reply.text());
             }
         };
-        check("Late cowl", "1", "was changed by someone else").await;
-        check("Late cowl", "", "was changed by someone else").await;
+        check("Late cowl", "1", "Someone else changed this item. Check it and save again.").await;
+        check("Late cowl", "", "Someone else changed this item.").await;
+        check("Late cowl", "1", "“Fell cowl” is saved.").await;
+        check("Late cowl", "1", "name=\"revision\" value=\"2\"").await;
         check("", "2", "id=\"fault-name\"").await;
         check("5500 0000 0000 0004", "2", "card numbers are never").await;
         assert_eq!(shop.get("/api/items/COWL").await.json()["name"], "Fell cowl");
+        // With the revision that the page shows now, it is saved.
+        assert_eq!(send(&shop, PATH, &fields("2", &[("name", "Late cowl")])).await.status, 303);
+        assert_eq!(shop.get("/api/items/COWL").await.json()["name"], "Late cowl");
+    }
+
+    #[tokio::test]
+    async fn what_nobody_touched_stays_as_it_is() {
+        let shop = TestShop::open().await;
+        let texts =
+            json!({"color": "grey with white|moss", "description": "One.\nTwo.\n", "material": "100 % wool"});
+        let reply = shop.patch("/api/items/COWL", "k", &[("if-match", "*")], texts).await;
+        assert_eq!(reply.status, 200, "{}", reply.text());
+        let before = shop.get("/api/items/COWL").await.json();
+        let cost = [
+            ("name", "Moor cowl, grey with white, moss"),
+            ("color", "grey with white, moss"),
+            // As a browser sends it.
+            ("description", "One.\r\nTwo."),
+            ("material", "100 % wool"),
+            ("cost", "13.00"),
+            ("reason", "yarn was dearer"),
+        ];
+        let reply = send(&shop, PATH, &fields("2", &cost)).await;
+        assert_eq!(reply.status, 303, "{}", reply.text());
+        let after = shop.get("/api/items/COWL").await.json();
+        for field in ["color", "description", "material", "name", "weight", "price"] {
+            assert_eq!(before[field], after[field], "{field}");
+        }
+        let log = shop.get("/settings/activity").await;
+        let entry = "<td>cost $12.50 → $13.00; yarn was dearer</td>";
+        assert!(log.text().contains(entry), "nothing else changed: {}", log.text());
+    }
+
+    #[tokio::test]
+    async fn a_weighed_item_keeps_a_weight() {
+        let shop = TestShop::open().await;
+        let reply = send(&shop, PATH, &fields("1", &[("weight", ""), ("reason", "wrong")])).await;
+        assert_eq!(reply.status, 422, "{}", reply.text());
+        assert!(reply.text().contains("id=\"fault-weight\">Enter the scale reading"), "{}", reply.text());
+        let slip = shop.get("/shelf/items/COWL/price?weight=&style=Moor+cowl").await;
+        assert!(slip.text().contains("Enter the scale reading"), "{}", slip.text());
+        // What was never weighed needs none.
+        let spindle = [("name", "Drop spindle"), ("price", "18.00"), ("by_hand", "yes"), ("revision", "1")];
+        let reply = send(&shop, "/shelf/items/SPINDLE/edit", &spindle).await;
+        assert!(!reply.text().contains("fault-weight"), "{}", reply.text());
     }
 
     #[tokio::test]

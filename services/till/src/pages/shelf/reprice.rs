@@ -230,7 +230,7 @@ pub(crate) async fn reprice(
                 Ok(done) => {
                     return Ok(see_other(&format!("/shelf/styles/{id}?changed={}", done.answer.changed)));
                 }
-                Err(problem) => Faults::of(problem)?,
+                Err(problem) => Faults::of_edit(problem, "style")?.0,
             }
         }
     };
@@ -277,7 +277,11 @@ mod tests {
         assert_eq!((again.status, again.header("location")), (303, Some(done.as_str())));
         assert!(shop.get(&done).await.text().contains("2 prices changed"));
         let late = send(&shop, &format!("{path}/price"), &fields[..6]).await;
-        assert!(late.status == 422 && late.text().contains("was changed by someone else"), "{}", late.text());
+        assert!(
+            late.status == 422 && late.text().contains("Someone else changed this style"),
+            "{}",
+            late.text()
+        );
     }
 
     #[tokio::test]

@@ -42,7 +42,7 @@ pub(crate) fn line(line: &CountedLine) -> LineShown {
         (_, std::cmp::Ordering::Less) => "fewer than recorded",
         (_, std::cmp::Ordering::Greater) => "more than recorded",
     };
-    let color = line.color.replace('|', ", ");
+    let color = domain::color::shown(&line.color);
     let about: Vec<&str> =
         [line.sku.as_str(), &color, &line.size].into_iter().filter(|w| !w.is_empty()).collect();
     let sign = if line.difference.stock_units() > 0 { "+" } else { "" };

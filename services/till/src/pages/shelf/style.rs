@@ -1,8 +1,8 @@
 //! GET /shelf/styles/{id}: one style's stock by size and color.
 
-use super::tag::{self, Stripe};
 use super::{Way, ways};
 use crate::app::App;
+use crate::pages::face::{Stripe, stripes};
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::Problem;
@@ -86,8 +86,8 @@ fn lines(style: &StyleView, grid: &[ShelfRow], sizes: &[String]) -> Vec<ColorLin
         };
         let all: Decimal = own.iter().map(|row| row.on_hand).sum();
         ColorLine {
-            words: if color.is_empty() { "No color".to_owned() } else { color.replace('|', ", ") },
-            stripes: tag::stripes(color),
+            words: if color.is_empty() { "No color".to_owned() } else { domain::color::shown(color) },
+            stripes: stripes(color),
             cells: sizes.iter().map(of_size).collect(),
             all: all.normalize().to_string(),
         }

@@ -10,7 +10,7 @@ use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::pages::upload::{KEPT, PhotoForm};
 use crate::pages::workbench::piece;
-use crate::pages::workbench::typed::{CARRIED, Typed};
+use crate::pages::workbench::typed::{CARRIED, PRICE_IT, Typed};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::QueryParam;
@@ -18,6 +18,7 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use domain::ids::StyleId;
 use domain::money::Money;
 use domain::weight::{Weight, WeightUnit};
 use ledger::Shop;
@@ -25,9 +26,6 @@ use ledger::shelf::{AddStyle, NewStyle, PictureName};
 
 /// The button that goes back to the piece without a style.
 const BACK: &str = "back";
-/// The button that shows the prices without saving, where scripts are off.
-const PRICE_IT: &str = "price_it";
-
 /// A weight, what a piece of it would cost, and why.
 struct Example {
     weight: String,
@@ -94,6 +92,7 @@ pub(crate) async fn read_prices(
 }
 
 /// The piece at the Workbench that the form carries along.
+#[derive(Clone)]
 struct Carried {
     typed: Typed,
     kept: Vec<PictureName>,
@@ -201,22 +200,34 @@ pub(crate) async fn begin_for_piece(
 /// POST /shelf/styles/new
 pub(crate) async fn add(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let (fields, carried) = (Fields::of_form(&form), Carried::of(&form));
-    let faults = match (fields.style(&app.ledger.shop()), carried) {
-        (_, Some(carried)) if form.has(BACK) => return back(&app, &form.caller, carried, None).await,
-        (_, carried) if form.has(PRICE_IT) => {
-            let page = Page::new(&app, &form.caller, fields, carried, Faults::default());
-            return Ok(HtmlPage(page).into_response());
-        }
-        (Err(faults), carried) => (faults, carried),
-        (Ok(command), carried) => match (app.run(&form.key, &command).await, carried) {
-            (Ok(_), Some(carried)) => return back(&app, &form.caller, carried, Some(fields.name)).await,
-            (Ok(done), None) => return Ok(see_other(&format!("/shelf/styles/{}", done.answer))),
-            (Err(problem), carried) => (Faults::of(problem)?.renamed(&[("style", "name")]), carried),
+    if let Some(carried) = carried.as_ref().filter(|_| form.has(BACK)) {
+        return back(&app, &form.caller, carried.clone(), None).await;
+    }
+    let faults = match fields.style(&app.ledger.shop()) {
+        _ if form.has(PRICE_IT) => Faults::default(),
+        Err(faults) => faults,
+        Ok(command) => match app.run(&form.key, &command).await {
+            Ok(done) => return added(&app, &form.caller, done.answer, carried, fields.name).await,
+            Err(problem) => Faults::of(problem)?.renamed(&[("style", "name")]),
         },
     };
-    let (faults, carried) = faults;
+    let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
     let page = Page::new(&app, &form.caller, fields, carried, faults);
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
+    Ok((status, HtmlPage(page)).into_response())
+}
+
+/// To the new style's page, or back to the piece for which it was added.
+async fn added(
+    app: &App,
+    caller: &Caller,
+    style: StyleId,
+    carried: Option<Carried>,
+    name: String,
+) -> Result<Response, Problem> {
+    match carried {
+        Some(carried) => back(app, caller, carried, Some(name)).await,
+        None => Ok(see_other(&format!("/shelf/styles/{style}"))),
+    }
 }
 
 /// The Workbench with the piece as it was typed, and the new style chosen. Nothing of the piece is saved yet, so

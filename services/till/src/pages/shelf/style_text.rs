@@ -65,11 +65,19 @@ pub(crate) async fn edit_text(
     form: Form,
 ) -> Result<Response, Problem> {
     let path = format!("/shelf/styles/{id}");
-    let faults = match app.run(&form.key, &edit(id, &form)).await {
+    let (mut faults, changed) = match app.run(&form.key, &edit(id, &form)).await {
         Ok(_) => return Ok(see_other(&path)),
-        Err(problem) => Faults::of(problem)?,
+        Err(problem) => Faults::of_edit(problem, "style")?,
     };
     let text = |name| form.text(name).to_owned();
+    if changed.is_some() {
+        let saved = app.ledger.style(id).await?;
+        for (field, saved) in
+            [("name", saved.name), ("sizes", saved.sizes.join(", ")), ("category", saved.category)]
+        {
+            faults.note_saved(field, form.text(field), &saved);
+        }
+    }
     let page = Page {
         frame: Frame::new(&app, &form.caller, Room::Shelf),
         ways: ways(&form.caller, ""),
@@ -77,7 +85,7 @@ pub(crate) async fn edit_text(
         name: text("name"),
         sizes: text("sizes"),
         category: text("category"),
-        revision: text("revision"),
+        revision: changed.unwrap_or_else(|| text("revision")),
         faults,
     };
     Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
@@ -103,9 +111,16 @@ mod tests {
             "{}",
             page.text()
         );
-        let late = send(&shop, &text, &fields).await;
-        assert!(late.status == 422 && late.text().contains("was changed by someone else"), "{}", late.text());
-        let empty = send(&shop, &text, &[("name", " "), ("revision", "2")]).await;
+        let late = [("name", "Late cowl"), ("sizes", "S, L"), ("category", "cowls"), ("revision", "1")];
+        let reply = send(&shop, &text, &late).await;
+        for words in
+            ["Someone else changed this style.", "“Fell cowl” is saved.", "name=\"revision\" value=\"2\""]
+        {
+            assert!(reply.status == 422 && reply.text().contains(words), "{words} in {}", reply.text());
+        }
+        let again = [&late[..3], &[("revision", "2")]].concat();
+        assert_eq!(send(&shop, &text, &again).await.status, 303, "saved again, it is saved");
+        let empty = send(&shop, &text, &[("name", " "), ("revision", "3")]).await;
         assert!(empty.status == 422 && empty.text().contains("id=\"fault-name\""), "{}", empty.text());
     }
 }

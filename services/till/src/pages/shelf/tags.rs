@@ -3,12 +3,13 @@
 use super::{Way, ways};
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
+use crate::pages::shown::Count;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
-use ledger::shelf::{StyleView, TagCounts};
+use ledger::shelf::{MOST_TAGS_COUNTED, StyleView, TagCounts};
 use serde::Deserialize;
 
 /// What was done just before, for a message.
@@ -25,6 +26,9 @@ pub(crate) struct Page {
     frame: Frame,
     ways: Vec<Way>,
     counts: TagCounts,
+    missing: Count,
+    outdated: Count,
+    added: Count,
     styles: Vec<StyleView>,
     printed: Option<usize>,
 }
@@ -37,10 +41,15 @@ pub(crate) async fn list_tags(
 ) -> Result<HtmlPage<Page>, Problem> {
     let zone = app.ledger.shop().zone.clone();
     let today = zone.start_of(zone.day_of(app.ledger.now()));
+    let counts = app.ledger.tag_counts(today).await?;
+    let count = |found: i64| Count::of(usize::try_from(found).unwrap_or(0), MOST_TAGS_COUNTED);
     Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Shelf),
         ways: ways(&caller, "/shelf/tags"),
-        counts: app.ledger.tag_counts(today).await?,
+        missing: count(counts.missing),
+        outdated: count(counts.outdated),
+        added: count(counts.added),
+        counts,
         styles: app.ledger.styles().await?,
         printed: query.printed,
     }))

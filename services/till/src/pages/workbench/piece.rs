@@ -2,7 +2,7 @@
 
 use super::price::Slip;
 use super::tags;
-use super::typed::{Typed, at_field};
+use super::typed::{PRICE_IT, Typed, at_field};
 use crate::app::App;
 use crate::images::pictures::Size;
 use crate::pages::form::{Faults, Form};
@@ -21,9 +21,6 @@ use domain::stock::ItemKind;
 use domain::text::fold;
 use ledger::shelf::{FinishPieces, ItemView, NewPiece, PictureName, PieceOutcome, StyleView};
 use serde::Deserialize;
-
-/// The button that shows the price without recording the piece, where scripts are off.
-const PRICE_IT: &str = "price_it";
 
 /// The piece recorded before this one.
 #[derive(Debug, Default, Deserialize)]
@@ -47,6 +44,8 @@ pub(crate) struct Page {
     /// A style that was added for this piece.
     added: Option<String>,
     may_price: bool,
+    /// Whether it was not saved yet because its weight is unusual.
+    is_odd: bool,
 }
 
 /// GET /workbench
@@ -78,14 +77,20 @@ pub(crate) async fn finish(State(app): State<App>, sent: PhotoForm) -> Result<Re
     let typed = Typed::of_form(&form);
     let read = typed.read_whole(&app.ledger.shop(), kept.clone());
     let piece = read.map_err(|more| faults.join(more)).ok();
+    let mut is_odd = false;
     if let Some(piece) = piece.as_ref().filter(|_| faults.is_empty() && !form.has(PRICE_IT)) {
+        is_odd = Slip::of(&app, piece).await?.odd.is_some_and(|odd| !odd.is_seen(&form));
+    }
+    if let Some(piece) = piece.as_ref().filter(|_| faults.is_empty() && !form.has(PRICE_IT) && !is_odd) {
         match keep(&app, &form, piece.clone()).await? {
-            Ok(code) => return Ok(see_other(&tags::address(&[code], &typed.tare))),
+            Ok(code) => return Ok(see_other(&tags::address_of_new(&[code], &typed.tare))),
             Err((field, words)) => faults.add(&field, words),
         }
     }
-    let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
+    let is_right = faults.is_empty() && !is_odd;
+    let status = if is_right { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
     let page = Page::new(&app, &form.caller, typed, kept, piece.as_ref(), faults).await?;
+    let page = Page { is_odd, ..page };
     Ok((status, HtmlPage(page)).into_response())
 }
 
@@ -133,7 +138,7 @@ impl Page {
         let frame = Frame::new(app, caller, Room::Workbench);
         let styles = app.ledger.styles().await?;
         let (unit, may_price) = (app.ledger.shop().unit.plural(), caller.may(Permission::Price));
-        Ok(Self { frame, styles, typed, kept, slip, faults, unit, added: None, may_price })
+        Ok(Self { frame, styles, typed, kept, slip, faults, unit, added: None, may_price, is_odd: false })
     }
 
     fn is_chosen(&self, style: &StyleView) -> bool {
@@ -258,6 +263,37 @@ mod tests {
         assert!(
             page.text().contains("<option selected>Moor cowl</option>") || page.text().contains("selected")
         );
+    }
+
+    #[tokio::test]
+    async fn colors_are_typed_shown_and_named_in_one_form() {
+        let shop = TestShop::open().await;
+        let fields = [("weight", "6.35 oz"), ("style", "Moor cowl"), ("color", "fawn, grey with white")];
+        let reply = send_files(&shop, "/workbench", &fields, &[]).await;
+        let item = item_of(&shop, &reply).await;
+        assert_eq!(
+            (item.text.color.as_str(), item.text.name.as_str()),
+            ("fawn|grey with white", "Moor cowl, fawn, grey with white")
+        );
+        let next = shop.get("/workbench").await;
+        assert!(next.text().contains("name=\"color\" value=\"fawn, grey with white\""), "{}", next.text());
+    }
+
+    #[tokio::test]
+    async fn an_odd_weight_is_saved_once_somebody_saw_the_warning() {
+        let shop = TestShop::open().await;
+        let before = pieces(&shop).await;
+        let odd = [("weight", "63.5 oz"), ("style", "Moor cowl")];
+        let asked = send_files(&shop, "/workbench", &odd, &[]).await;
+        assert_eq!((asked.status, pieces(&shop).await), (422, before), "{}", asked.text());
+        for words in ["not saved yet", "Check the scale reading", "name=\"seen\" value=\"63.5 oz\""] {
+            assert!(asked.text().contains(words), "{words} in {}", asked.text());
+        }
+        let other = [&odd[..], &[("seen", "6.35 oz")]].concat();
+        assert_eq!(send_files(&shop, "/workbench", &other, &[]).await.status, 422);
+        let seen = [&odd[..], &[("seen", "63.5 oz")]].concat();
+        assert_eq!(send_files(&shop, "/workbench", &seen, &[]).await.status, 303);
+        assert_eq!(pieces(&shop).await, before + 1);
     }
 
     #[tokio::test]

@@ -1,8 +1,8 @@
 //! The slip with the price and its calculation, beside the form; fetched again while people type.
 
-use super::typed::{NO_STYLE, Typed, at_field};
+use super::typed::{NO_STYLE, SEEN, Typed, at_field};
 use crate::app::App;
-use crate::pages::form::Faults;
+use crate::pages::form::{Faults, Form};
 use crate::pages::frame::HtmlPage;
 use crate::pages::shown;
 use crate::problem::Problem;
@@ -10,11 +10,42 @@ use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use domain::money::Money;
+use domain::weight::Weight;
 use ledger::shelf::{EditItem, EditPreview, ItemPrice, NewPiece, Priced, UsualWeights};
 use ledger::{CommandError, Rejection};
+use rust_decimal::Decimal;
 
-/// The least number of pieces against which a weight may be called unusual.
-const ENOUGH_TO_COMPARE: usize = 5;
+/// A first piece of a style that weighs less or more is odd, in grams: common practice, no source.
+const FIRST_PIECE_GRAMS: (Decimal, Decimal) = (Decimal::TEN, Decimal::from_parts(3000, 0, 0, false, 0));
+
+/// A weight that may be a wrong scale reading.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Odd {
+    /// The weight, as a form says that somebody saw this.
+    pub(crate) weight: String,
+    pub(crate) words: String,
+}
+
+impl Odd {
+    fn of(weight: Weight, usual: Option<UsualWeights>) -> Option<Self> {
+        let words = match usual {
+            Some(usual) if usual.hold(weight) => return None,
+            Some(usual) => format!("Other pieces of this style weigh {}", words_of(usual)),
+            None if (FIRST_PIECE_GRAMS.0..=FIRST_PIECE_GRAMS.1).contains(&weight.grams()) => return None,
+            None => format!("{weight} would be an unusual weight for one piece"),
+        };
+        Some(Self { weight: weight.to_string(), words: format!("check the scale reading. {words}.") })
+    }
+
+    pub(crate) fn sentence(&self) -> String {
+        shown::sentence(&self.words)
+    }
+
+    /// Whether the form was shown this before.
+    pub(crate) fn is_seen(&self, form: &Form) -> bool {
+        form.all(SEEN).contains(&self.weight.as_str())
+    }
+}
 
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Slip {
@@ -22,17 +53,20 @@ pub(crate) struct Slip {
     pub(crate) price: Option<String>,
     /// How the style's rule arrives at the price.
     pub(crate) calculation: Option<String>,
-    /// The price on the tag, if this one is another.
+    /// The price now, if this one is another.
     pub(crate) before: Option<String>,
+    /// Whether a tag with the price now was printed.
+    pub(crate) has_tag: bool,
     /// Set by hand: the calculation is then not that of the price.
     pub(crate) by_hand: bool,
     /// What remains after the cost, and its share of the price.
     pub(crate) margin: Option<(String, String)>,
     /// Whether the price is below the cost.
     pub(crate) is_loss: bool,
+    /// What other pieces of the style weigh.
     pub(crate) usual: Option<String>,
-    /// Whether this piece's weight is outside of that range.
-    pub(crate) is_unusual: bool,
+    /// If this piece's weight is unusual.
+    pub(crate) odd: Option<Odd>,
     /// Faults in what has been typed so far.
     pub(crate) faults: Faults,
 }
@@ -83,7 +117,10 @@ impl Slip {
     /// For an item as it would be after an edit.
     pub(crate) async fn of_edit(app: &App, edit: &EditItem) -> Result<Self, Problem> {
         match app.ledger.preview_edit(edit).await {
-            Ok(preview) => Ok(Self::after_edit(preview)),
+            Ok(preview) => {
+                let has_tag = app.ledger.latest_tag(preview.before.id).await?.is_some();
+                Ok(Self { has_tag, ..Self::after_edit(preview) })
+            }
             Err(CommandError::Rejected(rejection)) if matches!(*rejection, Rejection::Invalid { .. }) => {
                 let (field, words) = at_field(&rejection);
                 Ok(Self { faults: Faults::one(field, words), ..Self::empty() })
@@ -111,17 +148,13 @@ impl Slip {
     fn shown(piece: &NewPiece, priced: Priced) -> Self {
         let Priced { price, by_rule, margin, usual } = priced;
         let amount = price.price();
-        let is_unusual = |usual: &UsualWeights| {
-            usual.pieces >= ENOUGH_TO_COMPARE
-                && piece.pricing.weight.is_some_and(|weight| !usual.hold(weight))
-        };
         Self {
             price: Some(shown::money(amount)),
             calculation: by_rule.map(|calculation| calculation.shown()),
             by_hand: matches!(price, ItemPrice::ByHand(_)),
             margin: margin.map(|m| (shown::money(m), part_of(m, amount))),
             is_loss: margin.is_some_and(Money::is_negative),
-            is_unusual: usual.as_ref().is_some_and(is_unusual),
+            odd: piece.pricing.weight.and_then(|weight| Odd::of(weight, usual)),
             usual: usual.map(words_of),
             ..Self::default()
         }
@@ -138,7 +171,7 @@ fn part_of(margin: Money, price: Money) -> String {
 
 /// `5.9 oz to 6.8 oz (last 31 pieces)`.
 fn words_of(usual: UsualWeights) -> String {
-    let UsualWeights { lightest, heaviest, pieces } = usual;
+    let UsualWeights { lightest, heaviest, pieces, .. } = usual;
     if pieces == 1 {
         return format!("{lightest} (1 piece so far)");
     }
@@ -199,6 +232,10 @@ mod tests {
         check("weight=six", &["“six” is not a weight"]).await;
         check("style=Moor+cowl", &["Weigh the piece"]).await;
         check("weight=6.35", &["Choose a style or enter a price override."]).await;
+        // Two pieces are enough to see that the decimal point is missing.
+        check("weight=635&style=Moor+cowl", &["Check the scale reading", "name=\"seen\" value=\"635 oz\""])
+            .await;
+        check("weight=635&price=40", &["635 oz would be an unusual weight"]).await;
         assert_eq!(shop.get("/workbench/price?wight=6").await.status, 422);
     }
 }

@@ -1,7 +1,7 @@
 //! A sheet of pieces: typed row by row, or pasted from a spreadsheet. Each row is checked by itself; rows with
 //! faults stay on the sheet, with their faults.
 
-use super::price::Slip;
+use super::price::{Odd, Slip};
 use super::tags;
 use super::typed::{COLUMNS, Typed, at_field};
 use crate::app::App;
@@ -32,8 +32,7 @@ struct Row {
     typed: Typed,
     faults: Faults,
     price: String,
-    /// What other pieces of the style weigh, if this one's weight is unusual.
-    unusual: Option<String>,
+    odd: Option<Odd>,
 }
 
 /// The first field of the sheet that is wrong, in reading order.
@@ -72,6 +71,8 @@ struct Sheet {
     faults: Faults,
     /// Codes of the pieces that were just recorded while others were not.
     kept: Vec<String>,
+    /// Whether nothing was recorded yet because a weight is unusual.
+    is_odd: bool,
 }
 
 #[derive(Template)]
@@ -96,17 +97,19 @@ pub(crate) async fn finish(State(app): State<App>, form: Form) -> Result<Respons
     let mut sheet = Sheet::of_form(&form);
     if !form.has(LAY) && sheet.faults.is_empty() {
         let pieces = sheet.judge(&app.ledger.shop());
-        if form.has(CHECK) {
+        sheet.is_odd = !form.has(CHECK) && sheet.has_unseen(&app, &form, &pieces).await?;
+        if form.has(CHECK) || sheet.is_odd {
             sheet.price(&app, &form, &pieces).await?;
         } else {
             let codes = sheet.keep(&app, &form, pieces).await?;
             if sheet.rows.is_empty() {
-                return Ok(see_other(&tags::address(&codes, &sheet.tare)));
+                return Ok(see_other(&tags::address_of_new(&codes, &sheet.tare)));
             }
             sheet.kept = codes;
         }
     }
-    let is_right = sheet.faults.is_empty() && sheet.rows.iter().all(|row| row.faults.is_empty());
+    let is_right =
+        !sheet.is_odd && sheet.faults.is_empty() && sheet.rows.iter().all(|row| row.faults.is_empty());
     let status = if is_right { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
     Ok((status, HtmlPage(Page::new(&app, &form.caller, sheet).await?)).into_response())
 }
@@ -167,6 +170,16 @@ impl Sheet {
         self.rows.iter_mut().map(judge).collect()
     }
 
+    /// Whether a weight is unusual and nobody was shown that yet.
+    async fn has_unseen(&self, app: &App, form: &Form, pieces: &[Option<NewPiece>]) -> Result<bool, Problem> {
+        for piece in pieces.iter().flatten() {
+            if Slip::of(app, piece).await?.odd.is_some_and(|odd| !odd.is_seen(form)) {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
     /// Prices the pieces, and checks them by the rules by which they are recorded.
     async fn price(&mut self, app: &App, form: &Form, pieces: &[Option<NewPiece>]) -> Result<(), Problem> {
         let read: Vec<NewPiece> = pieces.iter().flatten().cloned().collect();
@@ -176,7 +189,7 @@ impl Sheet {
             let Some(piece) = piece else { continue };
             let slip = Slip::of(app, piece).await?;
             row.price = slip.price.unwrap_or_default();
-            row.unusual = slip.usual.filter(|_| slip.is_unusual);
+            row.odd = slip.odd;
             row.faults.join(slip.faults);
             if let Some(PieceOutcome::Refused(rejection)) = tried.next() {
                 let (field, words) = at_field(&rejection);
@@ -263,7 +276,7 @@ impl Page {
     async fn new(app: &App, caller: &Caller, sheet: Sheet) -> Result<Self, Problem> {
         let frame = Frame::new(app, caller, Room::Workbench);
         let styles = app.ledger.styles().await?;
-        let tags = tags::address(&sheet.kept, &sheet.tare);
+        let tags = tags::address_of_new(&sheet.kept, &sheet.tare);
         let first = sheet.first_wrong();
         Ok(Self { frame, styles, tags, first, sheet, unit: app.ledger.shop().unit.plural() })
     }
@@ -378,7 +391,7 @@ mod tests {
     }
 
     #[tokio::test]
-    async fn an_unusual_weight_is_pointed_out_when_prices_are_calculated() {
+    async fn an_unusual_weight_is_pointed_out_before_it_is_saved() {
         let shop = TestShop::open().await;
         let usual: Vec<(&str, &str)> = ["6 oz", "6.1 oz", "6.2 oz", "6.3 oz", "6.4 oz"]
             .iter()
@@ -397,6 +410,16 @@ mod tests {
         let words = "Row 2: check the scale reading. Other pieces of this style weigh";
         assert!(checked.text().contains(words), "{}", checked.text());
         assert!(!checked.text().contains("Row 1: check"), "{}", checked.text());
+        // Saving warns too, once, and saves nothing before.
+        let before = pieces(&shop).await;
+        let saved = send(&shop, "/workbench/sheet", &odd[..4]).await;
+        assert_eq!((saved.status, pieces(&shop).await), (422, before), "{}", saved.text());
+        for words in ["Nothing is saved yet", words, "name=\"seen\" value=\"62 oz\""] {
+            assert!(saved.text().contains(words), "{words} in {}", saved.text());
+        }
+        let seen = [&odd[..4], &[("seen", "62 oz")]].concat();
+        assert_eq!(send(&shop, "/workbench/sheet", &seen).await.status, 303);
+        assert_eq!(pieces(&shop).await, before + 2);
     }
 
     #[tokio::test]

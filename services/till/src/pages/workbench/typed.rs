@@ -9,6 +9,10 @@ use ledger::{Rejection, Shop};
 use serde::Deserialize;
 use std::fmt::Display;
 
+/// The button that shows the price without saving anything, where scripts are off.
+pub(crate) const PRICE_IT: &str = "price_it";
+/// The field with an odd weight that somebody was shown before they save it.
+pub(crate) const SEEN: &str = "seen";
 /// For a piece that has neither a rule nor a price.
 pub(crate) const NO_STYLE: &str = "choose a style or enter a price override";
 /// What the names of the fields begin with in a form that carries a piece along.
@@ -127,7 +131,7 @@ impl Typed {
             tare,
             style: item.style.unwrap_or_default(),
             size: item.text.size,
-            color: item.text.color,
+            color: domain::color::shown(&item.text.color),
             material: item.text.material,
             ..Self::default()
         }

@@ -38,7 +38,8 @@ pub(crate) struct EditText {
     extras: Option<String>,
     cost: Option<String>,
     do_not_list: Option<bool>,
-    /// Why, for the activity log.
+    /// Why, for the activity log. It may be left out; if it is given, it may not be empty where the weight, style,
+    /// price, extras or cost changes.
     reason: Option<String>,
 }
 

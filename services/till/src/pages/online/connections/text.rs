@@ -77,7 +77,7 @@ pub(crate) async fn save(
 ) -> Result<Response, Problem> {
     let name = of.name.clone();
     if form.text("revision").parse() != Ok(of.revision) {
-        let words = "someone else changed this text. Copy what you wrote, reload the page and make your changes again";
+        let words = "someone else changed this text. Open the connection in another tab to compare, and save again to replace their text";
         return Ok(redisplay(&app, &form, name, of.revision, Faults::one("text", words)));
     }
     keep(&app, &form, name, of.revision).await
