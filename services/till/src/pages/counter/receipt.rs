@@ -1,7 +1,7 @@
 //! A receipt in words; GET /counter/sales/{sale}/receipt.txt returns it as a file to send.
 
 use crate::app::App;
-use crate::pages::counter::words;
+use crate::pages::shown::{channel_name, tender_name};
 use crate::problem::Problem;
 use crate::request::query::PathParam;
 use axum::extract::State;
@@ -55,7 +55,7 @@ impl Receipt {
             shop: shop.name.clone(),
             number: sale.receipt.map(|r| r.to_string()).unwrap_or_default(),
             when: shop.zone.shown(sale.at),
-            place: words::channel(shop, &sale.channel),
+            place: channel_name(shop, &sale.channel),
             who: sale.who.clone(),
             lines: sale.lines.iter().map(line).collect(),
             more: more.into_iter().flatten().collect(),
@@ -139,7 +139,7 @@ fn line(sold: &SoldLine) -> Line {
 }
 
 fn tender(tender: &ledger::sales::TenderIn) -> (String, String) {
-    let name = words::tender(tender.kind);
+    let name = tender_name(tender.kind);
     let name = match (tender.kind, tender.due) {
         (TenderKind::OnAccount, Some(due)) => format!("On account: {}, due {}", tender.customer, due.shown()),
         _ => name.to_owned(),

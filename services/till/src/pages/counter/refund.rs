@@ -2,9 +2,10 @@
 
 use crate::app::App;
 use crate::pages::counter::run_form;
-use crate::pages::counter::words::{self, Wrong};
+use crate::pages::counter::words::Wrong;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
+use crate::pages::shown::tender_name;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::PathParam;
@@ -68,7 +69,7 @@ impl Page {
             lines: sale.lines.iter().filter_map(|sold| line(sold, form)).collect(),
             shipping: !sale.totals.shipping.is_zero(),
             typed_shipping: typed("shipping"),
-            ways: WAYS.map(|k| (k.code(), words::tender(k), k.code() == by)).to_vec(),
+            ways: WAYS.map(|k| (k.code(), tender_name(k), k.code() == by)).to_vec(),
             owed: owed.filter(|owed| !owed.is_zero()).map(Money::shown),
             reason: typed("reason"),
             faults: Faults::default(),

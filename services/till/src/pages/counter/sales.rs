@@ -4,10 +4,10 @@
 use crate::app::App;
 use crate::pages::counter::place::{Here, Ribbon};
 use crate::pages::counter::receipt::Receipt;
-use crate::pages::counter::{run_form, words};
+use crate::pages::counter::run_form;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
-use crate::pages::shown;
+use crate::pages::shown::{self, channel_name};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
@@ -85,7 +85,7 @@ fn row(shop: &Shop, sale: &SaleView) -> Row {
         id: sale.id.to_string(),
         receipt: sale.receipt.map_or_else(|| "past".to_owned(), |r| r.to_string()),
         when: shop.zone.shown(sale.at),
-        place: words::channel(shop, &sale.channel),
+        place: channel_name(shop, &sale.channel),
         what: titles.join(", "),
         due: sale.totals.due.shown(),
         state: match (sale.voided, sale.refunds.is_empty()) {
@@ -153,17 +153,26 @@ pub(crate) struct One {
     /// Who voided it, when and why.
     voided: Option<String>,
     just: bool,
+    /// Whether somebody pressed “Complete sale” on another device too late.
+    paid_before: bool,
     can_give_back: bool,
     can_void: bool,
     faults: Faults,
 }
 
-/// Whether it was rung up just before.
+/// What was done just before.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Just {
     #[serde(default)]
     just: String,
+}
+
+impl Just {
+    /// The sale was completed.
+    pub(crate) const RUNG_UP: &str = "rung-up";
+    /// Somebody paid a sale that another device had completed.
+    pub(crate) const PAID_BEFORE: &str = "paid-before";
 }
 
 impl One {
@@ -193,6 +202,7 @@ impl One {
             debts: debts.collect(),
             order: sale.order.clone(),
             just: false,
+            paid_before: false,
             can_give_back: live && left,
             can_void: live && today && !paid_since && sale.refunds.is_empty() && sale.order.is_none(),
             faults: Faults::default(),
@@ -208,7 +218,7 @@ fn void_words(shop: &Shop, voided: &Voided) -> String {
 fn back(shop: &Shop, refund: &RefundView) -> Back {
     let how = refund.tenders.iter().map(|(kind, amount)| match kind {
         domain::basket::TenderKind::OnAccount => format!("{} off the open balance", amount.shown()),
-        kind => format!("{} by {}", amount.shown(), words::tender(*kind).to_lowercase()),
+        kind => format!("{} by {}", amount.shown(), shown::tender_name(*kind).to_lowercase()),
     });
     Back {
         when: shop.zone.shown(refund.at),
@@ -223,19 +233,23 @@ fn back(shop: &Shop, refund: &RefundView) -> Back {
 pub(crate) async fn one(
     State(app): State<App>,
     caller: Caller,
-    Here(here): Here,
+    here: Here,
     PathParam(sale): PathParam<SaleId>,
     QueryParam(just): QueryParam<Just>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
-    let page = One { just: !just.just.is_empty(), ..One::of(&app, &caller, &here, &sale).await? };
+    let page = One {
+        just: just.just == Just::RUNG_UP,
+        paid_before: just.just == Just::PAID_BEFORE,
+        ..One::of(&app, &caller, &here.channel, &sale).await?
+    };
     Ok(HtmlPage(page).into_response())
 }
 
 /// POST /counter/sales/{sale}/void
 pub(crate) async fn void(
     State(app): State<App>,
-    Here(here): Here,
+    here: Here,
     PathParam(sale): PathParam<SaleId>,
     form: Form,
 ) -> Result<Response, Problem> {
@@ -250,8 +264,10 @@ pub(crate) async fn void(
         Ok(()) => Ok(see_other(&format!("/counter/sales/{sale}"))),
         Err(wrong) => {
             let faults = wrong.faults(&app);
-            let page =
-                One { faults, ..One::of(&app, &form.caller, &here, &app.ledger.sale(sale).await?).await? };
+            let page = One {
+                faults,
+                ..One::of(&app, &form.caller, &here.channel, &app.ledger.sale(sale).await?).await?
+            };
             Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }

@@ -14,7 +14,6 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::basket::{Given, LineKind, TenderKind, still_due};
-use domain::channel::Channel;
 use domain::day::Moment;
 use domain::discount::Off;
 use domain::ids::BasketId;
@@ -102,11 +101,11 @@ pub(crate) struct Slip {
 
 impl Slip {
     /// Before the first scan.
-    pub(crate) fn empty(shop: &Shop, channel: &Channel) -> Self {
+    pub(crate) fn empty(shop: &Shop, ribbon: Ribbon) -> Self {
         Self {
             path: "/counter".to_owned(),
             id: String::new(),
-            ribbon: Ribbon::of(shop, channel),
+            ribbon,
             revision: 0,
             pulse: String::new(),
             lines: Vec::new(),
@@ -124,12 +123,18 @@ impl Slip {
         }
     }
 
-    pub(crate) fn of(shop: &Shop, view: &BasketView, pulse: String, now: Moment) -> Result<Self, Problem> {
+    pub(crate) fn of(
+        shop: &Shop,
+        ribbon: Ribbon,
+        view: &BasketView,
+        pulse: String,
+        now: Moment,
+    ) -> Result<Self, Problem> {
         let cash = left(shop, view, TenderKind::Cash)?;
         Ok(Self {
             path: format!("/counter/{}", view.id),
             id: view.id.to_string(),
-            ribbon: Ribbon::of(shop, &view.channel),
+            ribbon,
             revision: view.revision,
             pulse,
             lines: view.lines.iter().map(|line| in_words(shop, line, now)).collect(),
@@ -230,7 +235,11 @@ pub(crate) struct SlipAlone {
 }
 
 /// Reads an open slip, in words.
-pub(crate) async fn read(app: &App, basket: BasketId) -> Result<Result<Slip, Response>, Problem> {
+pub(crate) async fn read(
+    app: &App,
+    caller: &Caller,
+    basket: BasketId,
+) -> Result<Result<Slip, Response>, Problem> {
     // The version is read first: a change in between is then noticed.
     let pulse = app.ledger.basket_pulse(basket).await?.to_string();
     let view = app.ledger.basket(basket).await?;
@@ -240,7 +249,8 @@ pub(crate) async fn read(app: &App, basket: BasketId) -> Result<Result<Slip, Res
     if view.state != BasketState::Open {
         return Ok(Err(see_other("/counter")));
     }
-    Slip::of(&app.ledger.shop(), &view, pulse, app.ledger.now()).map(Ok)
+    let ribbon = Ribbon::of(app, caller, &view.channel).await?;
+    Slip::of(&app.ledger.shop(), ribbon, &view, pulse, app.ledger.now()).map(Ok)
 }
 
 /// GET /counter/{basket}/slip
@@ -249,7 +259,7 @@ pub(crate) async fn alone(
     caller: Caller,
     PathParam(basket): PathParam<BasketId>,
 ) -> Result<Response, Problem> {
-    let slip = match read(&app, basket).await? {
+    let slip = match read(&app, &caller, basket).await? {
         Ok(slip) => slip,
         Err(elsewhere) => return Ok(elsewhere),
     };

@@ -2,6 +2,7 @@
 
 use super::weak::weaknesses;
 use crate::app::App;
+use crate::pages::shown::listed_by;
 use crate::problem::Problem;
 use domain::color;
 use ledger::online::Offers;
@@ -28,6 +29,7 @@ pub(crate) struct Piece {
     pub(crate) price: String,
     pub(crate) free: String,
     pub(crate) is_gone: bool,
+    pub(crate) is_on_hold: bool,
     /// Where it is listed; empty if nowhere.
     pub(crate) listed_by: String,
     pub(crate) weak: Vec<&'static str>,
@@ -66,18 +68,13 @@ impl Piece {
             weight: item.weight.map(|w| w.to_string()).unwrap_or_default(),
             price: crate::pages::shown::money(item.price),
             free: item.free().to_string(),
-            is_gone: item.free().stock_units() == 0,
-            listed_by: offers.map(names).unwrap_or_default(),
+            is_gone: item.on_hand.stock_units() == 0,
+            is_on_hold: item.on_hand.stock_units() > 0 && item.free().stock_units() == 0,
+            listed_by: offers.map(listed_by).unwrap_or_default(),
             weak: weaknesses(item, has_dark_picture),
             strip: strip(&item.text.color),
         }
     }
-}
-
-/// Who offers it: `feed, village`.
-fn names(offers: &Offers) -> String {
-    let names: Vec<&str> = offers.by.iter().map(|offer| offer.shop.as_deref().unwrap_or("feed")).collect();
-    names.join(", ")
 }
 
 fn has_dark(item: &ItemView, pictures: &HashMap<PictureName, Picture>) -> bool {
