@@ -139,7 +139,7 @@ async fn redisplay(
     // Asking for the weight is not a fault.
     if weigh.is_none() || !form.text("quantity").is_empty() {
         slip.faults = wrong.into().faults(app);
-        slip.typed = slip::TypedOff::of(form);
+        slip.typed = slip::Typed::of(form);
     }
     slip.weigh = weigh;
     if form.has("part") {

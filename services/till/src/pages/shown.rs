@@ -3,7 +3,7 @@
 
 use domain::basket::TenderKind;
 use domain::channel::Channel;
-use domain::day::{Moment, Zone};
+use domain::day::{Moment, Zone, city_of};
 use domain::money::Money;
 use ledger::Shop;
 use ledger::online::Offers;
@@ -34,6 +34,11 @@ pub(crate) fn held_for(purpose: Purpose) -> &'static str {
         Purpose::Market => "the market",
         Purpose::Order => "an unpaid order",
     }
+}
+
+/// Zones as they are offered: found by the city as people write it.
+pub(crate) fn zones() -> Vec<(String, String)> {
+    Zone::names().into_iter().map(|zone| (zone.clone(), city_of(&zone))).collect()
 }
 
 /// A channel's name, or its code if it no longer has a name.

@@ -35,20 +35,42 @@ impl Discounted {
     }
 }
 
-/// A discount that was refused, as it was typed, and the line that it is for; none for the whole sale.
-pub(crate) struct TypedOff {
-    line: Option<u32>,
-    pub(crate) off: String,
-    pub(crate) reason: String,
+/// A form of the sale.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum SlipForm {
+    Line(u32),
+    /// The discount on the whole sale.
+    Whole,
+    Hold,
 }
 
-impl TypedOff {
+/// A form that was refused, with what was typed.
+pub(crate) struct Typed {
+    form: SlipForm,
+    pub(crate) quantity: String,
+    pub(crate) off: String,
+    pub(crate) reason: String,
+    pub(crate) customer: String,
+    pub(crate) until: String,
+}
+
+impl Typed {
     pub(crate) fn of(form: &Form) -> Option<Self> {
-        let line = if form.text("do") == "whole" { None } else { Some(form.text("line").parse().ok()?) };
-        form.has("off").then(|| Self {
-            line,
-            off: form.text("off").to_owned(),
-            reason: form.text("reason").to_owned(),
+        let which = if form.has("forWhom") {
+            SlipForm::Hold
+        } else if form.text("do") == "whole" {
+            SlipForm::Whole
+        } else {
+            SlipForm::Line(form.text("line").parse().ok()?)
+        };
+        let text = |name: &str| form.text(name).to_owned();
+        Some(Self {
+            form: which,
+            quantity: text("quantity"),
+            off: text("off"),
+            reason: text("reason"),
+            customer: text("forWhom"),
+            until: text("until"),
         })
     }
 }
@@ -95,7 +117,7 @@ pub(crate) struct Slip {
     pub(crate) symbol: String,
     pub(crate) ways: Vec<(&'static str, &'static str)>,
     pub(crate) weigh: Option<Weigh>,
-    pub(crate) typed: Option<TypedOff>,
+    pub(crate) typed: Option<Typed>,
     pub(crate) faults: Faults,
 }
 
@@ -152,15 +174,24 @@ impl Slip {
         })
     }
 
+    fn typed(&self, form: SlipForm) -> Option<&Typed> {
+        self.typed.as_ref().filter(|typed| typed.form == form)
+    }
+
     /// What was typed for this line and refused.
     #[expect(clippy::trivially_copy_pass_by_ref, reason = "a template passes a reference")]
-    pub(crate) fn typed_at(&self, line: &u32) -> Option<&TypedOff> {
-        self.typed.as_ref().filter(|typed| typed.line == Some(*line))
+    pub(crate) fn typed_at(&self, line: &u32) -> Option<&Typed> {
+        self.typed(SlipForm::Line(*line))
     }
 
     /// What was typed for the whole sale and refused.
-    pub(crate) fn typed_whole(&self) -> Option<&TypedOff> {
-        self.typed.as_ref().filter(|typed| typed.line.is_none())
+    pub(crate) fn typed_whole(&self) -> Option<&Typed> {
+        self.typed(SlipForm::Whole)
+    }
+
+    /// What was typed to put the sale on hold and refused.
+    pub(crate) fn typed_hold(&self) -> Option<&Typed> {
+        self.typed(SlipForm::Hold)
     }
 
     pub(crate) fn has_goods(&self) -> bool {

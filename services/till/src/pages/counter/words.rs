@@ -3,6 +3,7 @@
 use crate::app::App;
 use crate::pages::form::Faults;
 use crate::pages::shown::{channel_name, listed, tender_name};
+use crate::problem::of_page;
 use domain::channel::Channel;
 use domain::color;
 use domain::day::Moment;
@@ -120,7 +121,7 @@ fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults {
                 ),
             )
         }
-        other => Faults::one("", ::words::rejection(other)),
+        other => Faults::one("", of_page(other).unwrap_or_else(|| ::words::rejection(other))),
     }
 }
 

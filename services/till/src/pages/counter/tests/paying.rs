@@ -65,7 +65,7 @@ async fn owed_names_a_customer_and_a_day_and_is_paid_later() {
     paying
         .refused(&tender, &[("by", "on-account"), ("due", "18.00"), ("customer", "Ash")])
         .await
-        .shows(&["Day"]);
+        .shows(&["aria-invalid=\"true\" aria-describedby=\"fault-day\"", "id=\"fault-day\""]);
     let fields =
         [("by", "on-account"), ("due", "18.00"), ("customer", "Ash"), ("day", "2026-06-01"), ("amount", "")];
     let sold = paying.send(&tender, &fields).await;

@@ -214,3 +214,53 @@ async fn a_discount_above_its_price_is_refused_beside_its_field() {
     }
     page.send(&line, &of("18.00", "change")).await.shows(&["Total", "$0.00"]);
 }
+
+#[tokio::test]
+async fn a_wrong_quantity_or_a_missing_reason_stands_beside_its_field() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let line = format!("{}/line", page.path);
+    let of = |quantity: &'static str, off: &'static str, reason: &'static str, what: &'static str| {
+        vec![("line", "1"), ("quantity", quantity), ("off", off), ("reason", reason), ("do", what)]
+    };
+    let refused = page.refused(&line, &of("nine", "", "", "change")).await;
+    refused.shows(&[
+        "<details class=\"more\" open>",
+        "name=\"quantity\" value=\"nine\"",
+        "aria-invalid=\"true\" aria-describedby=\"fault-quantity\"",
+        "id=\"fault-quantity\"",
+    ]);
+    for what in ["change", "whole"] {
+        let refused = page.refused(&line, &of("1", "10 %", "", what)).await;
+        refused.shows(&[
+            "<details class=\"more\" open>",
+            "value=\"10 %\"",
+            "name=\"reason\" value=\"\" autocomplete=\"off\" aria-invalid=\"true\" aria-describedby=\"fault-reason\"",
+            "id=\"fault-reason\"",
+        ]);
+    }
+    let kept = page.send(&line, &of("99", "", "", "change")).await;
+    kept.shows(&["99 requested, 10 available. Not charged."]);
+    let hold = format!("{}/hold", page.path);
+    let revision = kept.field(&format!("action=\"{hold}\""), "revision");
+    let fields = [("revision", revision.as_str()), ("forWhom", "Ash"), ("until", "2026-05-01")];
+    kept.refused(&hold, &fields).await.shows(&[
+        "<details class=\"more\" open><summary>Discount, hold",
+        "value=\"Ash\"",
+        "value=\"2026-05-01\" aria-invalid=\"true\" aria-describedby=\"fault-until\"",
+        "id=\"fault-until\"",
+    ]);
+}
+
+#[tokio::test]
+async fn a_form_that_was_sent_with_other_values_is_not_called_a_key() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let scan = format!("{}/scan", page.path);
+    let token = page.field(&format!("action=\"{scan}\""), "_seal");
+    let fields = |code| vec![("_seal", token.as_str()), ("_key", "one"), ("code", code)];
+    assert_eq!(post(&shop, &scan, &fields("HAT")).await.status, 303);
+    let other = post(&shop, &scan, &fields("COWL")).await;
+    let words = "This form was sent before with other values. Reload the page and fill it in again.";
+    assert!(other.status == 422 && other.text().contains(words), "{}", other.text());
+}
