@@ -10,7 +10,7 @@ mod hold;
 mod lines;
 mod pay;
 mod place;
-mod receipt;
+pub(crate) mod receipt;
 mod refund;
 mod room;
 mod sales;

@@ -11,7 +11,7 @@ use domain::basket::{LineKind, TenderKind};
 use domain::ids::SaleId;
 use domain::money::Money;
 use ledger::Shop;
-use ledger::sales::{SaleView, SoldLine};
+use ledger::sales::{SaleView, SoldLine, Voided};
 use std::fmt::Write;
 
 /// Characters in a line of the file: what a receipt printer for 80 mm paper prints (common practice, no
@@ -39,11 +39,18 @@ pub(crate) struct Receipt {
     pub(crate) tenders: Vec<(String, String)>,
     pub(crate) change: Option<String>,
     pub(crate) note: String,
-    pub(crate) voided: bool,
+    /// Who voided it, when and why.
+    pub(crate) voided: Option<String>,
 }
 
 impl Receipt {
-    pub(crate) fn of(shop: &Shop, sale: &SaleView) -> Self {
+    pub(crate) async fn read(app: &App, sale: &SaleView) -> Result<Self, Problem> {
+        let shop = app.ledger.shop();
+        let voided = if sale.voided { void_words(app, &shop, sale.id).await? } else { None };
+        Ok(Self { voided, ..Self::of(&shop, sale) })
+    }
+
+    fn of(shop: &Shop, sale: &SaleView) -> Self {
         let totals = &sale.totals;
         let some = |name: &'static str, amount: Money| (!amount.is_zero()).then(|| (name, amount.shown()));
         let more = [
@@ -63,7 +70,7 @@ impl Receipt {
             tenders: sale.tenders.iter().map(|t| tender(&t.tender)).collect(),
             change: (!totals.change.is_zero()).then(|| totals.change.shown()),
             note: sale.note.clone(),
-            voided: sale.voided,
+            voided: None,
         }
     }
 
@@ -78,8 +85,11 @@ impl Receipt {
         say(&self.shop);
         say(&format!("Receipt {}, {}", self.number, self.place));
         say(&self.when);
-        if self.voided {
-            say("VOIDED");
+        if let Some(voided) = &self.voided {
+            say(&rule);
+            for line in wrapped(voided) {
+                say(&line);
+            }
         }
         say(&rule);
         for line in &self.lines {
@@ -108,6 +118,30 @@ impl Receipt {
         }
         out
     }
+}
+
+/// Who voided a sale, when and why; none if nobody did.
+pub(crate) async fn void_words(app: &App, shop: &Shop, sale: SaleId) -> Result<Option<String>, Problem> {
+    let words = |voided: Voided| {
+        let by = if voided.who.is_empty() { String::new() } else { format!(" by {}", voided.who) };
+        format!("Voided{by} on {}: {}", shop.zone.shown(voided.at), voided.reason)
+    };
+    Ok(app.ledger.void_of(sale).await?.map(words))
+}
+
+/// Words in lines of the file's width; a longer word has a line of its own.
+fn wrapped(words: &str) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in words.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= WIDTH => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
 }
 
 /// A name on the left and a figure on the right; a name that is too long gets its own line.
@@ -153,7 +187,7 @@ pub(crate) async fn file(
     PathParam(sale): PathParam<SaleId>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
-    let receipt = Receipt::of(&app.ledger.shop(), &sale);
+    let receipt = Receipt::read(&app, &sale).await?;
     let name = format!("attachment; filename=\"receipt-{}.txt\"", receipt.number);
     let headers =
         [(header::CONTENT_TYPE, "text/plain; charset=utf-8".to_owned()), (header::CONTENT_DISPOSITION, name)];
@@ -163,6 +197,13 @@ pub(crate) async fn file(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn words_are_wrapped_to_the_paper() {
+        let lines = wrapped("Voided by Ada Moss on May 17, 2026, 12:00 PM: the wrong hat");
+        assert_eq!(lines, ["Voided by Ada Moss on May 17, 2026, 12:00", "PM: the wrong hat"]);
+        assert_eq!(wrapped(""), Vec::<String>::new());
+    }
 
     #[test]
     fn names_and_figures_stand_at_the_edges() {

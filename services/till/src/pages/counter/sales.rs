@@ -3,7 +3,7 @@
 
 use crate::app::App;
 use crate::pages::counter::place::{Here, Ribbon};
-use crate::pages::counter::receipt::Receipt;
+use crate::pages::counter::receipt::{Receipt, void_words};
 use crate::pages::counter::run_form;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
@@ -21,7 +21,7 @@ use domain::day::Day;
 use domain::ids::SaleId;
 use domain::stock::ReturnDisposition;
 use ledger::Shop;
-use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale, Voided};
+use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale};
 use serde::Deserialize;
 
 /// Sales that are listed at once.
@@ -37,7 +37,7 @@ struct Row {
     place: String,
     what: String,
     due: String,
-    state: &'static str,
+    state: String,
 }
 
 #[derive(Template)]
@@ -79,7 +79,7 @@ impl Query {
     }
 }
 
-fn row(shop: &Shop, sale: &SaleView) -> Row {
+fn row(shop: &Shop, sale: &SaleView, voided: Option<String>) -> Row {
     let titles: Vec<&str> = sale.lines.iter().map(|l| l.line.title.as_str()).collect();
     Row {
         id: sale.id.to_string(),
@@ -88,10 +88,10 @@ fn row(shop: &Shop, sale: &SaleView) -> Row {
         place: channel_name(shop, &sale.channel),
         what: titles.join(", "),
         due: sale.totals.due.shown(),
-        state: match (sale.voided, sale.refunds.is_empty()) {
-            (true, _) => "voided",
-            (false, false) => "refunded in part or in full",
-            (false, true) => "",
+        state: match voided {
+            Some(words) => words,
+            None if sale.refunds.is_empty() => String::new(),
+            None => "refunded in part or in full".to_owned(),
         },
     }
 }
@@ -115,7 +115,11 @@ pub(crate) async fn list(
     sales.truncate(MOST_LISTED);
     let next = sales.last().filter(|_| more).map(|sale| sale.id.to_string());
     let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-    let rows = sales.iter().map(|sale| row(&shop, sale)).collect();
+    let mut rows = Vec::with_capacity(sales.len());
+    for sale in &sales {
+        let voided = if sale.voided { void_words(&app, &shop, sale.id).await? } else { None };
+        rows.push(row(&shop, sale, voided));
+    }
     Ok((status, HtmlPage(List { frame, what: query.what, day: query.day, rows, next, faults }))
         .into_response())
 }
@@ -150,11 +154,7 @@ pub(crate) struct One {
     backs: Vec<Back>,
     debts: Vec<Debt>,
     order: Option<String>,
-    /// Who voided it, when and why.
-    voided: Option<String>,
-    just: bool,
-    /// Whether somebody pressed “Complete sale” on another device too late.
-    paid_before: bool,
+    just: Just,
     can_give_back: bool,
     can_void: bool,
     faults: Faults,
@@ -173,12 +173,19 @@ impl Just {
     pub(crate) const RUNG_UP: &str = "rung-up";
     /// Somebody paid a sale that another device had completed.
     pub(crate) const PAID_BEFORE: &str = "paid-before";
+
+    fn is_rung_up(&self) -> bool {
+        self.just == Self::RUNG_UP
+    }
+
+    fn is_paid_before(&self) -> bool {
+        self.just == Self::PAID_BEFORE
+    }
 }
 
 impl One {
     async fn of(app: &App, caller: &Caller, here: &Channel, sale: &SaleView) -> Result<Self, Problem> {
         let shop = app.ledger.shop();
-        let voided = if sale.voided { app.ledger.void_of(sale.id).await? } else { None };
         let left = sale.lines.iter().any(|l| l.given_back.stock_units() < l.line.quantity.stock_units());
         let today = shop.zone.day_of(sale.at) == shop.zone.day_of(app.ledger.now());
         let live = !sale.voided && sale.receipt.is_some();
@@ -194,25 +201,18 @@ impl One {
         Ok(Self {
             frame: Frame::new(app, caller, Room::Counter),
             id: sale.id.to_string(),
-            voided: voided.map(|voided| void_words(&shop, &voided)),
-            receipt: Receipt::of(&shop, sale),
+            receipt: Receipt::read(app, sale).await?,
             ribbon: Ribbon::fixed(&shop, &sale.channel),
             here: Ribbon::fixed(&shop, here),
             backs: sale.refunds.iter().map(|refund| back(&shop, refund)).collect(),
             debts: debts.collect(),
             order: sale.order.clone(),
-            just: false,
-            paid_before: false,
+            just: Just::default(),
             can_give_back: live && left,
             can_void: live && today && !paid_since && sale.refunds.is_empty() && sale.order.is_none(),
             faults: Faults::default(),
         })
     }
-}
-
-fn void_words(shop: &Shop, voided: &Voided) -> String {
-    let by = if voided.who.is_empty() { String::new() } else { format!(" by {}", voided.who) };
-    format!("Voided{by} on {}: {}", shop.zone.shown(voided.at), voided.reason)
 }
 
 fn back(shop: &Shop, refund: &RefundView) -> Back {
@@ -238,11 +238,7 @@ pub(crate) async fn one(
     QueryParam(just): QueryParam<Just>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
-    let page = One {
-        just: just.just == Just::RUNG_UP,
-        paid_before: just.just == Just::PAID_BEFORE,
-        ..One::of(&app, &caller, &here.channel, &sale).await?
-    };
+    let page = One { just, ..One::of(&app, &caller, &here.channel, &sale).await? };
     Ok(HtmlPage(page).into_response())
 }
 

@@ -23,6 +23,7 @@ pub(crate) struct Piece {
     /// The SKU as part of an address.
     pub(crate) address: String,
     pub(crate) name: String,
+    /// Color and size, unless the name has them.
     pub(crate) color: String,
     pub(crate) size: String,
     pub(crate) weight: String,
@@ -63,8 +64,8 @@ impl Piece {
             address: form_urlencoded::byte_serialize(item.sku.as_bytes()).collect(),
             sku: item.sku.clone(),
             name: item.text.name.clone(),
-            color: item.text.color.replace('|', ", "),
-            size: item.text.size.clone(),
+            color: unnamed(&item.text.name, item.text.color.replace('|', ", ")),
+            size: unnamed(&item.text.name, item.text.size.clone()),
             weight: item.weight.map(|w| w.to_string()).unwrap_or_default(),
             price: crate::pages::shown::money(item.price),
             free: item.free().to_string(),
@@ -75,6 +76,11 @@ impl Piece {
             strip: strip(&item.text.color),
         }
     }
+}
+
+/// A property, or nothing where the name tells it already.
+fn unnamed(name: &str, property: String) -> String {
+    if name.to_lowercase().contains(&property.to_lowercase()) { String::new() } else { property }
 }
 
 fn has_dark(item: &ItemView, pictures: &HashMap<PictureName, Picture>) -> bool {
@@ -96,6 +102,17 @@ pub(crate) async fn of(app: &App, items: &[ItemView]) -> Result<Vec<Piece>, Prob
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_the_name_tells_is_not_told_again() {
+        let check = |name: &str, property: &str, expected: &str| {
+            assert_eq!(unnamed(name, property.to_owned()), expected, "{property} of {name}");
+        };
+        check("Moor cowl, small", "Small", "");
+        check("Moor cowl, small", "grey", "grey");
+        check("Moor cowl, fawn, white", "fawn, white", "");
+        check("Moor cowl", "", "");
+    }
 
     #[test]
     fn a_strip_has_a_band_for_each_color() {

@@ -76,6 +76,9 @@ async fn a_sale_of_today_is_voided_with_a_reason() {
     let voided = page.send(&action, &[("reason", "wrong hat")]).await;
     voided.shows(&["Voided by api on May 17, 2026, 12:00 PM: wrong hat"]);
     assert!(!voided.has("Void sale") && !voided.has("Refund or exchange"));
+    open(&shop, "/counter/sales").await.shows(&["Voided by api on May 17, 2026, 12:00 PM: wrong hat"]);
+    let file = shop.get(&format!("/counter/sales/{id}/receipt.txt")).await;
+    assert!(file.text().contains("Voided by api on May 17, 2026, 12:00 PM:\nwrong hat\n"), "{}", file.text());
     page.refused(&action, &[("reason", "again")]).await.shows(&["cannot be voided"]);
     let other = shop.sell("HAT", "b").await["id"].as_str().expect("an id").to_owned();
     shop.next_day();
