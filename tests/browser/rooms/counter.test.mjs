@@ -264,6 +264,29 @@ test("the ribbon follows a sale that is started by a scan or moved on another de
   await page.locator("#scan input[name=channel][value=market]").waitFor({ state: "attached" });
 });
 
+test("a ribbon that is in use while the first scan is on its way belongs to the new sale", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 2 });
+  const page = await shop.page();
+  await page.goto("/counter");
+  await page.locator(".ribbon summary").click();
+  let answer = () => {};
+  const held = new Promise((done) => (answer = () => done(undefined)));
+  await page.route("**/counter/scan", async (route) => {
+    await held;
+    await route.continue();
+  });
+  await page.locator("#code").fill("P-001");
+  await page.locator("#code").press("Enter");
+  const market = page.locator(".ribbon").getByRole("button", { name: "Market stall" });
+  await market.focus();
+  answer();
+  await title(page, 1).waitFor();
+  await market.click();
+  await page.waitForURL(/\/counter\/\d+$/);
+  await page.getByText("Selling at Market stall").waitFor();
+  await title(page, 1).waitFor();
+});
+
 onEachEngine(test, "a double tap keeps the change in view, and sells once", async (t, engine) => {
   const shop = await Shop.open(t, engine, { count: 1 });
   const page = await withSlip(shop, [1]);

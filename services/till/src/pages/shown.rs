@@ -84,6 +84,7 @@ pub(crate) fn tender_name(kind: TenderKind) -> &'static str {
         TenderKind::GiftCertificate => "Gift certificate",
         TenderKind::OnAccount => "On account",
         TenderKind::Other => "Other",
+        TenderKind::Exchange => "Exchange",
     }
 }
 

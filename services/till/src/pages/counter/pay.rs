@@ -4,7 +4,7 @@
 use crate::app::App;
 use crate::pages::counter::place::Ribbon;
 use crate::pages::counter::sales::Just;
-use crate::pages::counter::slip::{Slip, left};
+use crate::pages::counter::slip::{Slip, left, paid_back};
 use crate::pages::counter::words::{self, Wrong};
 use crate::pages::counter::{SaleAt, redisplay, run_form};
 use crate::pages::form::{Faults, Form};
@@ -38,6 +38,10 @@ pub(crate) struct Page {
     by: &'static str,
     name: &'static str,
     ways: Vec<(&'static str, &'static str, bool)>,
+    /// In an exchange, what is paid back with this tender.
+    back: Option<String>,
+    /// Whether no money is taken.
+    takes_nothing: bool,
     /// How much to take with this tender, and the total.
     left: String,
     due: String,
@@ -70,6 +74,14 @@ pub(crate) struct Query {
     by: String,
 }
 
+/// The shop's own tenders, this one marked. Nobody is paid back on account.
+fn ways(shop: &Shop, is_back: bool, own: TenderKind) -> Vec<(&'static str, &'static str, bool)> {
+    let all = words::ways(shop).into_iter();
+    all.filter(|(code, _)| !is_back || *code != TenderKind::OnAccount.code())
+        .map(|(code, name)| (code, name, code == own.code()))
+        .collect()
+}
+
 /// One of the shop's own tenders; the first one if another is named.
 fn kind_of(shop: &Shop, text: &str) -> TenderKind {
     let named = TenderKind::from_code(text).filter(|kind| shop.tenders.contains(kind));
@@ -100,6 +112,7 @@ impl Page {
     fn of(app: &App, caller: &Caller, view: &BasketView, kind: TenderKind) -> Result<Self, Problem> {
         let shop = app.ledger.shop();
         let to_take = left(&shop, view, kind)?;
+        let back = paid_back(&shop, view, kind)?;
         let taken = Money::sum(view.tenders.iter().map(|t| t.amount), shop.currency);
         let slip =
             Slip::of(&shop, Ribbon::fixed(&shop, &view.channel), view, String::new(), app.ledger.now())?;
@@ -107,10 +120,9 @@ impl Page {
             frame: Frame::new(app, caller, Room::Counter),
             by: kind.code(),
             name: tender_name(kind),
-            ways: words::ways(&shop)
-                .into_iter()
-                .map(|(code, name)| (code, name, code == kind.code()))
-                .collect(),
+            ways: ways(&shop, !back.is_zero(), kind),
+            back: (!back.is_zero()).then(|| back.shown()),
+            takes_nothing: view.returns.is_some() && to_take.is_zero(),
             left: to_take.shown(),
             due: view.due.shown(),
             left_plain: shown::plain(to_take),

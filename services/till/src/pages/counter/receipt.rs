@@ -11,7 +11,7 @@ use domain::basket::{LineKind, TenderKind};
 use domain::ids::SaleId;
 use domain::money::Money;
 use ledger::Shop;
-use ledger::sales::{SaleView, SoldLine, Voided};
+use ledger::sales::{Exchange, SaleView, SoldLine, Voided};
 use std::fmt::Write;
 
 /// Characters in a line of the file: what a receipt printer for 80 mm paper prints (common practice, no
@@ -26,6 +26,34 @@ pub(crate) struct Line {
     pub(crate) back: Option<String>,
 }
 
+/// What was brought back in exchange.
+pub(crate) struct ReturnedShown {
+    /// The sale that it was sold in, and its receipt.
+    pub(crate) sale: String,
+    pub(crate) receipt: String,
+    pub(crate) lines: Vec<(String, String)>,
+    /// How the rest was paid back.
+    pub(crate) back: Vec<(String, String)>,
+}
+
+impl ReturnedShown {
+    fn of(exchange: &Exchange) -> Self {
+        let back = |(kind, amount): (TenderKind, Money)| {
+            (format!("Paid back: {}", tender_name(kind)), amount.shown())
+        };
+        Self {
+            sale: exchange.sale.to_string(),
+            receipt: exchange.receipt.map(|r| r.to_string()).unwrap_or_default(),
+            lines: exchange
+                .lines
+                .iter()
+                .map(|l| (l.title.clone(), format!("-{}", l.amount.shown())))
+                .collect(),
+            back: exchange.paid_back().map(back).collect(),
+        }
+    }
+}
+
 pub(crate) struct Receipt {
     pub(crate) shop: String,
     pub(crate) number: String,
@@ -38,6 +66,8 @@ pub(crate) struct Receipt {
     pub(crate) due: String,
     pub(crate) tenders: Vec<(String, String)>,
     pub(crate) change: Option<String>,
+    /// What was brought back in exchange.
+    pub(crate) returned: Option<ReturnedShown>,
     pub(crate) note: String,
     /// Who voided it, when and why.
     pub(crate) voided: Option<String>,
@@ -47,7 +77,8 @@ impl Receipt {
     pub(crate) async fn read(app: &App, sale: &SaleView) -> Result<Self, Problem> {
         let shop = app.ledger.shop();
         let voided = if sale.voided { void_words(app, &shop, sale.id).await? } else { None };
-        Ok(Self { voided, ..Self::of(&shop, sale) })
+        let returned = app.ledger.exchange_of(sale.id).await?.as_ref().map(ReturnedShown::of);
+        Ok(Self { returned, voided, ..Self::of(&shop, sale) })
     }
 
     fn of(shop: &Shop, sale: &SaleView) -> Self {
@@ -69,6 +100,7 @@ impl Receipt {
             due: totals.due.shown(),
             tenders: sale.tenders.iter().map(|t| tender(&t.tender)).collect(),
             change: (!totals.change.is_zero()).then(|| totals.change.shown()),
+            returned: None,
             note: sale.note.clone(),
             voided: None,
         }
@@ -111,6 +143,16 @@ impl Receipt {
         }
         if let Some(change) = &self.change {
             say(&pair("Change due", change));
+        }
+        if let Some(returned) = &self.returned {
+            for (name, amount) in &returned.back {
+                say(&pair(name, amount));
+            }
+            say(&rule);
+            say(&format!("Returned in exchange, receipt {}", returned.receipt));
+            for (title, amount) in &returned.lines {
+                say(&pair(title, amount));
+            }
         }
         if !self.note.is_empty() {
             say(&rule);

@@ -21,7 +21,7 @@ use domain::day::Day;
 use domain::ids::SaleId;
 use domain::stock::ReturnDisposition;
 use ledger::Shop;
-use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale};
+use ledger::sales::{ExchangedFor, RefundView, SaleView, SalesQuery, VoidSale};
 use serde::Deserialize;
 
 /// Sales that are listed at once.
@@ -130,6 +130,8 @@ struct Back {
     how: String,
     reason: String,
     open: bool,
+    /// What was taken in exchange: its sale and receipt.
+    exchange: Option<(String, String)>,
 }
 
 /// An unpaid amount of the sale.
@@ -188,6 +190,7 @@ impl One {
         let shop = app.ledger.shop();
         let left = sale.lines.iter().any(|l| l.given_back.stock_units() < l.line.quantity.stock_units());
         let today = shop.zone.day_of(sale.at) == shop.zone.day_of(app.ledger.now());
+        let exchanged = app.ledger.exchanged_for(sale.id).await?;
         let live = !sale.voided && sale.receipt.is_some();
         let debts = sale.tenders.iter().filter_map(|tender| {
             let left = tender.still_owed.filter(|left| !left.is_zero() && !sale.voided)?;
@@ -204,20 +207,26 @@ impl One {
             receipt: Receipt::read(app, sale).await?,
             ribbon: Ribbon::fixed(&shop, &sale.channel),
             here: Ribbon::fixed(&shop, here),
-            backs: sale.refunds.iter().map(|refund| back(&shop, refund)).collect(),
+            backs: sale.refunds.iter().map(|refund| back(refund, &shop, &exchanged)).collect(),
             debts: debts.collect(),
             order: sale.order.clone(),
             just: Just::default(),
             can_give_back: live && left,
-            can_void: live && today && !paid_since && sale.refunds.is_empty() && sale.order.is_none(),
+            can_void: live
+                && today
+                && !paid_since
+                && sale.refunds.is_empty()
+                && sale.order.is_none()
+                && !sale.tenders.iter().any(|t| t.tender.kind == domain::basket::TenderKind::Exchange),
             faults: Faults::default(),
         })
     }
 }
 
-fn back(shop: &Shop, refund: &RefundView) -> Back {
+fn back(refund: &RefundView, shop: &Shop, exchanged: &[ExchangedFor]) -> Back {
     let how = refund.tenders.iter().map(|(kind, amount)| match kind {
         domain::basket::TenderKind::OnAccount => format!("{} off the open balance", amount.shown()),
+        domain::basket::TenderKind::Exchange => format!("{} in exchange", amount.shown()),
         kind => format!("{} by {}", amount.shown(), shown::tender_name(*kind).to_lowercase()),
     });
     Back {
@@ -226,6 +235,10 @@ fn back(shop: &Shop, refund: &RefundView) -> Back {
         how: how.collect::<Vec<_>>().join(", "),
         reason: refund.reason.clone(),
         open: refund.lines.iter().any(|line| line.2 == ReturnDisposition::Open),
+        exchange: exchanged
+            .iter()
+            .find(|one| one.refund == refund.id)
+            .map(|one| (one.sale.to_string(), one.receipt.map(|r| r.to_string()).unwrap_or_default())),
     }
 }
 

@@ -98,6 +98,20 @@ pub(crate) struct Weigh {
     pub(crate) price: String,
 }
 
+/// A line that is brought back in exchange.
+pub(crate) struct ReturnLine {
+    pub(crate) title: String,
+    pub(crate) quantity: String,
+    pub(crate) amount: String,
+}
+
+/// What is left between what is taken and what is brought back.
+pub(crate) struct Sum {
+    /// `Total`, `Amount due` or `Pay back`.
+    pub(crate) name: &'static str,
+    pub(crate) amount: String,
+}
+
 pub(crate) struct Slip {
     /// Its address; `/counter` before it is started.
     pub(crate) path: String,
@@ -109,7 +123,8 @@ pub(crate) struct Slip {
     pub(crate) lines: Vec<SlipLine>,
     pub(crate) gone: Vec<u32>,
     pub(crate) off: Option<Discounted>,
-    pub(crate) due: String,
+    pub(crate) returns: Vec<ReturnLine>,
+    pub(crate) sum: Sum,
     /// The total in cash, if it differs.
     pub(crate) in_cash: Option<String>,
     pub(crate) customer: String,
@@ -133,7 +148,8 @@ impl Slip {
             lines: Vec::new(),
             gone: Vec::new(),
             off: None,
-            due: Money::zero(shop.currency).shown(),
+            returns: Vec::new(),
+            sum: Sum { name: "Total", amount: Money::zero(shop.currency).shown() },
             in_cash: None,
             customer: String::new(),
             paying: false,
@@ -162,7 +178,8 @@ impl Slip {
             lines: view.lines.iter().map(|line| in_words(shop, line, now)).collect(),
             gone: view.lines.iter().filter(|line| line.gone.is_some()).map(|line| line.number).collect(),
             off: view.off.map(|off| Discounted::of(off, view.discount, &view.off_reason)),
-            due: view.due.shown(),
+            returns: returns(view),
+            sum: sum(shop, view)?,
             in_cash: (cash != left(shop, view, TenderKind::Card)?).then(|| cash.shown()),
             customer: view.customer.clone(),
             paying: view.paying,
@@ -199,9 +216,44 @@ impl Slip {
     }
 }
 
+fn returns(view: &BasketView) -> Vec<ReturnLine> {
+    let line = |line: &ledger::sales::Returned| ReturnLine {
+        title: line.title.clone(),
+        quantity: line.quantity.to_string(),
+        amount: line.amount.shown(),
+    };
+    view.returns.iter().flat_map(|returns| &returns.lines).map(line).collect()
+}
+
+fn sum(shop: &Shop, view: &BasketView) -> Result<Sum, Problem> {
+    let back = paid_back(shop, view, TenderKind::Card)?;
+    Ok(match (&view.returns, back.is_zero()) {
+        (None, _) => Sum { name: "Total", amount: view.due.shown() },
+        (Some(_), false) => Sum { name: "Pay back", amount: back.shown() },
+        (Some(_), true) => Sum { name: "Amount due", amount: left(shop, view, TenderKind::Card)?.shown() },
+    })
+}
+
+/// What of the total is covered by what is brought back.
+fn covered(view: &BasketView) -> Option<Money> {
+    let credit = view.returns.as_ref()?.credit;
+    Some(if credit.minor() < view.due.minor() { credit } else { view.due })
+}
+
+/// What is paid back with this tender in an exchange for something cheaper.
+pub(crate) fn paid_back(shop: &Shop, view: &BasketView, kind: TenderKind) -> Result<Money, Problem> {
+    let wrong = |error| Problem::invalid("#/amount", error);
+    let none = Money::zero(shop.currency);
+    let (Some(returns), Some(covered)) = (&view.returns, covered(view)) else { return Ok(none) };
+    let back = returns.credit.minus(covered).map_err(wrong)?;
+    if kind == TenderKind::Cash { shop.cash_rounding.round(back).map_err(wrong) } else { Ok(back) }
+}
+
 /// What is left to pay with this tender.
 pub(crate) fn left(shop: &Shop, view: &BasketView, kind: TenderKind) -> Result<Money, Problem> {
-    let given: Vec<Given> = view.tenders.iter().map(|t| (t.kind, t.amount)).collect();
+    let exchanged = covered(view).map(|covered| (TenderKind::Exchange, covered));
+    let taken = view.tenders.iter().map(|t| (t.kind, t.amount));
+    let given: Vec<Given> = exchanged.into_iter().chain(taken).collect();
     still_due(view.due, &given, kind, shop.cash_rounding).map_err(|error| Problem::invalid("#/amount", error))
 }
 
