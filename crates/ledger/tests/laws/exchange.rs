@@ -15,7 +15,8 @@ use domain::stock::ReturnDisposition::Shelf;
 use ledger::keeping::SetShop;
 use ledger::people::{LimitsOf, SetLimits};
 use ledger::sales::{
-    ChangeBasket, HoldBasket, LeaveBasket, NewSale, PayBasket, RefundLine, RefundOf, StartExchange, VoidSale,
+    ChangeBasket, HoldBasket, LeaveBasket, NewSale, Pay, PayBasket, RefundLine, RefundOf, StartExchange,
+    StopPaying, VoidSale,
 };
 use ledger::{Actor, Key, Rejection};
 
@@ -145,6 +146,26 @@ fn an_even_exchange_moves_no_money_and_an_open_balance_is_lowered_first() {
         let done = shop.ok(pay(basket, 4100, Card, 4100)).await.sale.expect("rung up");
         assert_eq!(settled(&shop, done).await, (vec![(Card, 4100)], vec![(OnAccount, 4800)]));
         assert!(shop.ledger.debts(9).await.unwrap().is_empty());
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn an_open_balance_that_is_paid_meanwhile_asks_again() {
+    on_each(|shop| async move {
+        stocked(&shop).await;
+        let unpaid = shop.ok(NewSale { tenders: vec![owed(4800)], ..sale_of("cowl", 0) }).await.id;
+        let basket = ready(&shop, unpaid, &["hat"]).await;
+        let debt = shop.ledger.debts(9).await.unwrap().remove(0).tender;
+        shop.ok(Pay { tender: debt, kind: Card, amount: usd(4800), who: String::new() }).await;
+        let reason = SalesReason::TotalChanged { now: usd(4800), shown: usd(0) };
+        let before = audit::fingerprint(&shop).await;
+        shop.refuses(pay(basket, 4100, Card, 4100), invalid("due", reason)).await;
+        assert_eq!(audit::fingerprint(&shop).await, before);
+        shop.ok(StopPaying { basket }).await;
+        shop.ok(held(&shop, basket).await).await;
+        let done = shop.ok(pay(basket, 4100, Card, 0)).await.sale.expect("rung up");
+        assert_eq!(settled(&shop, done).await, (vec![(Exchange, 4100)], vec![(Exchange, 4100), (Card, 700)]));
         audit::clean(&shop).await;
     });
 }

@@ -129,7 +129,9 @@ async fn redisplay(
 ) -> Result<Response, Problem> {
     let mut slip = match sale {
         SaleAt::New(here) => {
-            slip::Slip::empty(&app.ledger.shop(), place::Ribbon::of(app, &form.caller, here).await?)
+            let channel = place::of_page(app, form, here).await?;
+            let ribbon = place::Ribbon::of(app, &form.caller, &channel).await?;
+            slip::Slip::empty(&app.ledger.shop(), ribbon)
         }
         SaleAt::Open(basket) => match slip::read(app, &form.caller, *basket).await? {
             Ok(slip) => slip,

@@ -125,7 +125,7 @@ mod tests {
         assert!(!shop.get("/today").await.text().contains("village"));
         shop.difference("village", "HAT", "offers.price", "42.00", "45.00").await;
         check("1 price or text in the online shop village differs from yours").await;
-        shop.keep_order("village", "V-7", "there is no GHOST").await;
+        shop.defer_order("village", "V-7", "there is no GHOST").await;
         check("1 order from the online shop village could not be imported").await;
         shop.put_on("village", &["COWL", "HAT"]).await;
         shop.park("village", "COWL", "422: odd").await;

@@ -5,7 +5,7 @@ use super::content::Content;
 use super::pay::Exact;
 use super::{BasketPaid, Slip, insert, pay};
 use crate::sales::limits;
-use crate::sales::refunds::{self, NewRefund, RefundLine, RefundOf, RefundTender};
+use crate::sales::refunds::{self, NewRefund, RefundDone, RefundLine, RefundOf, RefundTender};
 use crate::sales::ring_up::{NewSale, TenderIn, checked_tender};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -46,12 +46,12 @@ pub struct Returned {
 }
 
 impl Returns {
-    fn as_refund(&self, tender: RefundTender, who: &str, currency_zero: Money) -> NewRefund {
+    fn as_refund(&self, tender: RefundTender, who: &str, no_shipping: Money) -> NewRefund {
         NewRefund {
             sale: self.sale,
             lines: self.lines.clone(),
             fate: ReturnDisposition::Open,
-            shipping: currency_zero,
+            shipping: no_shipping,
             tender,
             reason: self.reason.clone(),
             who: who.to_owned(),
@@ -155,6 +155,7 @@ pub(super) async fn settle(
     let zero = Money::zero(due.currency());
     let refund =
         returns.as_refund(RefundTender::Exchange { amount: covered, rest }, who, zero).run(tx).await?;
+    refuse_other_sum(&refund, back)?;
     slip.content.returns = Some(Returns { refund: Some(refund.id), ..returns.clone() });
     sqlx::query("UPDATE basket SET content = $2 WHERE id = $1")
         .bind(slip.id.raw())
@@ -162,4 +163,16 @@ pub(super) async fn settle(
         .execute(tx.db())
         .await?;
     Ok(sale)
+}
+
+/// An open balance that was paid meanwhile makes it worth more than the page said.
+fn refuse_other_sum(refund: &RefundDone, shown: Money) -> Result<(), CommandError> {
+    let money =
+        refund.tenders.iter().filter(|t| !matches!(t.0, TenderKind::OnAccount | TenderKind::Exchange));
+    let sum = Money::sum(money.map(|t| t.1), shown.currency()).and_then(|sum| sum.minus(refund.rounding));
+    let now = sum.field("tender")?;
+    if now == shown {
+        return Ok(());
+    }
+    Err(Rejection::invalid("due", SalesReason::TotalChanged { now, shown }).into())
 }

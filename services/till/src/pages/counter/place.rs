@@ -70,6 +70,14 @@ pub(crate) fn of_form(app: &App, form: &Form, here: &Channel) -> Result<Channel,
     if form.text("channel").is_empty() { Ok(here.clone()) } else { read(app, form) }
 }
 
+/// The channel of the page that a refused form came from; the device's if its clerk may not sell there.
+pub(crate) async fn of_page(app: &App, form: &Form, here: &Channel) -> Result<Channel, Problem> {
+    let open = open_to(app, &form.caller).await?;
+    let named = of_form(app, form, here).ok();
+    let named = named.filter(|channel| open.iter().any(|(code, _)| code == channel));
+    Ok(named.unwrap_or_else(|| here.clone()))
+}
+
 /// Where this caller may sell over a counter, the store first.
 async fn open_to(app: &App, caller: &Caller) -> Result<Vec<(Channel, String)>, Problem> {
     let limits = app.ledger.limits(caller.role, caller.token.as_deref()).await?;

@@ -139,6 +139,10 @@ async fn a_form_that_names_no_place_keeps_the_device_s_and_a_wrong_one_is_refuse
         assert_eq!(refused.status, 422, "{path}");
         shows(&refused, &["Choose one of the places where you sell", "Selling at <b>Market stall</b>"]);
     }
+    // A page that was opened before the device was switched stays what it is.
+    let older = browser.post("/counter/scan", &[("channel", "store"), ("code", "12345")]).await;
+    assert_eq!(older.status, 422);
+    shows(&older, &["Selling at <b>Farm store</b>"]);
     let sale = path(&browser.post("/counter/scan", &[("code", "COWL")]).await);
     shows(&browser.get(&sale).await, &["Selling at <b>Market stall</b>"]);
     assert_eq!(shop.ledger().open_baskets(9).await.expect("sales").len(), 1);
