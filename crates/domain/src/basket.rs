@@ -58,11 +58,13 @@ pub enum TenderKind {
     OnAccount,
     /// Any other way, which the note may explain.
     Other,
+    /// What was brought back in an exchange: the same amount pays the sale and is refunded, and no money moves.
+    Exchange,
 }
 
 impl TenderKind {
     /// In the order in which pages offer them.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Cash,
         Self::Card,
         Self::Check,
@@ -70,7 +72,13 @@ impl TenderKind {
         Self::GiftCertificate,
         Self::OnAccount,
         Self::Other,
+        Self::Exchange,
     ];
+
+    /// Those that somebody can pay or be paid with. An exchange comes only with what was brought back.
+    pub fn of_people() -> impl Iterator<Item = Self> {
+        Self::ALL.into_iter().filter(|kind| *kind != Self::Exchange)
+    }
 
     /// The code in the database and the API.
     pub fn code(self) -> &'static str {
@@ -82,6 +90,7 @@ impl TenderKind {
             Self::GiftCertificate => "gift-certificate",
             Self::OnAccount => "on-account",
             Self::Other => "other",
+            Self::Exchange => "exchange",
         }
     }
 

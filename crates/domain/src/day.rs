@@ -19,7 +19,9 @@ pub const EARLIEST_MS: i64 = 0;
 #[serde(rename_all = "kebab-case")]
 pub enum DayError {
     /// Not a name in the IANA list.
-    #[error("“{name}” is not a time zone; use a name such as America/New_York or Europe/London")]
+    #[error(
+        "“{name}” is not a time zone; use a name such as America/New_York, or a large city such as Denver"
+    )]
     UnknownZone {
         /// The name as given.
         name: String,
@@ -223,21 +225,33 @@ pub struct ShopTime {
     pub zone: Zone,
 }
 
+/// The city that an IANA zone is named for: `New York`.
+pub fn city_of(zone: &str) -> String {
+    zone.rsplit('/').next().unwrap_or(zone).replace('_', " ")
+}
+
 impl Zone {
     /// UTC, the zone of a new shop.
     pub fn utc() -> Self {
         Self { name: "UTC".to_owned(), rules: TimeZone::UTC }
     }
 
-    /// The zone with this IANA name.
+    /// The zone with this IANA name, or of this city if only one zone is named for it: `New York`.
     pub fn from_name(name: &str) -> Result<Self, DayError> {
+        let name = name.trim();
         if name == "UTC" {
             return Ok(Self::utc());
         }
-        let rules = TimeZoneDatabase::bundled()
-            .get(name)
-            .map_err(|_| DayError::UnknownZone { name: name.chars().take(40).collect() })?;
-        Ok(Self { name: name.to_owned(), rules })
+        let database = TimeZoneDatabase::bundled();
+        if let Ok(rules) = database.get(name) {
+            return Ok(Self { name: name.to_owned(), rules });
+        }
+        let unknown = || DayError::UnknownZone { name: name.chars().take(40).collect() };
+        let of_city: Vec<String> =
+            Self::names().into_iter().filter(|zone| city_of(zone).eq_ignore_ascii_case(name)).collect();
+        let [zone] = of_city.as_slice() else { return Err(unknown()) };
+        let rules = database.get(zone).map_err(|_| unknown())?;
+        Ok(Self { name: zone.clone(), rules })
     }
 
     /// The IANA name.

@@ -15,8 +15,9 @@ mod subject;
 
 pub use reason::reason;
 pub use shelf::{left, not_priced};
-pub use subject::{gone, held_for, refundable};
+pub use subject::{gone, held_for, refundable, thing};
 
+use domain::channel::Channel;
 use ledger::{CommandError, Rejection, SoldAs};
 
 /// Why a command failed.
@@ -110,11 +111,11 @@ fn of_order(rejection: &Rejection) -> String {
     match rejection {
         Rejection::OrderDiffers { channel, number } => format!(
             "order {number} on {channel} was imported before with different contents; a change needs a later \
-             dateModified"
+             modification date"
         ),
         Rejection::SameDateOtherContents { channel, number } => format!(
-            "order {number} on {channel} has the same dateModified as before but different contents; fetch it \
-             again, or send it with a later dateModified"
+            "order {number} on {channel} has the same modification date as before but different contents; fetch \
+             it again, or send it with a later date"
         ),
         Rejection::RefundWaits { number, refund } => format!(
             "refund {refund} of order {number} is for items that are not sold yet; decide about them on the order's \
@@ -128,11 +129,13 @@ fn of_order(rejection: &Rejection) -> String {
     }
 }
 
+/// The receipt or the order tells where; a channel's code tells nobody who does not write programs.
 fn sold_as(sold: &SoldAs) -> String {
     let by = match (&sold.order, sold.receipt) {
         (Some(order), _) => format!(", order {order}"),
         (None, Some(receipt)) => format!(", receipt {receipt}"),
         (None, None) => String::new(),
     };
-    format!("on {} on {}{by}", sold.channel, sold.at.shown())
+    let online = if sold.channel == Channel::online().as_str() { "online " } else { "" };
+    format!("{online}on {}{by}", sold.at.shown())
 }

@@ -7,7 +7,8 @@ pub(crate) fn words(reason: &ShopReason) -> String {
     match reason {
         ShopReason::IdempotencyKey { limit } => format!("a key has 1 to {limit} printable characters"),
         ShopReason::UnknownChannel { channel } => format!(
-            "the shop has no channel {channel}; add it with `fleecefold shop set channel.{channel} NAME`"
+            "the shop has no channel {channel}; add it in Settings, or with `fleecefold shop set channel.{channel} \
+             NAME`"
         ),
         ShopReason::FeeWithoutChannel { channel } => {
             format!("the shop has no channel {channel}; add it first, as channel.{channel}")

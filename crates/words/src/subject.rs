@@ -45,7 +45,8 @@ pub(crate) fn refund_of(what: &RefundOfWhat) -> &str {
     }
 }
 
-pub(crate) fn thing(thing: Thing) -> &'static str {
+/// What something is called in a sentence.
+pub fn thing(thing: Thing) -> &'static str {
     match thing {
         Thing::Item => "item",
         Thing::Style => "style",

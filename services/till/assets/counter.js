@@ -108,7 +108,15 @@ function place(page) {
   for (const field of document.querySelectorAll("input[name=channel]")) {
     if (field instanceof HTMLInputElement) field.value = fresh.dataset.channel ?? "";
   }
-  if (!old.contains(document.activeElement)) old.replaceWith(document.adoptNode(fresh));
+  if (!old.contains(document.activeElement)) return old.replaceWith(document.adoptNode(fresh));
+  // Somebody is at its buttons, which stay. What they do is for the sale that is open now.
+  old.setAttribute("action", fresh.getAttribute("action") ?? "");
+  old.dataset.channel = fresh.dataset.channel ?? "";
+  old.className = fresh.className;
+  for (const part of ["p", "summary"]) {
+    const [own, other] = [old.querySelector(part), fresh.querySelector(part)];
+    if (own && other) own.replaceChildren(...Array.from(other.childNodes, (node) => document.adoptNode(node)));
+  }
 }
 
 let isSending = false;

@@ -188,6 +188,7 @@ async fn too_long(ticket: &Arc<Ticket>, before: Duration) {
 
 fn given_up() -> Problem {
     Problem::new(Kind::Busy, "this took too long and was stopped; try again with the same key")
+        .on_page("this took too long and was stopped. Try again")
 }
 
 /// Waits for the answer; a panic becomes a problem of this request alone. Nothing that a handler leaves half

@@ -8,6 +8,7 @@ mod from_ledger;
 mod responses;
 
 pub(crate) use document::{Fault, ProblemDocument, ProblemItem, SoldDocument};
+pub(crate) use from_ledger::of_page;
 pub(crate) use responses::{KeyHeader, ReadProblems, WriteProblems};
 
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
@@ -145,12 +146,23 @@ pub(crate) struct Problem {
     replayed: bool,
     wait: Option<i64>,
     cause: Option<String>,
+    on_page: Option<String>,
 }
 
 impl Problem {
     pub(crate) fn new(kind: Kind, detail: impl Into<String>) -> Self {
         let document = Box::new(ProblemDocument::new(kind, detail.into()));
-        Self { kind, document, replayed: false, wait: None, cause: None }
+        Self { kind, document, replayed: false, wait: None, cause: None, on_page: None }
+    }
+
+    /// Sets what a page says instead of the detail, which is for programs and their writers.
+    pub(crate) fn on_page(self, words: impl Into<String>) -> Self {
+        Self { on_page: Some(words.into()), ..self }
+    }
+
+    /// What a page says.
+    pub(crate) fn page_words(&self) -> &str {
+        self.on_page.as_deref().unwrap_or(&self.document.detail)
     }
 
     /// A wrong value in the body, at a JSON Pointer.
@@ -167,6 +179,7 @@ impl Problem {
     pub(crate) fn invalid_parameter(name: &str, reason: impl std::fmt::Display) -> Self {
         let detail = reason.to_string();
         let mut problem = Self::new(Kind::Invalid, format!("{name}: {detail}"));
+        problem.on_page = Some(detail.clone());
         problem.document.errors = vec![Fault { detail, pointer: None, parameter: Some(name.to_owned()) }];
         problem
     }
@@ -234,6 +247,7 @@ impl Problem {
 pub(crate) struct Reported {
     pub(crate) kind: Kind,
     pub(crate) cause: Option<String>,
+    /// As a page says it.
     pub(crate) detail: String,
     pub(crate) faults: Vec<String>,
 }
@@ -257,7 +271,7 @@ impl IntoResponse for Problem {
             response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));
         }
         let faults = self.document.errors.iter().map(|fault| fault.detail.clone()).collect();
-        let detail = self.document.detail;
+        let detail = self.on_page.unwrap_or(self.document.detail);
         response.extensions_mut().insert(Reported { kind: self.kind, cause: self.cause, detail, faults });
         response
     }

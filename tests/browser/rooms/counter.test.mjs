@@ -196,6 +196,30 @@ test("two tenders, change, a receipt on paper, and money back", async (t) => {
   assert.match(await page.locator("main").innerText(), /Beck cowl 1/);
 });
 
+onEachEngine(test, "a piece is exchanged for another in at most 6 inputs, with one sum and one receipt", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 2 });
+  const page = await withSlip(shop, [2]);
+  await page.getByRole("button", { name: "Card", exact: true }).click();
+  await taking(page).waitFor();
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  const hand = new Hand(page);
+  await hand.press(page.getByRole("link", { name: "Refund or exchange" }));
+  await hand.press(page.getByRole("button", { name: "Exchange items" }));
+  await page.locator("#slip .sum", { hasText: "Pay back" }).waitFor();
+  await hand.scan("P-001");
+  await title(page, 1).waitFor();
+  await page.locator("#slip .sum", { hasText: "$0.01" }).waitFor();
+  await hand.press(cash(page));
+  await page.getByRole("heading", { name: "Pay back", level: 1 }).waitFor();
+  await hand.press(page.getByRole("button", { name: "Complete exchange" }));
+  await page.getByRole("heading", { name: "Exchange complete" }).waitFor();
+  assert.ok(hand.inputs <= MOST_INPUTS, `${hand.inputs} inputs`);
+  const receipt = await page.locator("main").innerText();
+  for (const words of ["Paid back: Cash", "$0.01", "Returned in exchange", "-$20.02"]) assert.ok(receipt.includes(words), words);
+  assert.equal((await shop.sales(page)).length, 2);
+});
+
 onEachEngine(test, "a drawer turn: counted in, a sale for cash, taken out, counted out short", async (t, engine) => {
   const shop = await Shop.open(t, engine, { count: 1 });
   const page = await shop.page();
@@ -262,6 +286,29 @@ test("the ribbon follows a sale that is started by a scan or moved on another de
   await moveTo(other, "Market stall");
   await page.getByText("Selling at Market stall").waitFor();
   await page.locator("#scan input[name=channel][value=market]").waitFor({ state: "attached" });
+});
+
+test("a ribbon that is in use while the first scan is on its way belongs to the new sale", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 2 });
+  const page = await shop.page();
+  await page.goto("/counter");
+  await page.locator(".ribbon summary").click();
+  let answer = () => {};
+  const held = new Promise((done) => (answer = () => done(undefined)));
+  await page.route("**/counter/scan", async (route) => {
+    await held;
+    await route.continue();
+  });
+  await page.locator("#code").fill("P-001");
+  await page.locator("#code").press("Enter");
+  const market = page.locator(".ribbon").getByRole("button", { name: "Market stall" });
+  await market.focus();
+  answer();
+  await title(page, 1).waitFor();
+  await market.click();
+  await page.waitForURL(/\/counter\/\d+$/);
+  await page.getByText("Selling at Market stall").waitFor();
+  await title(page, 1).waitFor();
 });
 
 onEachEngine(test, "a double tap keeps the change in view, and sells once", async (t, engine) => {

@@ -116,6 +116,18 @@ fn zones_are_named_by_place() {
 }
 
 #[test]
+fn a_city_is_the_zone_that_is_named_for_it() {
+    for (city, zone) in [
+        ("Denver", "America/Denver"),
+        ("new york", "America/New_York"),
+        (" London ", "Europe/London"),
+        ("Knox", "America/Indiana/Knox"),
+    ] {
+        assert_eq!(Zone::from_name(city).map(|found| found.name().to_owned()).as_deref(), Ok(zone), "{city}");
+    }
+}
+
+#[test]
 fn what_is_no_date_is_refused() {
     for text in [
         "",
@@ -134,7 +146,7 @@ fn what_is_no_date_is_refused() {
     for text in ["2026", "2026-00", "2026-13", "2026-1", "2026-01-01", "202601", "January"] {
         assert!(Month::parse(text).is_err(), "{text:?}");
     }
-    for name in ["", "Mars/Olympus", "EST5", "New York"] {
+    for name in ["", "Mars/Olympus", "EST5", "New Yorc", "Springfield", "Louisville"] {
         let refused = Zone::from_name(name).unwrap_err().to_string();
         assert!(refused.contains("is not a time zone"), "{name:?}: {refused}");
     }

@@ -66,6 +66,8 @@ pub(crate) async fn change(
     tx.count_settings_change().await?;
     for (key, value) in settings {
         shop.apply(key, value)?;
+        // A city stands for its zone; the zone is what is stored.
+        let value = if key == "zone" { shop.zone.name() } else { value };
         settings::write(tx, key, value).await?;
     }
     if shop.currency != before.currency {

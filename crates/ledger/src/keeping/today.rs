@@ -4,7 +4,7 @@
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
 use domain::day::{Day, Moment};
-use domain::ids::HoldGroupId;
+use domain::ids::{self, HoldGroupId};
 use domain::money::Money;
 use domain::text;
 use sqlx::Row;
@@ -60,6 +60,8 @@ pub struct HeldSum {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[expect(clippy::struct_excessive_bools, reason = "each step is taken by itself, in any order")]
 pub struct FirstSteps {
+    /// It has a name of its own.
+    pub name: bool,
     /// It has a style.
     pub style: bool,
     /// It has, or had, an item.
@@ -183,13 +185,15 @@ impl Ledger {
         Ok(HeldSum { holds: row.try_get("holds")?, lines: row.try_get("count")? })
     }
 
-    /// How many sales were begun, and not touched since `before`.
-    pub async fn sales_left_open(&self, before: Moment) -> Result<i64, CommandError> {
+    /// How many sales were begun, and not touched since `before`; counted up to `limit`.
+    pub async fn sales_left_open(&self, before: Moment, limit: usize) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM basket WHERE state = 'open' AND changed_ms < $1",
+            "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM \
+             (SELECT 1 FROM basket WHERE state = 'open' AND changed_ms < $1 LIMIT $2) AS found",
         )
         .bind(before.millis())
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_one(&mut *connection)
         .await?;
         Ok(row.try_get("count")?)
@@ -199,7 +203,8 @@ impl Ledger {
     pub async fn first_steps(&self) -> Result<FirstSteps, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT CAST((SELECT COUNT(*) FROM (SELECT 1 FROM style LIMIT 1) AS a) AS BIGINT) AS style, \
+            "SELECT CAST((SELECT COUNT(*) FROM setting WHERE name = 'name') AS BIGINT) AS named, \
+             CAST((SELECT COUNT(*) FROM (SELECT 1 FROM style LIMIT 1) AS a) AS BIGINT) AS style, \
              CAST((SELECT COUNT(*) FROM (SELECT 1 FROM item LIMIT 1) AS b) AS BIGINT) AS item, \
              CAST((SELECT COUNT(*) FROM (SELECT 1 FROM sale LIMIT 1) AS c) AS BIGINT) AS sale, \
              CAST((SELECT COUNT(*) FROM (SELECT 1 FROM online_offer LIMIT 1) AS d) AS BIGINT) \
@@ -208,6 +213,22 @@ impl Ledger {
         .fetch_one(&mut *connection)
         .await?;
         let is = |column: &str| Ok::<_, CommandError>(row.try_get::<i64, _>(column)? > 0);
-        Ok(FirstSteps { style: is("style")?, item: is("item")?, sale: is("sale")?, online: is("online")? })
+        Ok(FirstSteps {
+            name: is("named")?,
+            style: is("style")?,
+            item: is("item")?,
+            sale: is("sale")?,
+            online: is("online")?,
+        })
+    }
+
+    /// Whether a sale was entered before a moment.
+    pub async fn sold_before(&self, moment: Moment) -> Result<bool, CommandError> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT id FROM sale WHERE id < $1 LIMIT 1")
+            .bind(ids::bound_of(moment.millis()))
+            .fetch_optional(&mut *connection)
+            .await?;
+        Ok(row.is_some())
     }
 }

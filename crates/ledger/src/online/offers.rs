@@ -51,14 +51,14 @@ impl Offers {
     }
 }
 
-/// Items that can no longer be bought and are still offered.
+/// Items that should no longer be offered and still are.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct StaleOffers {
     /// How many items.
     pub items: i64,
     /// How many of them the feed's next export removes.
     pub by_feed: i64,
-    /// The online shops that remove them by themselves, by name.
+    /// The connected shops that offer the others, by name.
     pub shops: Vec<String>,
 }
 
@@ -140,14 +140,17 @@ impl Ledger {
         Ok(OfferCounts { listed: counts[0], ended: counts[1] })
     }
 
-    /// Items that can no longer be bought and are still offered: gone, or not to be listed. What is on hold
-    /// stays listed.
-    pub async fn stale_offers(&self) -> Result<StaleOffers, CommandError> {
+    /// Items that should no longer be offered and still are: gone, or not to be listed. What is on hold stays
+    /// listed. No more than `limit` offers are looked at, and only those whose removal waits in the outbox.
+    pub async fn stale_offers(&self, limit: usize) -> Result<StaleOffers, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT o.connection_id, o.name, o.item_id FROM online_offer o JOIN item i ON i.id = o.item_id \
-             WHERE i.on_hand = 0 OR i.do_not_list = 1",
+            "SELECT o.connection_id, o.name, o.item_id FROM outbox w \
+             JOIN online_offer o ON o.item_id = w.item_id AND o.connection_id = w.connection_id \
+             JOIN item i ON i.id = w.item_id \
+             WHERE (i.on_hand = 0 OR i.do_not_list = 1) LIMIT $1",
         )
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_all(&mut *connection)
         .await?;
         let (mut stale, mut items) = (StaleOffers::default(), Vec::new());
@@ -166,16 +169,19 @@ impl Ledger {
         Ok(stale)
     }
 
-    /// Listed items that changed since the feed was exported last. What is to be removed is not among them: see [`Ledger::stale_offers`].
-    pub async fn unexported_changes(&self) -> Result<i64, CommandError> {
+    /// Listed items that changed since the feed was exported last, counted up to `limit`. What is to be removed
+    /// is not among them: see [`Ledger::stale_offers`].
+    pub async fn unexported_changes(&self, limit: usize) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT CAST(COUNT(DISTINCT w.item_id) AS BIGINT) AS count FROM outbox w \
+            "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM (SELECT DISTINCT w.item_id FROM outbox w \
              JOIN online_offer o ON o.item_id = w.item_id AND o.connection_id = w.connection_id \
              JOIN item i ON i.id = w.item_id \
-             WHERE w.connection_id = $1 AND i.on_hand > 0 AND i.do_not_list = 0",
+             WHERE w.connection_id = $1 AND i.on_hand > 0 AND i.do_not_list = 0 \
+             LIMIT $2) AS found",
         )
         .bind(FEED)
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_one(&mut *connection)
         .await?;
         Ok(row.try_get("count")?)

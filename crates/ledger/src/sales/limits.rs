@@ -42,6 +42,12 @@ fn days_back(tx: &Tx, at: Moment) -> i64 {
 
 /// Rejects if more of a sale is refunded than whoever does it may refund. Checked after it was written.
 pub(crate) async fn allow_refund(tx: &mut Tx, sale: SaleId) -> Result<(), CommandError> {
+    let none = Money::zero(tx.shop().currency);
+    allow_refund_of(tx, sale, none).await
+}
+
+/// The same before it is written: with so much more.
+pub(crate) async fn allow_refund_of(tx: &mut Tx, sale: SaleId, more: Money) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
     let row = sqlx::query(
         "SELECT CAST(COALESCE(SUM(tendered), 0) AS BIGINT) AS refunded FROM refund WHERE sale_id = $1",
@@ -50,7 +56,7 @@ pub(crate) async fn allow_refund(tx: &mut Tx, sale: SaleId) -> Result<(), Comman
     .fetch_one(tx.db())
     .await?;
     let total = Money::from_minor(row.try_get("refunded")?, tx.shop().currency).stored("refund.tendered")?;
-    Ok(limits.allow_refund(total)?)
+    Ok(limits.allow_refund(total.plus(more).stored("refund.tendered")?)?)
 }
 
 /// Rejects voiding a sale of which more was paid than whoever does it may refund.

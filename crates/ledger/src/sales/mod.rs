@@ -4,6 +4,7 @@ pub(crate) mod baskets;
 pub(crate) mod booking;
 pub(crate) mod day_view;
 pub(crate) mod drawer;
+pub(crate) mod exchange_view;
 pub(crate) mod limits;
 pub(crate) mod payments;
 pub(crate) mod refunds;
@@ -13,12 +14,13 @@ pub(crate) mod search;
 pub(crate) mod voids;
 
 pub use baskets::{
-    BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketState, BasketSummary, BasketView,
-    ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket, PayBasket, Pulse, SetBasketAside,
-    StopPaying,
+    BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketReturns, BasketState, BasketSummary,
+    BasketView, ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket, PayBasket, Pulse,
+    Returned, SetBasketAside, StartExchange, StopPaying,
 };
 pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
+pub use exchange_view::{Exchange, ExchangedFor};
 pub use payments::{Debt, Paid, Pay};
 pub use refunds::{DecideReturn, NewRefund, OpenReturn, RefundDone, RefundLine, RefundOf, RefundTender};
 pub use ring_up::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};

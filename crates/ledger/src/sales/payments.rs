@@ -44,7 +44,7 @@ impl Command for Pay {
     async fn run(&self, tx: &mut Tx) -> Result<Paid, CommandError> {
         let who = text::short(&self.who).field("who")?;
         own_money("amount", self.amount, tx.shop().currency)?;
-        if self.kind == TenderKind::OnAccount || self.amount.minor() <= 0 {
+        if matches!(self.kind, TenderKind::OnAccount | TenderKind::Exchange) || self.amount.minor() <= 0 {
             return Err(Rejection::invalid("amount", SalesReason::NotAPayment).into());
         }
         let channel = self.claim_sale(tx).await?;

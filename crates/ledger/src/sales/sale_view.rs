@@ -275,7 +275,7 @@ async fn refunds(
     Ok(refunds)
 }
 
-async fn refund_tenders(
+pub(crate) async fn refund_tenders(
     connection: &mut AnyConnection,
     refund: i64,
     currency: Currency,

@@ -167,7 +167,12 @@ impl VoidSale {
             .bind(self.sale.raw())
             .fetch_optional(tx.db())
             .await?;
-        if done.rows_affected() == 0 || paid.is_some() {
+        // What was brought back in exchange is in stock again, and its refund stays.
+        let exchanged = sqlx::query("SELECT id FROM tender WHERE sale_id = $1 AND kind = 'exchange' LIMIT 1")
+            .bind(self.sale.raw())
+            .fetch_optional(tx.db())
+            .await?;
+        if done.rows_affected() == 0 || paid.is_some() || exchanged.is_some() {
             return Err(self.rejection(NotVoidable::Settled).into());
         }
         Ok(())

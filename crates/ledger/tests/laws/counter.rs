@@ -19,7 +19,7 @@ use ledger::sales::{
     StopPaying, TakeOut, TenderIn, VoidSale,
 };
 
-fn lay(sku: &str) -> BasketChange {
+pub(crate) fn lay(sku: &str) -> BasketChange {
     BasketChange::Add { code: code(sku), quantity: None }
 }
 

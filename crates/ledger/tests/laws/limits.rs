@@ -8,7 +8,7 @@ use domain::limits::LimitName;
 use domain::people::Role;
 use domain::stock::ReturnDisposition;
 use ledger::people::{Activity, AddPerson, AddToken, LimitsOf, Phc, SetLimits};
-use ledger::sales::{BasketChange, HoldBasket, MoveBasket, NewSale, OpenBasket, VoidSale};
+use ledger::sales::{BasketChange, BasketFromHold, HoldBasket, MoveBasket, NewSale, OpenBasket, VoidSale};
 use ledger::shelf::{NewHold, Purpose};
 use ledger::{Actor, Command, Key, Rejection};
 
@@ -107,6 +107,25 @@ fn a_slip_is_refused_before_money_is_taken() {
         let refused = refused_by(&shop, hand(), &hold).await;
         assert_eq!(refused.as_deref(), Some("channels market store"), "on {:?}", shop.engine);
         assert_eq!(refused_by(&shop, actor("Maud", Role::Owner, None), &hold).await, None);
+    });
+}
+
+#[test]
+fn a_slip_is_begun_only_where_its_clerk_may_sell() {
+    on_each(|shop| async move {
+        stocked(&shop).await;
+        shop.ok(set(LimitsOf::Role(Role::Counter), &[(LimitName::Channels, "store")])).await;
+        let (market, who) = (Channel::parse("market").unwrap(), String::new());
+        let begun = OpenBasket { channel: market.clone(), first: None, who: who.clone() };
+        assert_eq!(refused_by(&shop, hand(), &begun).await.as_deref(), Some("channels market store"));
+        let held = shop.ok(hold(&[("KIT", "1")], Purpose::Customer, None)).await;
+        let from = BasketFromHold { hold: held.id, channel: market, who };
+        assert_eq!(refused_by(&shop, hand(), &from).await.as_deref(), Some("channels market store"));
+        for command in [begun.clone(), OpenBasket { channel: Channel::store(), ..begun }] {
+            assert_eq!(refused_by(&shop, actor("Maud", Role::Owner, None), &command).await, None);
+        }
+        let at_store = BasketFromHold { channel: Channel::store(), ..from };
+        assert_eq!(refused_by(&shop, hand(), &at_store).await, None);
     });
 }
 

@@ -9,6 +9,7 @@ mod connections;
 mod correct;
 mod counter;
 mod day;
+mod exchange;
 mod expected;
 mod find;
 mod full_disk;

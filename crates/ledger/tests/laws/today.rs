@@ -241,9 +241,11 @@ fn a_sale_that_nobody_touches_any_more_is_counted() {
         shop.ok(add(vec![piece("p1", 1000)])).await;
         let basket = crate::counter::slip(&shop, &["p1"]).await;
         let left = async |millis: i64| {
-            shop.ledger.sales_left_open(shop.ledger.now().plus_millis(millis)).await.unwrap()
+            shop.ledger.sales_left_open(shop.ledger.now().plus_millis(millis), 9).await.unwrap()
         };
         assert_eq!((left(0).await, left(1).await), (0, 1));
+        let bounded = shop.ledger.sales_left_open(shop.ledger.now().plus_millis(1), 0).await.unwrap();
+        assert_eq!(bounded, 0, "no more is counted");
         shop.ok(LeaveBasket { basket }).await;
         assert_eq!(left(1).await, 0);
     });
@@ -258,7 +260,14 @@ fn a_new_shop_takes_its_first_steps_in_any_order() {
         assert_eq!(steps().await, FirstSteps { item: true, ..FirstSteps::default() });
         shop.ok(style("moor cowl", "7.50", "ONZ", "whole", None)).await;
         shop.ok(sale_of("p1", 1000)).await;
-        assert_eq!(steps().await, FirstSteps { style: true, item: true, sale: true, online: false });
+        let sold = FirstSteps { style: true, item: true, sale: true, ..FirstSteps::default() };
+        assert_eq!(steps().await, sold);
+        let (now, before) =
+            (shop.ledger.now(), async |moment| shop.ledger.sold_before(moment).await.unwrap());
+        assert_eq!((before(now.plus_millis(-1)).await, before(now.plus_millis(1)).await), (false, true));
+        let named = SetShop { key: "name".to_owned(), value: "Fold End".to_owned(), who: String::new() };
+        shop.ok(named).await;
+        assert_eq!(steps().await, FirstSteps { name: true, ..sold });
         shop.ok(add(vec![piece("p2", 1000)])).await;
         let to = shop.ledger.connection("feed").await.unwrap();
         let item = shop.ledger.item(&code("p2")).await.unwrap();

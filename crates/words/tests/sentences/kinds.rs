@@ -41,7 +41,7 @@ fn of_items() -> Vec<Row> {
         (Rejection::UnknownCode { code: code.clone() }, &["p1"]),
         (Rejection::WrongDigit { code: code.clone(), expected: 5 }, &["p1", "5"]),
         (Rejection::CodeTaken { code: code.clone(), title: title.clone() }, &["p1", "Moor cowl"]),
-        (sold(Some(7), None), &["Moor cowl", "p1", "store", "May 17, 2026, 1:00 PM", "receipt 7"]),
+        (sold(Some(7), None), &["Moor cowl", "p1", "sold on May 17, 2026, 1:00 PM", "receipt 7"]),
         (sold(Some(7), Some("H-1")), &["Moor cowl", "order H-1"]),
         (sold(None, None), &["Moor cowl", "nothing was charged"]),
         (gone(Some(StockReason::Damage)), &["Moor cowl", "damaged"]),

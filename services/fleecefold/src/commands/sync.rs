@@ -35,7 +35,7 @@ const COLUMNS: [Column; 14] = [
     Column::words("troubleAt").headed("trouble at"),
     Column::words("lastTrouble").headed("last trouble"),
 ];
-const KEPT: [Column; 5] = [
+const DEFERRED: [Column; 5] = [
     Column::words("number"),
     Column::words("field"),
     Column::words("reason"),
@@ -186,7 +186,7 @@ async fn deferred(ledger: &Ledger, name: &str, form: TableForm) -> Result<Ending
             Some(order.tries.to_string()),
         ]
     });
-    Table { columns: KEPT.to_vec(), rows: rows.collect(), total: None }.print(form)?;
+    Table { columns: DEFERRED.to_vec(), rows: rows.collect(), total: None }.print(form)?;
     Ok(Ending::Done)
 }
 

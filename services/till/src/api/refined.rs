@@ -74,9 +74,10 @@ fn own(schema: &str, field: &str) -> Option<Form> {
     Some(match (schema, field) {
         ("ItemShown" | "ItemText" | "ShelfRowShown", "kind") => Words(kinds()),
         ("SaleLineText" | "LineShown" | "SoldLineShown", "kind") => Words(lines()),
-        ("TenderText" | "PartText" | "PaymentText" | "TenderShown" | "GivenShown", "kind")
+        ("TenderText" | "PartText" | "PaymentText", "kind")
         | ("RefundText", "tender")
-        | ("ShopShown", "tenders") => Words(TenderKind::ALL.map(TenderKind::code).to_vec()),
+        | ("ShopShown", "tenders") => Words(TenderKind::of_people().map(TenderKind::code).collect()),
+        ("TenderShown" | "GivenShown", "kind") => Words(TenderKind::ALL.map(TenderKind::code).to_vec()),
         ("StatusText", "orderStatus") => {
             Words([SettledStatus::Paid, SettledStatus::Canceled].map(|one| one.status().code()).to_vec())
         }

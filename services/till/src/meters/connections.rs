@@ -17,7 +17,7 @@ const WAITING: &str = "fleecefold_sync_waiting";
 const PARKED: &str = "fleecefold_sync_parked";
 const SENT: &str = "fleecefold_sync_sent_total";
 const REFUSED: &str = "fleecefold_sync_refused_total";
-const KEPT: &str = "fleecefold_sync_orders_deferred";
+const DEFERRED: &str = "fleecefold_sync_orders_deferred";
 const DIFFERENCES: &str = "fleecefold_sync_differences";
 const CONTACT: &str = "fleecefold_sync_contact_seconds";
 
@@ -54,7 +54,7 @@ fn render(statuses: &[ConnectionStatus], now: Moment) -> String {
         describe_gauge!(PARKED, "Items whose message was refused and waits for a person.");
         describe_counter!(SENT, "Messages that were taken.");
         describe_counter!(REFUSED, "Messages that were refused.");
-        describe_gauge!(KEPT, "Orders that could not be taken yet.");
+        describe_gauge!(DEFERRED, "Orders that could not be taken yet.");
         describe_gauge!(DIFFERENCES, "Differences that a person is asked about.");
         describe_gauge!(CONTACT, "Seconds since the shop last answered.");
         for status in statuses {
@@ -73,7 +73,7 @@ fn record(status: &ConnectionStatus, now: Moment) {
     gauge!(PARKED, "connection" => name()).set(float(status.parked));
     counter!(SENT, "connection" => name()).absolute(count(status.sent));
     counter!(REFUSED, "connection" => name()).absolute(count(status.refused));
-    gauge!(KEPT, "connection" => name()).set(float(status.orders_deferred));
+    gauge!(DEFERRED, "connection" => name()).set(float(status.orders_deferred));
     gauge!(DIFFERENCES, "connection" => name()).set(float(status.differences));
     if let Some(at) = status.last_contact {
         gauge!(CONTACT, "connection" => name()).set(float((now.millis() - at.millis()).max(0) / 1000));

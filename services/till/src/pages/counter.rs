@@ -10,7 +10,7 @@ mod hold;
 mod lines;
 mod pay;
 mod place;
-mod receipt;
+pub(crate) mod receipt;
 mod refund;
 mod room;
 mod sales;
@@ -27,6 +27,7 @@ use crate::problem::Problem;
 use crate::request::caller::Access;
 use crate::request::route::Route;
 use axum::response::Response;
+use domain::channel::Channel;
 use domain::ids::BasketId;
 use domain::people::Permission;
 use ledger::{Command, Rejection};
@@ -88,12 +89,18 @@ async fn run_form<C: Command>(
     }
 }
 
+/// The sale that a form is about: none yet, at the channel where its device sells, or an open one.
+enum SaleAt {
+    New(Channel),
+    Open(BasketId),
+}
+
 /// Answers a form that succeeded: redirects to the slip, or returns only the slip for a script.
 async fn done(app: &App, form: &Form, basket: BasketId) -> Result<Response, Problem> {
     if !form.has("part") {
         return Ok(see_other(&format!("/counter/{basket}")));
     }
-    Ok(match slip::read(app, basket).await? {
+    Ok(match slip::read(app, &form.caller, basket).await? {
         Ok(slip) => slip::answer(app, &form.caller, slip),
         Err(elsewhere) => elsewhere,
     })
@@ -103,12 +110,12 @@ async fn done(app: &App, form: &Form, basket: BasketId) -> Result<Response, Prob
 async fn answer(
     app: &App,
     form: &Form,
-    basket: Option<BasketId>,
+    sale: &SaleAt,
     outcome: Result<BasketId, Wrong>,
 ) -> Result<Response, Problem> {
     match outcome {
         Ok(basket) => done(app, form, basket).await,
-        Err(wrong) => redisplay(app, form, basket, wrong, None).await,
+        Err(wrong) => redisplay(app, form, sale, wrong, None).await,
     }
 }
 
@@ -116,14 +123,17 @@ async fn answer(
 async fn redisplay(
     app: &App,
     form: &Form,
-    basket: Option<BasketId>,
+    sale: &SaleAt,
     wrong: impl Into<Wrong>,
     weigh: Option<slip::Weigh>,
 ) -> Result<Response, Problem> {
-    let shop = app.ledger.shop();
-    let mut slip = match basket {
-        None => slip::Slip::empty(&shop, &place::of_form(app, form)),
-        Some(basket) => match slip::read(app, basket).await? {
+    let mut slip = match sale {
+        SaleAt::New(here) => {
+            let channel = place::of_page(app, form, here).await?;
+            let ribbon = place::Ribbon::of(app, &form.caller, &channel).await?;
+            slip::Slip::empty(&app.ledger.shop(), ribbon)
+        }
+        SaleAt::Open(basket) => match slip::read(app, &form.caller, *basket).await? {
             Ok(slip) => slip,
             Err(elsewhere) => return Ok(elsewhere),
         },
@@ -131,7 +141,7 @@ async fn redisplay(
     // Asking for the weight is not a fault.
     if weigh.is_none() || !form.text("quantity").is_empty() {
         slip.faults = wrong.into().faults(app);
-        slip.typed = slip::TypedOff::of(form);
+        slip.typed = slip::Typed::of(form);
     }
     slip.weigh = weigh;
     if form.has("part") {

@@ -149,6 +149,7 @@ impl Faults {
         if problem.kind().status().is_server_error() {
             return Err(problem);
         }
+        let words = problem.page_words().to_owned();
         let document = problem.into_document();
         let field = |fault: Fault| {
             (fault.pointer.unwrap_or_default().trim_start_matches("#/").replace('/', "."), fault.detail)
@@ -158,7 +159,7 @@ impl Faults {
             faults.add(&field, words);
         }
         if faults.is_empty() {
-            faults.add("", document.detail);
+            faults.add("", words);
         }
         Ok(faults)
     }

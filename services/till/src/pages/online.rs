@@ -32,7 +32,7 @@ use serde::Deserialize;
 /// How many orders that need attention are read: more are shown as “so many and more”.
 const WAITING_LOOKED_AT: usize = 50;
 /// How far listings and changes are counted: a higher number would mean nothing more to people.
-const MOST_COUNTED: usize = 1000;
+pub(crate) const MOST_COUNTED: usize = 1000;
 const FAILED_LOOKED_AT: usize = 50;
 
 pub(crate) fn routes() -> Vec<Route> {

@@ -5,6 +5,7 @@
 use crate::app::App;
 use crate::pages::form::{Faults, Form, OutsideForm};
 use crate::pages::frame::{Frame, HtmlPage, see_other};
+use crate::pages::shown::zones;
 use crate::pages::sign_in::{before, let_in, new_session, with_before};
 use crate::problem::{Kind, Problem};
 use crate::request::caller::Access;
@@ -49,7 +50,8 @@ struct Page {
     zone: String,
     name: String,
     currencies: &'static [(&'static str, &'static str)],
-    zones: Vec<String>,
+    /// Zones, each with its city.
+    zones: Vec<(String, String)>,
 }
 
 /// Whether the setup is open to this visitor: the answer if not.
@@ -84,7 +86,7 @@ pub(crate) async fn page(
         zone: shop.zone.name().to_owned(),
         name: String::new(),
         currencies: CURRENCIES,
-        zones: Zone::names(),
+        zones: zones(),
     };
     Ok(with_before(&visit, &token, HtmlPage(page).into_response()))
 }
@@ -166,7 +168,7 @@ fn redisplay(app: &App, form: &Form, faults: Faults) -> Response {
         zone: of("zone"),
         name: of("owner"),
         currencies: CURRENCIES,
-        zones: Zone::names(),
+        zones: zones(),
     };
     (StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response()
 }

@@ -3,7 +3,7 @@
 
 use domain::basket::TenderKind;
 use domain::channel::Channel;
-use domain::day::{Moment, Zone};
+use domain::day::{Moment, Zone, city_of};
 use domain::money::Money;
 use ledger::Shop;
 use ledger::online::Offers;
@@ -59,6 +59,11 @@ pub(crate) fn held_for(purpose: Purpose) -> &'static str {
     }
 }
 
+/// Zones as they are offered: found by the city as people write it.
+pub(crate) fn zones() -> Vec<(String, String)> {
+    Zone::names().into_iter().map(|zone| (zone.clone(), city_of(&zone))).collect()
+}
+
 /// A channel's name, or its code if it no longer has a name.
 pub(crate) fn channel_name(shop: &Shop, channel: &Channel) -> String {
     shop.channels.get(channel).cloned().unwrap_or_else(|| channel.to_string())
@@ -70,20 +75,26 @@ pub(crate) fn listed_by(offers: &Offers) -> String {
         Some(shop) => format!("the online shop {shop}"),
         None => "your feed".to_owned(),
     };
-    let mut names: Vec<String> = offers.by.iter().map(name).collect();
+    listed(offers.by.iter().map(name))
+}
+
+/// Names as a sentence lists them: `wool, silk and flax`.
+pub(crate) fn listed(names: impl Iterator<Item = String>) -> String {
+    let mut names: Vec<String> = names.collect();
     let last = names.pop().unwrap_or_default();
     if names.is_empty() { last } else { format!("{} and {last}", names.join(", ")) }
 }
 
-/// The color by which a channel is known. It depends on nothing but the code, so that it never changes.
+/// The color by which a channel is known. It depends on nothing but the code, so that it never changes; an
+/// owner's channel never looks like one of those that every shop has.
 pub(crate) fn dye(channel: &Channel) -> &'static str {
-    const DYES: [&str; 4] = ["woad", "weld", "walnut", "madder"];
+    const OWN: [&str; 2] = ["heather", "moss"];
     match channel.as_str() {
-        "store" => DYES[0],
-        "market" => DYES[1],
-        "wholesale" => DYES[2],
-        "online" => DYES[3],
-        own => DYES[own.bytes().map(usize::from).sum::<usize>() % DYES.len()],
+        "store" => "woad",
+        "market" => "weld",
+        "wholesale" => "walnut",
+        "online" => "madder",
+        own => OWN[own.bytes().map(usize::from).sum::<usize>() % OWN.len()],
     }
 }
 
@@ -96,6 +107,7 @@ pub(crate) fn tender_name(kind: TenderKind) -> &'static str {
         TenderKind::GiftCertificate => "Gift certificate",
         TenderKind::OnAccount => "On account",
         TenderKind::Other => "Other",
+        TenderKind::Exchange => "Exchange",
     }
 }
 
@@ -161,6 +173,15 @@ pub(crate) fn capital(words: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_owner_s_channel_has_a_color_of_its_own() {
+        let of = |code: &str| dye(&Channel::parse(code).expect("a channel"));
+        let every = ["store", "market", "wholesale", "online"].map(of);
+        for code in ["fair", "village", "a", "b", "c", "d"] {
+            assert!(!every.contains(&of(code)), "{code} is {}", of(code));
+        }
+    }
 
     #[test]
     fn an_error_reads_as_a_sentence() {

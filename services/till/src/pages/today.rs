@@ -63,9 +63,18 @@ pub(crate) async fn first() -> axum::response::Response {
 mod tests {
     use crate::pages::online::tests::{add_pieces, send};
     use crate::testing::TestShop;
+    use domain::channel::Channel;
     use serde_json::json;
 
     const WELL: &str = "Nothing needs your attention";
+
+    /// Every item in stock has its tag, as it is now.
+    async fn print_tags(shop: &TestShop) {
+        let items = shop.ledger().free_items("", 99).await.expect("items");
+        let tag = |item| ledger::shelf::TagPrinted::of(item).expect("a code");
+        let keep = ledger::shelf::KeepTags { tags: items.iter().map(tag).collect(), who: String::new() };
+        shop.ledger().execute(None, &keep).await.expect("tags");
+    }
 
     #[tokio::test]
     async fn today_tells_what_waits_and_where_to_go() {
@@ -90,7 +99,7 @@ mod tests {
         for part in [
             "2 holds end today",
             "Cleo: 1 item, through today",
-            "$18.00 is due",
+            "1 open balance due now: $18.00",
             "Sold out: Moor cowl",
             "Ben",
             "3:00 PM",
@@ -112,7 +121,7 @@ mod tests {
         assert!(!shop.get("/today").await.text().contains("village"));
         shop.difference("village", "HAT", "offers.price", "42.00", "45.00").await;
         check("1 price or text in the online shop village differs from yours").await;
-        shop.keep_order("village", "V-7", "there is no GHOST").await;
+        shop.defer_order("village", "V-7", "there is no GHOST").await;
         check("1 order from the online shop village could not be imported").await;
         shop.put_on("village", &["COWL", "HAT"]).await;
         shop.park("village", "COWL", "422: odd").await;
@@ -137,20 +146,63 @@ mod tests {
     async fn a_drawer_of_an_earlier_day_is_told() {
         let shop = TestShop::open().await;
         let open = ledger::sales::OpenDrawer {
-            channel: domain::channel::Channel::store(),
+            channel: Channel::store(),
             counts: Vec::new(),
             who: "Ann".to_owned(),
         };
         shop.ledger().execute(None, &open).await.expect("a turn");
+        let market = Channel::parse("market").expect("a channel");
+        let at_market = ledger::sales::OpenDrawer { channel: market, ..open };
+        shop.ledger().execute(None, &at_market).await.expect("a turn");
         assert!(!shop.get("/today").await.text().contains("has been open"));
         shop.next_day();
         let page = shop.get("/today").await;
-        let words =
-            "The cash drawer of Farm store has been open since May 17, 2026, 12:00 PM (opened by Ann)";
-        assert!(
-            page.text().contains(words) && page.text().contains("href=\"/counter/drawer\""),
-            "{}",
-            page.text()
+        for part in [
+            "The cash drawer at Farm store has been open since May 17, 2026, 12:00 PM (opened by Ann)",
+            "href=\"/counter/drawer?channel=store\"",
+            "The cash drawer at Market stall has been open since",
+            "href=\"/counter/drawer?channel=market\"",
+        ] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+    }
+
+    #[tokio::test]
+    async fn a_sold_piece_is_said_to_end_by_itself_only_if_its_online_shop_works() {
+        let shop = TestShop::open().await;
+        let village = shop.connect("village").await;
+        shop.put_on("village", &["COWL", "HAT"]).await;
+        shop.tell("village").await;
+        shop.sell("COWL", "k1").await;
+        let page = async || shop.get("/today").await.text().to_owned();
+        let shows = |page: String, parts: &[&str]| {
+            for part in parts {
+                assert!(page.contains(part), "{part} in {page}");
+            }
+        };
+        let by_itself = "In the online shop village, which removes it by itself.";
+        shows(page().await, &["1 piece should no longer be listed online, and still is", by_itself]);
+        let hat = json!({"doNotList": true});
+        let patched = shop.patch("/api/items/HAT", "p1", &[("if-match", "*")], hat).await;
+        assert_eq!(patched.status, 200, "{}", patched.text());
+        shows(
+            page().await,
+            &["2 pieces should no longer be listed online, and still are", "which removes them by itself"],
+        );
+        let until = shop.ledger().now().plus_millis(60_000);
+        let (words, of) = ("503".to_owned(), ledger::online::TroubleOf::Connection);
+        let quiet = ledger::online::QuietConnection { connection: village, until, asked: false, words, of };
+        shop.ledger().execute(None, &quiet).await.expect("quiet");
+        let paused = page().await;
+        assert!(!paused.contains("by itself"), "{paused}");
+        shows(paused, &["In the online shop village. The online shop village is not responding."]);
+        shop.advance_millis(61_000);
+        shop.park("village", "COWL", "422: odd").await;
+        let parked = page().await;
+        assert!(!parked.contains("by itself"), "{parked}");
+        shows(
+            parked,
+            &["In the online shop village. 1 message to the online shop village could not be sent."],
         );
     }
 
@@ -174,6 +226,8 @@ mod tests {
             "2 sales since Tuesday, May 19, 2026; $48.00 in the seven days before",
             "<rect class=\"woad\" x=\"200\" y=\"0\" width=\"36\" height=\"100\"/>",
             "<rect class=\"weld\" x=\"240\" y=\"58\" width=\"36\" height=\"42\"/>",
+            "<text x=\"258\" y=\"115\">Mon</text>",
+            "<li>Sunday, May 24, 2026: $42.00</li>",
         ] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
@@ -192,32 +246,34 @@ mod tests {
             }
         };
         check("3 pieces are not listed online", "/online").await;
+        check("3 pieces have no tag", "/shelf/tags").await;
+        print_tags(&shop).await;
         send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
         add_pieces(&shop, 1).await;
         send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
+        check("1 piece has no tag", "/shelf/tags").await;
+        print_tags(&shop).await;
         assert!(page().await.contains(WELL), "{}", page().await);
         shop.sell("HAT", "k1").await;
-        check("1 piece that can no longer be bought is still listed online", "/online/feeds").await;
+        check("1 piece should no longer be listed online, and still is", "/online/feeds").await;
         send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
         assert!(page().await.contains(WELL));
         let price = json!({"price": "17.00"});
         let patched = shop.patch("/api/items/SPINDLE", "p1", &[("if-match", "*")], price).await;
         assert_eq!(patched.status, 200, "{}", patched.text());
         check("1 listed piece changed since your last feed", "/online/feeds").await;
+        check("1 tag has an old price or weight", "/shelf/tags").await;
+        print_tags(&shop).await;
         send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
         let owed = json!({"channel": "store", "lines": [{"sku": "SPINDLE", "quantity": "1"}],
             "tenders": [{"kind": "on-account", "amount": "17.00", "customer": "Ada", "due": "2026-06-17"}]});
         assert_eq!(shop.post("/api/sales", "k2", owed).await.status, 201);
-        check(
-            "$17.00 is owed on 1 open balance. The next payment is due on Jun 17, 2026",
-            "/counter/balances",
-        )
-        .await;
+        check("1 open balance: $17.00. Next due Jun 17, 2026", "/counter/balances").await;
         let hold =
             json!({"for": "customer", "forWhom": "Ben", "lines": [{"sku": "ROVING", "quantity": "2"}]});
         assert_eq!(shop.post("/api/holds", "k3", hold).await.status, 201);
-        check("1 item in 1 hold is set aside", "/shelf/holds").await;
-        let (channel, who) = (domain::channel::Channel::store(), String::new());
+        check("1 item is on hold", "/shelf/holds").await;
+        let (channel, who) = (Channel::store(), String::new());
         let open = ledger::sales::OpenBasket { channel, first: None, who };
         shop.ledger().execute(None, &open).await.expect("a sale");
         assert!(!page().await.contains("neither paid nor discarded"));
@@ -232,12 +288,7 @@ mod tests {
     async fn a_new_shop_gets_its_first_steps() {
         let shop = TestShop::empty().await;
         let page = shop.get("/today").await;
-        for part in [
-            "First steps",
-            "Set up your shop<span class=\"hidden\">: done",
-            "href=\"/shelf/styles\"",
-            "href=\"/counter\"",
-        ] {
+        for part in ["First steps", "href=\"/settings\"", "href=\"/shelf/styles\"", "href=\"/counter\""] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
         assert!(!page.text().contains("Nothing needs your attention"));
@@ -252,7 +303,16 @@ mod tests {
         }
         assert!(!page.text().contains("Make your first sale<span class=\"hidden\">: done"));
         shop.sell("HAT", "k1").await;
-        assert!(!shop.get("/today").await.text().contains("First steps"));
+        let page = shop.get("/today").await;
+        for part in
+            ["Make your first sale<span class=\"hidden\">: done", "Go<span class=\"hidden\">: Sell online"]
+        {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+        for _ in 0..8 {
+            shop.next_day();
+        }
+        assert!(!shop.get("/today").await.text().contains("First steps"), "no longer new");
         let counter = TestShop::empty().await.as_role(domain::people::Role::Counter);
         assert!(!counter.get("/today").await.text().contains("First steps"), "not theirs to do");
     }

@@ -9,6 +9,10 @@ use ledger::{CommandError, Rejection, SoldAs, StorageError};
 /// The text of a failure about which the caller learns nothing more.
 const TROUBLE: &str = "the request failed. Try again with the same key, and check the program's log if it \
     happens again";
+/// The same on a page.
+const TROUBLE_ON_PAGE: &str = "this failed. Try again, and check the program's log if it happens again";
+const AWAY_ON_PAGE: &str = "the shop's database cannot be used right now. Try again in a moment, and check the \
+    program's log";
 const AWAY: &str = "the shop's database cannot be used right now. Try again with the same key, and check the \
     program's log";
 
@@ -34,7 +38,7 @@ impl From<StorageError> for Problem {
             | StorageError::ReadOnly(_)
             | StorageError::Full(_)
             | StorageError::NotWritable
-            | StorageError::NoNode => Self::new(Kind::Away, AWAY),
+            | StorageError::NoNode => Self::new(Kind::Away, AWAY).on_page(AWAY_ON_PAGE),
             StorageError::NoShop { .. }
             | StorageError::BadUrl { .. }
             | StorageError::NotAShop(_)
@@ -46,7 +50,7 @@ impl From<StorageError> for Problem {
             | StorageError::KeptAnswer(_)
             | StorageError::Impossible { .. }
             | StorageError::File { .. }
-            | StorageError::Database(_) => Self::new(Kind::StorageError, TROUBLE),
+            | StorageError::Database(_) => Self::new(Kind::StorageError, TROUBLE).on_page(TROUBLE_ON_PAGE),
         };
         problem.because(&trouble)
     }
@@ -55,12 +59,12 @@ impl From<StorageError> for Problem {
 impl Problem {
     /// A panic; the caller learns no more of it than of any other failure.
     pub(crate) fn panicked(words: &str) -> Self {
-        Self::new(Kind::StorageError, TROUBLE).caused_by(format!("panic: {words}"))
+        Self::new(Kind::StorageError, TROUBLE).on_page(TROUBLE_ON_PAGE).caused_by(format!("panic: {words}"))
     }
 
     /// The database does not answer.
     pub(crate) fn away(failure: &CommandError) -> Self {
-        Self::new(Kind::Away, AWAY).because(failure)
+        Self::new(Kind::Away, AWAY).on_page(AWAY_ON_PAGE).because(failure)
     }
 }
 
@@ -73,8 +77,27 @@ impl From<Rejection> for Problem {
         if let Rejection::TooOften { seconds } = &rejection {
             problem = problem.wait(*seconds);
         }
+        if let Some(words) = of_page(&rejection) {
+            problem = problem.on_page(words);
+        }
         fill(&mut problem.document, rejection);
         problem
+    }
+}
+
+/// What a page says of a rejection whose sentence is about keys or numbers that nobody chose.
+pub(crate) fn of_page(rejection: &Rejection) -> Option<String> {
+    match rejection {
+        Rejection::KeyReused => Some(
+            "this form was sent before with other values. Reload the page and fill it in again".to_owned(),
+        ),
+        Rejection::StillRunning => {
+            Some("this form is already being saved. Wait a moment, then reload the page to see it".to_owned())
+        }
+        Rejection::NoSuch { what, id } if id.bytes().all(|b| b.is_ascii_digit()) => {
+            Some(format!("this {} does not exist. It may have been deleted", words::thing(*what)))
+        }
+        _ => None,
     }
 }
 

@@ -90,7 +90,8 @@ pub(crate) fn channel(text: &str, pointer: &str) -> Result<Channel, Problem> {
 }
 
 pub(crate) fn tender_kind(text: &str, pointer: &str) -> Result<TenderKind, Problem> {
-    choice(TenderKind::from_code(text), &TenderKind::ALL.map(TenderKind::code), pointer)
+    let known: Vec<&str> = TenderKind::of_people().map(TenderKind::code).collect();
+    choice(TenderKind::of_people().find(|kind| kind.code() == text), &known, pointer)
 }
 
 pub(crate) fn fate(text: &str, pointer: &str) -> Result<ReturnDisposition, Problem> {

@@ -169,7 +169,7 @@ impl TestShop {
     }
 
     /// An order that could not be taken in and is tried again in an hour.
-    pub(crate) async fn keep_order(&self, name: &str, number: &str, words: &str) {
+    pub(crate) async fn defer_order(&self, name: &str, number: &str, words: &str) {
         let connection = self.connected(name).await;
         let until = self.ledger().now().plus_millis(3_600_000);
         let (number, words, raw) =

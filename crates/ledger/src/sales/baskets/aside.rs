@@ -75,6 +75,7 @@ impl Command for BasketFromHold {
     async fn run(&self, tx: &mut Tx) -> Result<BasketId, CommandError> {
         let who = text::short(&self.who).field("who")?;
         tx.shop().known_channel(&self.channel)?;
+        tx.limits().await?.allow_channel(&self.channel)?;
         let row = sqlx::query("SELECT for_whom, purpose FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
             .bind(self.hold.raw())
             .fetch_optional(tx.db())

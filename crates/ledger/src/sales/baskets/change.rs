@@ -88,6 +88,7 @@ impl Command for OpenBasket {
     async fn run(&self, tx: &mut Tx) -> Result<BasketId, CommandError> {
         let who = text::short(&self.who).field("who")?;
         tx.shop().known_channel(&self.channel)?;
+        tx.limits().await?.allow_channel(&self.channel)?;
         let mut content = Content::default();
         if let Some(first) = &self.first {
             apply(tx, &mut content, first).await?;

@@ -1,5 +1,6 @@
 //! The lines of the current sale, and their total.
 
+use super::exchange::Returns;
 use crate::sales::ring_up::{SaleLineIn, TenderIn};
 use crate::shelf::lookup::Found;
 use crate::store::error::{CommandError, Naming, Stored};
@@ -26,6 +27,9 @@ pub(crate) struct Content {
     pub(crate) paying: bool,
     /// What was received so far.
     pub(crate) tenders: Vec<TenderIn>,
+    /// What the customer brings back in exchange.
+    #[serde(default)]
+    pub(crate) returns: Option<Returns>,
 }
 
 /// A line of a slip.

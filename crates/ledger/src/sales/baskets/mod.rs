@@ -5,16 +5,18 @@
 
 mod aside;
 mod change;
-mod content;
+pub(crate) mod content;
+mod exchange;
 mod moved;
 mod pay;
 mod view;
 
 pub use aside::{BasketFromHold, SetBasketAside};
 pub use change::{BasketChange, ChangeBasket, Changed, OpenBasket};
+pub use exchange::{Returned, StartExchange};
 pub use moved::MoveBasket;
 pub use pay::{BasketPaid, HoldBasket, LeaveBasket, PayBasket, StopPaying};
-pub use view::{BasketLineView, BasketState, BasketSummary, BasketView, Pulse};
+pub use view::{BasketLineView, BasketReturns, BasketState, BasketSummary, BasketView, Pulse};
 
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};

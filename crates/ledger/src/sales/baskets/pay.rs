@@ -1,7 +1,7 @@
 //! Paying: first all lines are held, or none; then what is received is recorded, and with the last
 //! payment the sale is rung up, once.
 
-use super::{NotOpen, Slip, take, take_open};
+use super::{NotOpen, Slip, exchange, take, take_open};
 use crate::sales::limits;
 use crate::sales::ring_up::{self, NewSale, TenderIn};
 use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
@@ -10,7 +10,7 @@ use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, SalesReason};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
-use domain::basket::{self, BasketError, LineMoney};
+use domain::basket::{self, BasketError, LineMoney, TenderKind};
 use domain::codes::Code;
 use domain::ids::{BasketId, HoldGroupId, SaleId};
 use domain::money::Money;
@@ -48,6 +48,9 @@ impl Command for HoldBasket {
         }
         // Whatever would reject the sale rejects it now, before money is received.
         exact(tx, &slip).await?;
+        if let Some(returns) = &mut slip.content.returns {
+            returns.look(tx).await?;
+        }
         hold(tx, &mut slip, &who).await?;
         slip.content.paying = true;
         slip.write(tx).await?;
@@ -94,8 +97,10 @@ pub(super) async fn let_go(tx: &mut Tx, slip: &mut Slip) -> Result<(), CommandEr
     Ok(())
 }
 
-/// The sale as it would be: its lines' money, the note, and the total.
-async fn exact(tx: &mut Tx, slip: &Slip) -> Result<(NewSale, Vec<LineMoney>, Money), CommandError> {
+/// A sale as it would be, its lines' money, and the total.
+pub(super) type Exact = (NewSale, Vec<LineMoney>, Money);
+
+async fn exact(tx: &mut Tx, slip: &Slip) -> Result<Exact, CommandError> {
     let content = &slip.content;
     let shop = tx.shop();
     let codes: Vec<Code> = content.goods().map(|(_, code, _)| code.clone()).collect();
@@ -165,11 +170,21 @@ impl Command for PayBasket {
             let reason = SalesReason::TotalChanged { now: due, shown: self.due };
             return Err(Rejection::invalid("due", reason).into());
         }
+        if self.tender.kind == TenderKind::Exchange {
+            return Err(Rejection::invalid("tender", SalesReason::NotAPayment).into());
+        }
+        if let Some(returns) = slip.content.returns.clone() {
+            let exact = (sale, money, due);
+            return exchange::settle(tx, &mut slip, &returns, exact, (&self.tender, &self.who)).await;
+        }
         slip.content.tenders.push(ring_up::checked_tender(&self.tender)?);
         let given: Vec<_> = slip.content.tenders.iter().map(|t| (t.kind, t.amount)).collect();
         let rule = tx.shop().cash_rounding;
         match basket::settle(&money, sale.shipping, &given, rule) {
-            Ok(_) => ring_up(tx, &mut slip, NewSale { who: self.who.clone(), ..sale }).await,
+            Ok(_) => {
+                let tenders = slip.content.tenders.clone();
+                ring_up(tx, &mut slip, NewSale { tenders, who: self.who.clone(), ..sale }).await
+            }
             Err(BasketError::Underpaid { .. }) if !self.tender.amount.is_zero() => {
                 slip.write(tx).await?;
                 Ok(BasketPaid { sale: None, rung_up: false })
@@ -179,13 +194,8 @@ impl Command for PayBasket {
     }
 }
 
-async fn ring_up(tx: &mut Tx, slip: &mut Slip, sale: NewSale) -> Result<BasketPaid, CommandError> {
-    let sale = NewSale {
-        channel: slip.channel.clone(),
-        tenders: slip.content.tenders.clone(),
-        hold: slip.hold,
-        ..sale
-    };
+pub(super) async fn ring_up(tx: &mut Tx, slip: &mut Slip, sale: NewSale) -> Result<BasketPaid, CommandError> {
+    let sale = NewSale { channel: slip.channel.clone(), hold: slip.hold, ..sale };
     let (done, bundle) = sale.ring_up(tx).await?;
     tx.write(bundle).await?;
     sqlx::query("UPDATE basket SET content = $2, state = 'paid', sale_id = $3 WHERE id = $1")

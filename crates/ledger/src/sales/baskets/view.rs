@@ -1,6 +1,7 @@
 //! Reads the current sale: each line with its amount, and whether it can still be bought.
 
 use super::content::{Content, Known, Line, What};
+use super::exchange::Returned;
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::items::stored_weight;
 use crate::shelf::{lookup, styles};
@@ -71,6 +72,19 @@ pub struct BasketView {
     pub held_until: Option<Moment>,
     /// The payments so far.
     pub tenders: Vec<TenderIn>,
+    /// What is brought back in exchange.
+    pub returns: Option<BasketReturns>,
+}
+
+/// What the customer brings back for what they take.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BasketReturns {
+    /// The sale that it was sold in.
+    pub sale: SaleId,
+    /// What.
+    pub lines: Vec<Returned>,
+    /// What it pays of the new sale; the rest of it is paid back.
+    pub credit: Money,
 }
 
 /// A line of a slip.
@@ -201,6 +215,11 @@ impl Ledger {
             paying: content.paying,
             held_until,
             tenders: content.tenders,
+            returns: content.returns.map(|r| BasketReturns {
+                sale: r.sale,
+                lines: r.shown,
+                credit: r.credit,
+            }),
         })
     }
 

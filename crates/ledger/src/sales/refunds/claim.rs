@@ -98,25 +98,11 @@ pub(super) async fn claim_part(
     line: &SoldLine,
     what: RefundOf,
 ) -> Result<Option<Part>, CommandError> {
-    let sold = Sold {
-        stock_units: line.book.quantity.stock_units(),
-        amount: line.book.amount,
-        discount: line.book.discount,
-        tax: line.book.tax,
-        cost: line.book.cost,
-    };
-    let before = given_before(tx, line, &sold).await?;
+    let sold = as_sold(line);
+    open_line_refunded(tx, line, &sold).await?;
+    let before = given_before(tx, line).await?;
     let left = sold.stock_units - before.all.stock_units;
-    let part = match what {
-        RefundOf::Rest if left == 0 => return Ok(None),
-        RefundOf::Rest => next_part(&sold, &before, left),
-        RefundOf::Goods(asked) => {
-            let quantity = Quantity::resolve(asked, line.book.quantity.measure()).field("quantity")?;
-            next_part(&sold, &before, quantity.stock_units())
-        }
-        RefundOf::Money(money) => money_part(&sold, &before.all, money),
-    };
-    let part = part.map_err(|error| more_than_sold(line, error))?;
+    let Some(part) = next_of(line, what, &before)? else { return Ok(None) };
     let done = sqlx::query(
         "UPDATE line_refunded SET stock_units = stock_units + $2, amount = amount + $3, discount = discount + $4, tax = tax + $5, \
          cost = cost + $6 WHERE sale_line_id = $1 AND stock_units + $2 <= stock_units_sold AND amount + $3 <= amount_sold \
@@ -137,6 +123,36 @@ pub(super) async fn claim_part(
     Ok(Some(part))
 }
 
+fn as_sold(line: &SoldLine) -> Sold {
+    Sold {
+        stock_units: line.book.quantity.stock_units(),
+        amount: line.book.amount,
+        discount: line.book.discount,
+        tax: line.book.tax,
+        cost: line.book.cost,
+    }
+}
+
+/// The next part of a line; nothing if everything is asked for and nothing is left.
+pub(super) fn next_of(
+    line: &SoldLine,
+    what: RefundOf,
+    before: &GivenBack,
+) -> Result<Option<Part>, CommandError> {
+    let sold = as_sold(line);
+    let left = sold.stock_units - before.all.stock_units;
+    let part = match what {
+        RefundOf::Rest if left == 0 => return Ok(None),
+        RefundOf::Rest => next_part(&sold, before, left),
+        RefundOf::Goods(asked) => {
+            let quantity = Quantity::resolve(asked, line.book.quantity.measure()).field("quantity")?;
+            next_part(&sold, before, quantity.stock_units())
+        }
+        RefundOf::Money(money) => money_part(&sold, &before.all, money),
+    };
+    part.map(Some).map_err(|error| more_than_sold(line, error))
+}
+
 fn more_than_sold(line: &SoldLine, error: RefundError) -> CommandError {
     let goods = |stock_units| {
         Quantity::from_stock_units(stock_units, line.book.quantity.measure()).map(Refundable::Goods)
@@ -155,7 +171,8 @@ fn more_than_sold(line: &SoldLine, error: RefundError) -> CommandError {
     }
 }
 
-async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<GivenBack, CommandError> {
+/// The counters of a line of which nothing was refunded yet.
+async fn open_line_refunded(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<(), CommandError> {
     sqlx::query(
         "INSERT INTO line_refunded (sale_line_id, stock_units_sold, amount_sold, discount_sold, tax_sold, stock_units, amount, \
          discount, tax, cost) VALUES ($1, $2, $3, $4, $5, 0, 0, 0, 0, 0) ON CONFLICT DO NOTHING",
@@ -167,13 +184,20 @@ async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<Given
     .bind(sold.tax.minor())
     .execute(tx.db())
     .await?;
+    Ok(())
+}
+
+/// What was refunded of a line before.
+pub(super) async fn given_before(tx: &mut Tx, line: &SoldLine) -> Result<GivenBack, CommandError> {
+    let currency = line.book.amount.currency();
     let row = sqlx::query(
         "SELECT stock_units, amount, discount, tax, cost FROM line_refunded WHERE sale_line_id = $1",
     )
     .bind(line.id.raw())
-    .fetch_one(tx.db())
+    .fetch_optional(tx.db())
     .await?;
-    let all = read_part(&row, sold.amount.currency())?;
+    let Some(row) = row else { return Ok(GivenBack::none(Money::zero(currency))) };
+    let all = read_part(&row, currency)?;
     // Money without goods tells the goods' share apart from it. The sale's row has been ours since its
     // claim, so no other refund comes in between.
     let row = sqlx::query(
@@ -184,7 +208,7 @@ async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<Given
     .bind(line.id.raw())
     .fetch_one(tx.db())
     .await?;
-    Ok(GivenBack { all, alone: read_part(&row, sold.amount.currency())? })
+    Ok(GivenBack { all, alone: read_part(&row, currency)? })
 }
 
 /// From columns `stock_units`, `amount`, `discount`, `tax`, `cost`.

@@ -2,6 +2,7 @@
 
 mod claim;
 mod fate;
+mod preview;
 mod settle;
 mod waiting;
 mod write;
@@ -10,6 +11,7 @@ pub use fate::DecideReturn;
 pub use waiting::OpenReturn;
 
 pub(crate) use claim::open_sale_refunded;
+pub(crate) use preview::preview;
 
 use crate::books::figures::{BookLine, book_line};
 use crate::people::activity_log::{self, Activity};
@@ -36,7 +38,7 @@ use sqlx::Row;
 use write::{add_to_books, write, write_lines, write_tenders};
 
 /// What is refunded of a line.
-#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum RefundOf {
     /// Everything that is left.
     Rest,
@@ -47,7 +49,7 @@ pub enum RefundOf {
 }
 
 /// A line, or a part of it, to be refunded.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RefundLine {
     /// Which line of the sale.
     pub line: SaleLineId,
@@ -64,6 +66,13 @@ pub enum RefundTender {
     All(TenderKind),
     /// In these parts, which add up to it.
     Parts(Vec<Given>),
+    /// In an exchange: so much of it pays another sale, and the rest is returned in this way.
+    Exchange {
+        /// What pays the other sale.
+        amount: Money,
+        /// How the rest is returned.
+        rest: TenderKind,
+    },
 }
 
 /// A refund to be made.

@@ -42,7 +42,13 @@ pub(super) async fn settle(
         RefundTender::All(TenderKind::OnAccount) => {
             (Money::zero(currency), vec![(TenderKind::OnAccount, due)])
         }
-        RefundTender::All(kind) => all_by(tx, new.sale, *kind, due, less_owed).await?,
+        RefundTender::All(kind) => {
+            let none = Money::zero(currency);
+            all_by(tx, new.sale, *kind, Split { due, less_owed, exchanged: none }).await?
+        }
+        RefundTender::Exchange { amount, rest } => {
+            all_by(tx, new.sale, *rest, Split { due, less_owed, exchanged: *amount }).await?
+        }
         RefundTender::Parts(parts) => {
             let owed = parts.iter().filter(|p| p.0 == TenderKind::OnAccount).map(|p| p.1);
             if Money::sum(owed, currency).field("tender")?.minor() < less_owed.minor() {
@@ -62,22 +68,29 @@ pub(super) async fn settle(
     Ok(Settled { goods, discounts, tax, shipping, rounding, total, tenders })
 }
 
-/// Whatever does not lower an open balance is returned in one way. Returns the cash rounding and the
-/// payments.
+/// A refund: what lowers an open balance, and what pays another sale.
+struct Split {
+    due: Money,
+    less_owed: Money,
+    exchanged: Money,
+}
+
+/// Whatever neither lowers an open balance nor pays another sale is returned in one way. Returns the cash
+/// rounding and the payments.
 async fn all_by(
     tx: &mut Tx,
     sale: SaleId,
     kind: TenderKind,
-    due: Money,
-    less_owed: Money,
+    split: Split,
 ) -> Result<(Money, Vec<Given>), CommandError> {
-    let rest = due.minus(less_owed).field("tender")?;
+    let Split { due, less_owed, exchanged } = split;
+    let rest = due.minus(less_owed).and_then(|rest| rest.minus(exchanged)).field("tender")?;
     let given = if kind == TenderKind::Cash { in_cash(tx, sale, rest).await? } else { rest };
-    let mut tenders = vec![(TenderKind::OnAccount, less_owed), (kind, given)];
+    let mut tenders =
+        vec![(TenderKind::OnAccount, less_owed), (TenderKind::Exchange, exchanged), (kind, given)];
     // One of them is recorded even if nothing is returned.
-    tenders.retain(|(kind, amount)| {
-        !amount.is_zero() || (*kind != TenderKind::OnAccount && less_owed.is_zero())
-    });
+    let is_empty = less_owed.is_zero() && exchanged.is_zero();
+    tenders.retain(|(of, amount)| !amount.is_zero() || (*of == kind && is_empty));
     Ok((given.minus(rest).field("tender")?, tenders))
 }
 

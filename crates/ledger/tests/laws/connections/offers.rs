@@ -82,8 +82,8 @@ fn what_can_no_longer_be_bought_is_offered_until_its_shop_is_told() {
         let village = village(&shop).await;
         tell_all(&shop, village).await;
         export(&shop, &["p1", "p2"]).await;
-        let stale = async || shop.ledger.stale_offers().await.unwrap();
-        let changed = async || shop.ledger.unexported_changes().await.unwrap();
+        let stale = async || shop.ledger.stale_offers(9).await.unwrap();
+        let changed = async || shop.ledger.unexported_changes(9).await.unwrap();
         assert_eq!((stale().await, changed().await), (StaleOffers::default(), 0));
         let held = shop.ok(hold(&[("p2", "1")], Purpose::Customer, None)).await;
         assert_eq!(
@@ -98,6 +98,8 @@ fn what_can_no_longer_be_bought_is_offered_until_its_shop_is_told() {
         let shops = vec!["village".to_owned()];
         assert_eq!(stale().await, StaleOffers { items: 2, by_feed: 1, shops });
         assert_eq!(changed().await, 1);
+        assert_eq!(shop.ledger.stale_offers(1).await.unwrap().items, 1, "no more is looked at");
+        assert_eq!(shop.ledger.unexported_changes(0).await.unwrap(), 0);
         tell_all(&shop, village).await;
         assert_eq!(stale().await, StaleOffers { items: 1, by_feed: 1, shops: Vec::new() });
         assert_eq!(by(&shop, "p1").await, "feed");

@@ -2,6 +2,7 @@
 
 use super::table::{HEADINGS, Line, lines};
 use crate::app::App;
+use crate::pages::counter::receipt::void_words;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown::channel_name;
 use crate::problem::Problem;
@@ -49,7 +50,8 @@ pub(crate) struct SaleShown {
     channel: String,
     what: String,
     paid: String,
-    voided: bool,
+    /// Who voided it, when and why.
+    voided: Option<String>,
 }
 
 #[derive(Debug)]
@@ -93,7 +95,7 @@ fn what(titles: &[String]) -> String {
     }
 }
 
-fn sale_shown(shop: &Shop, sale: &DaySale) -> SaleShown {
+fn sale_shown(shop: &Shop, sale: &DaySale, voided: Option<String>) -> SaleShown {
     SaleShown {
         id: sale.id,
         time: shop.zone.clock(sale.at),
@@ -101,7 +103,7 @@ fn sale_shown(shop: &Shop, sale: &DaySale) -> SaleShown {
         channel: channel_name(shop, &sale.channel),
         what: what(&sale.titles),
         paid: sale.paid.shown(),
-        voided: sale.voided,
+        voided,
     }
 }
 
@@ -134,12 +136,17 @@ async fn read(app: &App, caller: &Caller, day: Day, after: Option<DayCursor>) ->
     sales.truncate(SALES);
     let next = sales.last().filter(|_| more).map(|s| format!("{}-{}", s.at.millis(), s.id));
     let refunds = app.ledger.day_refunds(day, REFUNDS).await?;
+    let mut shown = Vec::with_capacity(sales.len());
+    for sale in &sales {
+        let voided = if sale.voided { void_words(app, &shop, sale.id).await? } else { None };
+        shown.push(sale_shown(&shop, sale, voided));
+    }
     Ok(Page {
         frame: Frame::new(app, caller, Room::Books),
         day,
         columns: HEADINGS,
         lines: lines(&shop, &figures, "Total")?,
-        sales: sales.iter().map(|sale| sale_shown(&shop, sale)).collect(),
+        sales: shown,
         is_first: after.is_none(),
         next,
         refunds: refunds.into_iter().map(|refund| refund_shown(&shop, refund)).collect(),
@@ -182,7 +189,7 @@ mod tests {
             "<th scope=\"row\">Farm store</th><td class=\"figure\">1</td><td class=\"figure\">0</td>",
             "Receipt 1",
             "Moor cowl, small",
-            "voided",
+            "Voided by api on May 17, 2026, 12:00 PM: slip",
             "did not fit",
         ] {
             assert!(page.contains(part), "{part} in {page}");

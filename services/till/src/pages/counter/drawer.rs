@@ -3,9 +3,9 @@
 use crate::app::App;
 use crate::pages::counter::place::{self, Here, counters};
 use crate::pages::counter::run_form;
-use crate::pages::counter::words;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
+use crate::pages::shown::channel_name;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
@@ -67,7 +67,7 @@ struct ToldClose {
 pub(crate) struct Page {
     frame: Frame,
     channel: String,
-    channels: Vec<(String, String)>,
+    channels: Vec<(Channel, String)>,
     turn: Option<Told>,
     entries: Vec<Entry>,
     coins: Vec<Coin>,
@@ -112,7 +112,7 @@ fn told(shop: &Shop, turn: &Turn) -> Told {
     });
     Told {
         id: turn.id.to_string(),
-        place: words::channel(shop, &turn.channel),
+        place: channel_name(shop, &turn.channel),
         opened: shop.zone.shown(turn.opened),
         by: turn.opened_by.clone(),
         float: turn.float.shown(),
@@ -176,10 +176,10 @@ impl Page {
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
-    Here(here): Here,
+    here: Here,
     QueryParam(query): QueryParam<Query>,
 ) -> Result<HtmlPage<Page>, Problem> {
-    let channel = place::named(&app.ledger.shop(), &query.channel).unwrap_or(here);
+    let channel = place::named(&app.ledger.shop(), &query.channel).unwrap_or(here.channel);
     Ok(HtmlPage(Page::of(&app, &caller, &channel, None).await?))
 }
 
@@ -217,11 +217,12 @@ fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Faults> {
 }
 
 /// POST /counter/drawer: the opening cash is counted.
-pub(crate) async fn open(State(app): State<App>, form: Form) -> Result<Response, Problem> {
-    let channel = place::of_form(&app, &form);
+pub(crate) async fn open(State(app): State<App>, here: Here, form: Form) -> Result<Response, Problem> {
+    let named = place::of_form(&app, &form, &here.channel);
+    let channel = named.clone().unwrap_or(here.channel);
     let counts = counts(&form, app.ledger.shop().currency);
     let who = form.caller.who.clone();
-    let command = counts.map(|counts| OpenDrawer { channel: channel.clone(), counts, who });
+    let command = named.and_then(|channel| Ok(OpenDrawer { channel, counts: counts?, who }));
     run(&app, &form, &channel, command, &address(&channel)).await
 }
 

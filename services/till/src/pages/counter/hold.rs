@@ -1,15 +1,16 @@
 //! POST /counter/{basket}/hold, POST /counter/{basket}/discard and POST /counter/holds/{hold}
 
 use crate::app::App;
-use crate::pages::counter::place;
+use crate::pages::counter::place::{self, Here};
 use crate::pages::counter::words::Wrong;
-use crate::pages::counter::{redisplay, run_form};
+use crate::pages::counter::{SaleAt, redisplay, run_form};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
 use crate::request::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
+use domain::channel::Channel;
 use domain::day::{Day, Moment};
 use domain::ids::{BasketId, HoldGroupId};
 use ledger::Shop;
@@ -27,7 +28,7 @@ pub(crate) async fn hold(
     let command = until.map(|until| SetBasketAside { basket, revision, for_whom, until });
     match run_form(&app, &form, command).await? {
         Ok(_) => Ok(see_other("/counter#on-hold")),
-        Err(rejection) => redisplay(&app, &form, Some(basket), rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, &SaleAt::Open(basket), rejection, None).await,
     }
 }
 
@@ -50,19 +51,20 @@ pub(crate) async fn discard(
 ) -> Result<Response, Problem> {
     match run_form(&app, &form, Ok(LeaveBasket { basket })).await? {
         Ok(()) => Ok(see_other("/counter")),
-        Err(rejection) => redisplay(&app, &form, Some(basket), rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, &SaleAt::Open(basket), rejection, None).await,
     }
 }
 
 /// POST /counter/holds/{hold}: a hold is rung up, or released.
 pub(crate) async fn settle(
     State(app): State<App>,
+    here: Here,
     PathParam(hold): PathParam<HoldGroupId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    match ring_up_or_release(&app, &form, hold).await? {
+    match ring_up_or_release(&app, &form, hold, &here.channel).await? {
         Ok(path) => Ok(see_other(&path)),
-        Err(rejection) => redisplay(&app, &form, None, rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, &SaleAt::New(here.channel), rejection, None).await,
     }
 }
 
@@ -71,12 +73,14 @@ async fn ring_up_or_release(
     app: &App,
     form: &Form,
     hold: HoldGroupId,
+    here: &Channel,
 ) -> Result<Result<String, Wrong>, Problem> {
     if form.text("do") == "end" {
         let released = run_form(app, form, Ok(EndHold { id: hold })).await?;
         return Ok(released.map(|_| "/counter".to_owned()));
     }
-    let (channel, who) = (place::of_form(app, form), form.caller.who.clone());
-    let rung_up = run_form(app, form, Ok(BasketFromHold { hold, channel, who })).await?;
+    let (channel, who) = (place::of_form(app, form, here), form.caller.who.clone());
+    let command = channel.map(|channel| BasketFromHold { hold, channel, who });
+    let rung_up = run_form(app, form, command).await?;
     Ok(rung_up.map(|basket| format!("/counter/{basket}")))
 }

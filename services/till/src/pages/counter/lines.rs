@@ -1,8 +1,8 @@
 //! POST /counter/{basket}/line, POST /counter/paper and POST /counter/{basket}/paper
 
 use crate::app::App;
-use crate::pages::counter::place;
-use crate::pages::counter::{answer, run_form};
+use crate::pages::counter::place::{self, Here};
+use crate::pages::counter::{SaleAt, answer, run_form};
 use crate::pages::form::{Faults, Form};
 use crate::problem::Problem;
 use crate::request::query::PathParam;
@@ -29,7 +29,7 @@ pub(crate) async fn line(
     let change = read(&form, app.ledger.shop().currency);
     let command = change.map(|change| ChangeBasket { basket, revision, change });
     let outcome = run_form(&app, &form, command).await?;
-    answer(&app, &form, Some(basket), outcome.map(|_| basket)).await
+    answer(&app, &form, &SaleAt::Open(basket), outcome.map(|_| basket)).await
 }
 
 fn read(form: &Form, currency: Currency) -> Result<BasketChange, Faults> {
@@ -54,12 +54,12 @@ fn read(form: &Form, currency: Currency) -> Result<BasketChange, Faults> {
 }
 
 /// POST /counter/paper: a gift certificate or a deposit starts the slip.
-pub(crate) async fn first_paper(State(app): State<App>, form: Form) -> Result<Response, Problem> {
-    let (channel, who) = (place::of_form(&app, &form), form.caller.who.clone());
+pub(crate) async fn first_paper(State(app): State<App>, here: Here, form: Form) -> Result<Response, Problem> {
+    let (channel, who) = (place::of_form(&app, &form, &here.channel), form.caller.who.clone());
     let change = read_paper(&form, app.ledger.shop().currency);
-    let command = change.map(|change| OpenBasket { channel, first: Some(change), who });
+    let command = channel.and_then(|channel| Ok(OpenBasket { channel, first: Some(change?), who }));
     let outcome = run_form(&app, &form, command).await?;
-    answer(&app, &form, None, outcome).await
+    answer(&app, &form, &SaleAt::New(here.channel), outcome).await
 }
 
 /// POST /counter/{basket}/paper
@@ -71,7 +71,7 @@ pub(crate) async fn paper(
     let change = read_paper(&form, app.ledger.shop().currency);
     let command = change.map(|change| ChangeBasket { basket, revision: None, change });
     let outcome = run_form(&app, &form, command).await?;
-    answer(&app, &form, Some(basket), outcome.map(|_| basket)).await
+    answer(&app, &form, &SaleAt::Open(basket), outcome.map(|_| basket)).await
 }
 
 fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Faults> {

@@ -2,12 +2,14 @@
 //! it, POST …/cancel-payment goes back to the sale.
 
 use crate::app::App;
-use crate::pages::counter::slip::{Slip, left};
+use crate::pages::counter::place::Ribbon;
+use crate::pages::counter::sales::Just;
+use crate::pages::counter::slip::{Slip, left, paid_back};
 use crate::pages::counter::words::{self, Wrong};
-use crate::pages::counter::{redisplay, run_form};
+use crate::pages::counter::{SaleAt, redisplay, run_form};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
-use crate::pages::shown;
+use crate::pages::shown::{self, tender_name};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
@@ -18,10 +20,10 @@ use axum::response::{IntoResponse, Response};
 use domain::basket::TenderKind;
 use domain::cash::denominations;
 use domain::day::Day;
-use domain::ids::BasketId;
+use domain::ids::{BasketId, SaleId};
 use domain::money::{Currency, Money};
 use ledger::Shop;
-use ledger::sales::{BasketState, BasketView, HoldBasket, PayBasket, StopPaying, TenderIn};
+use ledger::sales::{BasketPaid, BasketState, BasketView, HoldBasket, PayBasket, StopPaying, TenderIn};
 use serde::Deserialize;
 
 /// Amounts that customers often hand over, offered as buttons.
@@ -36,6 +38,10 @@ pub(crate) struct Page {
     by: &'static str,
     name: &'static str,
     ways: Vec<(&'static str, &'static str, bool)>,
+    /// In an exchange, what is paid back with this tender.
+    back: Option<String>,
+    /// Whether no money is taken.
+    takes_nothing: bool,
     /// How much to take with this tender, and the total.
     left: String,
     due: String,
@@ -68,6 +74,14 @@ pub(crate) struct Query {
     by: String,
 }
 
+/// The shop's own tenders, this one marked. Nobody is paid back on account.
+fn ways(shop: &Shop, is_back: bool, own: TenderKind) -> Vec<(&'static str, &'static str, bool)> {
+    let all = words::ways(shop).into_iter();
+    all.filter(|(code, _)| !is_back || *code != TenderKind::OnAccount.code())
+        .map(|(code, name)| (code, name, code == own.code()))
+        .collect()
+}
+
 /// One of the shop's own tenders; the first one if another is named.
 fn kind_of(shop: &Shop, text: &str) -> TenderKind {
     let named = TenderKind::from_code(text).filter(|kind| shop.tenders.contains(kind));
@@ -98,22 +112,23 @@ impl Page {
     fn of(app: &App, caller: &Caller, view: &BasketView, kind: TenderKind) -> Result<Self, Problem> {
         let shop = app.ledger.shop();
         let to_take = left(&shop, view, kind)?;
+        let back = paid_back(&shop, view, kind)?;
         let taken = Money::sum(view.tenders.iter().map(|t| t.amount), shop.currency);
-        let slip = Slip::of(&shop, view, String::new(), app.ledger.now())?;
+        let slip =
+            Slip::of(&shop, Ribbon::fixed(&shop, &view.channel), view, String::new(), app.ledger.now())?;
         Ok(Self {
             frame: Frame::new(app, caller, Room::Counter),
             by: kind.code(),
-            name: words::tender(kind),
-            ways: words::ways(&shop)
-                .into_iter()
-                .map(|(code, name)| (code, name, code == kind.code()))
-                .collect(),
+            name: tender_name(kind),
+            ways: ways(&shop, !back.is_zero(), kind),
+            back: (!back.is_zero()).then(|| back.shown()),
+            takes_nothing: view.returns.is_some() && to_take.is_zero(),
             left: to_take.shown(),
             due: view.due.shown(),
             left_plain: shown::plain(to_take),
             due_plain: shown::plain(view.due),
             notes: notes(to_take, kind),
-            taken: view.tenders.iter().map(|t| (words::tender(t.kind), t.amount.shown())).collect(),
+            taken: view.tenders.iter().map(|t| (tender_name(t.kind), t.amount.shown())).collect(),
             taken_sum: taken.map(Money::shown).unwrap_or_default(),
             held_until: view.held_until.map(|until| shop.zone.clock(until)),
             needs_hold: slip.has_goods(),
@@ -158,7 +173,7 @@ pub(crate) async fn hold(
             "/counter/{basket}/pay?by={}",
             kind_of(&app.ledger.shop(), form.text("by")).code()
         ))),
-        Err(rejection) => redisplay(&app, &form, Some(basket), rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, &SaleAt::Open(basket), rejection, None).await,
     }
 }
 
@@ -169,18 +184,33 @@ pub(crate) async fn take(
     form: Form,
 ) -> Result<Response, Problem> {
     let view = app.ledger.basket(basket).await?;
-    // The second press of a double tap: the first one's change is still to be handed out.
-    if let Some(sale) = view.sale {
-        return Ok(see_other(&format!("/counter/sales/{sale}?just=rung-up")));
+    let command = if view.sale.is_some() { Ok(once_more(&view, &form)) } else { read(&app, &view, &form) };
+    let rejection = match run_form(&app, &form, command).await? {
+        Ok(BasketPaid { sale: Some(sale), rung_up }) => return Ok(paid(sale, rung_up)),
+        Ok(BasketPaid { sale: None, .. }) => {
+            return Ok(see_other(&format!("/counter/{basket}/pay?by={}", form.text("then"))));
+        }
+        Err(rejection) => rejection,
+    };
+    // Read again: it may have been paid or discarded, or its hold may have expired.
+    let view = app.ledger.basket(basket).await?;
+    match view.sale {
+        Some(sale) => Ok(paid(sale, false)),
+        None => wrong(&app, &form, &view, rejection),
     }
-    match run_form(&app, &form, read(&app, &view, &form)).await? {
-        Ok(paid) => Ok(match paid.sale {
-            Some(sale) => see_other(&format!("/counter/sales/{sale}?just=rung-up")),
-            None => see_other(&format!("/counter/{basket}/pay?by={}", form.text("then"))),
-        }),
-        // Read again: it may have been discarded, or its hold may have expired.
-        Err(rejection) => wrong(&app, &form, &app.ledger.basket(basket).await?, rejection),
-    }
+}
+
+/// A payment of a sale that is complete. The second press of a double tap has the first one's key and gets its
+/// answer, with the change that is still to be handed out; anybody else only learns of the sale.
+fn once_more(view: &BasketView, form: &Form) -> PayBasket {
+    let tender = TenderIn::plain(TenderKind::Cash, Money::zero(view.due.currency()));
+    PayBasket { basket: view.id, due: view.due, tender, who: form.caller.who.clone() }
+}
+
+/// The receipt, which says whether this press completed the sale.
+fn paid(sale: SaleId, rung_up: bool) -> Response {
+    let just = if rung_up { Just::RUNG_UP } else { Just::PAID_BEFORE };
+    see_other(&format!("/counter/sales/{sale}?just={just}"))
 }
 
 fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Faults> {
@@ -230,7 +260,7 @@ pub(crate) async fn cancel(
 ) -> Result<Response, Problem> {
     match run_form(&app, &form, Ok(StopPaying { basket })).await? {
         Ok(_) => Ok(see_other(&format!("/counter/{basket}"))),
-        Err(rejection) => redisplay(&app, &form, Some(basket), rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, &SaleAt::Open(basket), rejection, None).await,
     }
 }
 

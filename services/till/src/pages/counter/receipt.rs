@@ -1,7 +1,7 @@
 //! A receipt in words; GET /counter/sales/{sale}/receipt.txt returns it as a file to send.
 
 use crate::app::App;
-use crate::pages::counter::words;
+use crate::pages::shown::{channel_name, tender_name};
 use crate::problem::Problem;
 use crate::request::query::PathParam;
 use axum::extract::State;
@@ -11,7 +11,7 @@ use domain::basket::{LineKind, TenderKind};
 use domain::ids::SaleId;
 use domain::money::Money;
 use ledger::Shop;
-use ledger::sales::{SaleView, SoldLine};
+use ledger::sales::{Exchange, SaleView, SoldLine, Voided};
 use std::fmt::Write;
 
 /// Characters in a line of the file: what a receipt printer for 80 mm paper prints (common practice, no
@@ -26,6 +26,34 @@ pub(crate) struct Line {
     pub(crate) back: Option<String>,
 }
 
+/// What was brought back in exchange.
+pub(crate) struct ReturnedShown {
+    /// The sale that it was sold in, and its receipt.
+    pub(crate) sale: String,
+    pub(crate) receipt: String,
+    pub(crate) lines: Vec<(String, String)>,
+    /// How the rest was paid back.
+    pub(crate) back: Vec<(String, String)>,
+}
+
+impl ReturnedShown {
+    fn of(exchange: &Exchange) -> Self {
+        let back = |(kind, amount): (TenderKind, Money)| {
+            (format!("Paid back: {}", tender_name(kind)), amount.shown())
+        };
+        Self {
+            sale: exchange.sale.to_string(),
+            receipt: exchange.receipt.map(|r| r.to_string()).unwrap_or_default(),
+            lines: exchange
+                .lines
+                .iter()
+                .map(|l| (l.title.clone(), format!("-{}", l.amount.shown())))
+                .collect(),
+            back: exchange.paid_back().map(back).collect(),
+        }
+    }
+}
+
 pub(crate) struct Receipt {
     pub(crate) shop: String,
     pub(crate) number: String,
@@ -38,12 +66,22 @@ pub(crate) struct Receipt {
     pub(crate) due: String,
     pub(crate) tenders: Vec<(String, String)>,
     pub(crate) change: Option<String>,
+    /// What was brought back in exchange.
+    pub(crate) returned: Option<ReturnedShown>,
     pub(crate) note: String,
-    pub(crate) voided: bool,
+    /// Who voided it, when and why.
+    pub(crate) voided: Option<String>,
 }
 
 impl Receipt {
-    pub(crate) fn of(shop: &Shop, sale: &SaleView) -> Self {
+    pub(crate) async fn read(app: &App, sale: &SaleView) -> Result<Self, Problem> {
+        let shop = app.ledger.shop();
+        let voided = if sale.voided { void_words(app, &shop, sale.id).await? } else { None };
+        let returned = app.ledger.exchange_of(sale.id).await?.as_ref().map(ReturnedShown::of);
+        Ok(Self { returned, voided, ..Self::of(&shop, sale) })
+    }
+
+    fn of(shop: &Shop, sale: &SaleView) -> Self {
         let totals = &sale.totals;
         let some = |name: &'static str, amount: Money| (!amount.is_zero()).then(|| (name, amount.shown()));
         let more = [
@@ -55,15 +93,16 @@ impl Receipt {
             shop: shop.name.clone(),
             number: sale.receipt.map(|r| r.to_string()).unwrap_or_default(),
             when: shop.zone.shown(sale.at),
-            place: words::channel(shop, &sale.channel),
+            place: channel_name(shop, &sale.channel),
             who: sale.who.clone(),
             lines: sale.lines.iter().map(line).collect(),
             more: more.into_iter().flatten().collect(),
             due: totals.due.shown(),
             tenders: sale.tenders.iter().map(|t| tender(&t.tender)).collect(),
             change: (!totals.change.is_zero()).then(|| totals.change.shown()),
+            returned: None,
             note: sale.note.clone(),
-            voided: sale.voided,
+            voided: None,
         }
     }
 
@@ -78,8 +117,11 @@ impl Receipt {
         say(&self.shop);
         say(&format!("Receipt {}, {}", self.number, self.place));
         say(&self.when);
-        if self.voided {
-            say("VOIDED");
+        if let Some(voided) = &self.voided {
+            say(&rule);
+            for line in wrapped(voided) {
+                say(&line);
+            }
         }
         say(&rule);
         for line in &self.lines {
@@ -102,12 +144,46 @@ impl Receipt {
         if let Some(change) = &self.change {
             say(&pair("Change due", change));
         }
+        if let Some(returned) = &self.returned {
+            for (name, amount) in &returned.back {
+                say(&pair(name, amount));
+            }
+            say(&rule);
+            say(&format!("Returned in exchange, receipt {}", returned.receipt));
+            for (title, amount) in &returned.lines {
+                say(&pair(title, amount));
+            }
+        }
         if !self.note.is_empty() {
             say(&rule);
             say(&self.note);
         }
         out
     }
+}
+
+/// Who voided a sale, when and why; none if nobody did.
+pub(crate) async fn void_words(app: &App, shop: &Shop, sale: SaleId) -> Result<Option<String>, Problem> {
+    let words = |voided: Voided| {
+        let by = if voided.who.is_empty() { String::new() } else { format!(" by {}", voided.who) };
+        format!("Voided{by} on {}: {}", shop.zone.shown(voided.at), voided.reason)
+    };
+    Ok(app.ledger.void_of(sale).await?.map(words))
+}
+
+/// Words in lines of the file's width; a longer word has a line of its own.
+fn wrapped(words: &str) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in words.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= WIDTH => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
 }
 
 /// A name on the left and a figure on the right; a name that is too long gets its own line.
@@ -139,7 +215,7 @@ fn line(sold: &SoldLine) -> Line {
 }
 
 fn tender(tender: &ledger::sales::TenderIn) -> (String, String) {
-    let name = words::tender(tender.kind);
+    let name = tender_name(tender.kind);
     let name = match (tender.kind, tender.due) {
         (TenderKind::OnAccount, Some(due)) => format!("On account: {}, due {}", tender.customer, due.shown()),
         _ => name.to_owned(),
@@ -153,7 +229,7 @@ pub(crate) async fn file(
     PathParam(sale): PathParam<SaleId>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
-    let receipt = Receipt::of(&app.ledger.shop(), &sale);
+    let receipt = Receipt::read(&app, &sale).await?;
     let name = format!("attachment; filename=\"receipt-{}.txt\"", receipt.number);
     let headers =
         [(header::CONTENT_TYPE, "text/plain; charset=utf-8".to_owned()), (header::CONTENT_DISPOSITION, name)];
@@ -163,6 +239,13 @@ pub(crate) async fn file(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn words_are_wrapped_to_the_paper() {
+        let lines = wrapped("Voided by Ada Moss on May 17, 2026, 12:00 PM: the wrong hat");
+        assert_eq!(lines, ["Voided by Ada Moss on May 17, 2026, 12:00", "PM: the wrong hat"]);
+        assert_eq!(wrapped(""), Vec::<String>::new());
+    }
 
     #[test]
     fn names_and_figures_stand_at_the_edges() {

@@ -1,10 +1,12 @@
 //! Refunds: GET and POST /counter/sales/{sale}/refund
 
 use crate::app::App;
+use crate::pages::counter::place::Here;
 use crate::pages::counter::run_form;
-use crate::pages::counter::words::{self, Wrong};
+use crate::pages::counter::words::Wrong;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
+use crate::pages::shown::tender_name;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::PathParam;
@@ -13,11 +15,12 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::basket::{LineKind, TenderKind};
+use domain::channel::Channel;
 use domain::ids::SaleId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity, QuantityError};
 use domain::stock::ReturnDisposition;
-use ledger::sales::{NewRefund, RefundLine, RefundOf, RefundTender, SaleView, SoldLine};
+use ledger::sales::{NewRefund, RefundLine, RefundOf, RefundTender, SaleView, SoldLine, StartExchange};
 
 /// How money can be refunded; the unpaid amount is always lowered first.
 const WAYS: [TenderKind; 5] =
@@ -65,15 +68,26 @@ impl Page {
             frame: Frame::new(app, caller, Room::Counter),
             id: sale.id.to_string(),
             receipt: sale.receipt.map(|r| r.to_string()).unwrap_or_default(),
-            lines: sale.lines.iter().filter_map(|sold| line(sold, form)).collect(),
+            lines: lines(sale, form),
             shipping: !sale.totals.shipping.is_zero(),
             typed_shipping: typed("shipping"),
-            ways: WAYS.map(|k| (k.code(), words::tender(k), k.code() == by)).to_vec(),
+            ways: WAYS.map(|k| (k.code(), tender_name(k), k.code() == by)).to_vec(),
             owed: owed.filter(|owed| !owed.is_zero()).map(Money::shown),
             reason: typed("reason"),
             faults: Faults::default(),
         }
     }
+}
+
+/// What can still be refunded. If it is one thing, that is what was brought.
+fn lines(sale: &SaleView, form: Option<&Form>) -> Vec<Line> {
+    let mut lines: Vec<Line> = sale.lines.iter().filter_map(|sold| line(sold, form)).collect();
+    if let ([only], None) = (lines.as_mut_slice(), form)
+        && only.left == "1"
+    {
+        only.typed = only.left.clone();
+    }
+    lines
 }
 
 fn line(sold: &SoldLine, form: Option<&Form>) -> Option<Line> {
@@ -108,22 +122,41 @@ pub(crate) async fn page(
     Ok(HtmlPage(Page::of(&app, &caller, &sale, None)).into_response())
 }
 
-/// POST /counter/sales/{sale}/refund: lines or parts of them, or everything that is left.
+/// POST /counter/sales/{sale}/refund: lines or parts of them, or everything that is left; or they are brought
+/// back in exchange for something else.
 pub(crate) async fn refund(
     State(app): State<App>,
+    here: Here,
     PathParam(sale): PathParam<SaleId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let refund = read(&app.ledger.sale(sale).await?, &form, app.ledger.shop().currency);
-    match run_form(&app, &form, refund).await? {
-        Ok(_) if form.text("do") == "exchange" => Ok(see_other("/counter")),
-        Ok(_) => Ok(see_other(&format!("/counter/sales/{sale}"))),
+    let view = app.ledger.sale(sale).await?;
+    let done = if form.text("do") == "exchange" {
+        let command = read_exchange(&view, &form, here.channel);
+        run_form(&app, &form, command).await?.map(|basket| format!("/counter/{basket}"))
+    } else {
+        let refund = read(&view, &form, app.ledger.shop().currency);
+        run_form(&app, &form, refund).await?.map(|_| format!("/counter/sales/{sale}"))
+    };
+    match done {
+        Ok(path) => Ok(see_other(&path)),
         Err(rejection) => Ok(wrong(&app, &form, &app.ledger.sale(sale).await?, rejection)),
     }
 }
 
-fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, Faults> {
-    let everything = form.text("do") == "all";
+/// The reason for an exchange if none was typed.
+const EXCHANGE: &str = "Exchange";
+
+fn read_exchange(sale: &SaleView, form: &Form, channel: Channel) -> Result<StartExchange, Faults> {
+    let lines = read_lines(sale, form, false)?;
+    if lines.is_empty() {
+        return Err(Faults::one("lines", "enter a quantity for at least one item"));
+    }
+    let reason = if form.text("reason").is_empty() { EXCHANGE } else { form.text("reason") }.to_owned();
+    Ok(StartExchange { sale: sale.id, lines, reason, channel, who: form.caller.who.clone() })
+}
+
+fn read_lines(sale: &SaleView, form: &Form, everything: bool) -> Result<Vec<RefundLine>, Faults> {
     let mut lines = Vec::new();
     for sold in sale.lines.iter().filter(|sold| left(sold).is_some()) {
         let id = sold.line.id;
@@ -143,6 +176,11 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, F
             ReturnDisposition::from_code(form.text(&format!("fate.{id}"))).unwrap_or(ReturnDisposition::Open);
         lines.push(RefundLine { line: id, what, fate: if goods { fate } else { ReturnDisposition::Open } });
     }
+    Ok(lines)
+}
+
+fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, Faults> {
+    let lines = read_lines(sale, form, form.text("do") == "all")?;
     let shipping = match form.text("shipping") {
         "" => Money::zero(currency),
         text => Money::parse(text, currency).map_err(|error| Faults::one("shipping", error.to_string()))?,

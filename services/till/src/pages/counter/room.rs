@@ -1,7 +1,7 @@
 //! GET /counter and GET /counter/{basket}
 
 use crate::app::App;
-use crate::pages::counter::place::Here;
+use crate::pages::counter::place::{Here, Ribbon};
 use crate::pages::counter::slip::{Slip, read};
 use crate::pages::counter::words::{self, ago};
 use crate::pages::frame::{Frame, HtmlPage, Room};
@@ -133,11 +133,12 @@ fn on_hold(shop: &Shop, hold: &Hold) -> Listed {
 pub(crate) async fn room(
     State(app): State<App>,
     caller: Caller,
-    Here(channel): Here,
+    here: Here,
     QueryParam(query): QueryParam<Query>,
 ) -> Result<Response, Problem> {
-    let slip = Slip::empty(&app.ledger.shop(), &channel);
-    Ok(Page::around(&app, &caller, slip, "", query).await?.answer())
+    let ribbon = Ribbon::of(&app, &caller, &here.channel).await?;
+    let slip = Slip::empty(&app.ledger.shop(), ribbon);
+    Ok(here.keep(Page::around(&app, &caller, slip, "", query).await?.answer()))
 }
 
 /// GET /counter/{basket}
@@ -147,7 +148,7 @@ pub(crate) async fn at_slip(
     PathParam(basket): PathParam<BasketId>,
     QueryParam(query): QueryParam<Query>,
 ) -> Result<Response, Problem> {
-    match read(&app, basket).await? {
+    match read(&app, &caller, basket).await? {
         Ok(slip) => Ok(Page::around(&app, &caller, slip, "", query).await?.answer()),
         Err(elsewhere) => Ok(elsewhere),
     }

@@ -3,11 +3,11 @@
 
 use crate::app::App;
 use crate::pages::counter::place::{Here, Ribbon};
-use crate::pages::counter::receipt::Receipt;
-use crate::pages::counter::{run_form, words};
+use crate::pages::counter::receipt::{Receipt, void_words};
+use crate::pages::counter::run_form;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
-use crate::pages::shown;
+use crate::pages::shown::{self, channel_name};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
@@ -21,7 +21,7 @@ use domain::day::Day;
 use domain::ids::SaleId;
 use domain::stock::ReturnDisposition;
 use ledger::Shop;
-use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale, Voided};
+use ledger::sales::{ExchangedFor, RefundView, SaleView, SalesQuery, VoidSale};
 use serde::Deserialize;
 
 /// Sales that are listed at once.
@@ -37,7 +37,7 @@ struct Row {
     place: String,
     what: String,
     due: String,
-    state: &'static str,
+    state: String,
 }
 
 #[derive(Template)]
@@ -79,19 +79,19 @@ impl Query {
     }
 }
 
-fn row(shop: &Shop, sale: &SaleView) -> Row {
+fn row(shop: &Shop, sale: &SaleView, voided: Option<String>) -> Row {
     let titles: Vec<&str> = sale.lines.iter().map(|l| l.line.title.as_str()).collect();
     Row {
         id: sale.id.to_string(),
         receipt: sale.receipt.map_or_else(|| "past".to_owned(), |r| r.to_string()),
         when: shop.zone.shown(sale.at),
-        place: words::channel(shop, &sale.channel),
+        place: channel_name(shop, &sale.channel),
         what: titles.join(", "),
         due: sale.totals.due.shown(),
-        state: match (sale.voided, sale.refunds.is_empty()) {
-            (true, _) => "voided",
-            (false, false) => "refunded in part or in full",
-            (false, true) => "",
+        state: match voided {
+            Some(words) => words,
+            None if sale.refunds.is_empty() => String::new(),
+            None => "refunded in part or in full".to_owned(),
         },
     }
 }
@@ -115,7 +115,11 @@ pub(crate) async fn list(
     sales.truncate(MOST_LISTED);
     let next = sales.last().filter(|_| more).map(|sale| sale.id.to_string());
     let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-    let rows = sales.iter().map(|sale| row(&shop, sale)).collect();
+    let mut rows = Vec::with_capacity(sales.len());
+    for sale in &sales {
+        let voided = if sale.voided { void_words(&app, &shop, sale.id).await? } else { None };
+        rows.push(row(&shop, sale, voided));
+    }
     Ok((status, HtmlPage(List { frame, what: query.what, day: query.day, rows, next, faults }))
         .into_response())
 }
@@ -126,6 +130,8 @@ struct Back {
     how: String,
     reason: String,
     open: bool,
+    /// What was taken in exchange: its sale and receipt.
+    exchange: Option<(String, String)>,
 }
 
 /// An unpaid amount of the sale.
@@ -150,15 +156,13 @@ pub(crate) struct One {
     backs: Vec<Back>,
     debts: Vec<Debt>,
     order: Option<String>,
-    /// Who voided it, when and why.
-    voided: Option<String>,
-    just: bool,
+    just: Just,
     can_give_back: bool,
     can_void: bool,
     faults: Faults,
 }
 
-/// Whether it was rung up just before.
+/// What was done just before.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Just {
@@ -166,12 +170,27 @@ pub(crate) struct Just {
     just: String,
 }
 
+impl Just {
+    /// The sale was completed.
+    pub(crate) const RUNG_UP: &str = "rung-up";
+    /// Somebody paid a sale that another device had completed.
+    pub(crate) const PAID_BEFORE: &str = "paid-before";
+
+    fn is_rung_up(&self) -> bool {
+        self.just == Self::RUNG_UP
+    }
+
+    fn is_paid_before(&self) -> bool {
+        self.just == Self::PAID_BEFORE
+    }
+}
+
 impl One {
     async fn of(app: &App, caller: &Caller, here: &Channel, sale: &SaleView) -> Result<Self, Problem> {
         let shop = app.ledger.shop();
-        let voided = if sale.voided { app.ledger.void_of(sale.id).await? } else { None };
         let left = sale.lines.iter().any(|l| l.given_back.stock_units() < l.line.quantity.stock_units());
         let today = shop.zone.day_of(sale.at) == shop.zone.day_of(app.ledger.now());
+        let exchanged = app.ledger.exchanged_for(sale.id).await?;
         let live = !sale.voided && sale.receipt.is_some();
         let debts = sale.tenders.iter().filter_map(|tender| {
             let left = tender.still_owed.filter(|left| !left.is_zero() && !sale.voided)?;
@@ -185,30 +204,30 @@ impl One {
         Ok(Self {
             frame: Frame::new(app, caller, Room::Counter),
             id: sale.id.to_string(),
-            voided: voided.map(|voided| void_words(&shop, &voided)),
-            receipt: Receipt::of(&shop, sale),
+            receipt: Receipt::read(app, sale).await?,
             ribbon: Ribbon::fixed(&shop, &sale.channel),
             here: Ribbon::fixed(&shop, here),
-            backs: sale.refunds.iter().map(|refund| back(&shop, refund)).collect(),
+            backs: sale.refunds.iter().map(|refund| back(refund, &shop, &exchanged)).collect(),
             debts: debts.collect(),
             order: sale.order.clone(),
-            just: false,
+            just: Just::default(),
             can_give_back: live && left,
-            can_void: live && today && !paid_since && sale.refunds.is_empty() && sale.order.is_none(),
+            can_void: live
+                && today
+                && !paid_since
+                && sale.refunds.is_empty()
+                && sale.order.is_none()
+                && !sale.tenders.iter().any(|t| t.tender.kind == domain::basket::TenderKind::Exchange),
             faults: Faults::default(),
         })
     }
 }
 
-fn void_words(shop: &Shop, voided: &Voided) -> String {
-    let by = if voided.who.is_empty() { String::new() } else { format!(" by {}", voided.who) };
-    format!("Voided{by} on {}: {}", shop.zone.shown(voided.at), voided.reason)
-}
-
-fn back(shop: &Shop, refund: &RefundView) -> Back {
+fn back(refund: &RefundView, shop: &Shop, exchanged: &[ExchangedFor]) -> Back {
     let how = refund.tenders.iter().map(|(kind, amount)| match kind {
         domain::basket::TenderKind::OnAccount => format!("{} off the open balance", amount.shown()),
-        kind => format!("{} by {}", amount.shown(), words::tender(*kind).to_lowercase()),
+        domain::basket::TenderKind::Exchange => format!("{} in exchange", amount.shown()),
+        kind => format!("{} by {}", amount.shown(), shown::tender_name(*kind).to_lowercase()),
     });
     Back {
         when: shop.zone.shown(refund.at),
@@ -216,6 +235,10 @@ fn back(shop: &Shop, refund: &RefundView) -> Back {
         how: how.collect::<Vec<_>>().join(", "),
         reason: refund.reason.clone(),
         open: refund.lines.iter().any(|line| line.2 == ReturnDisposition::Open),
+        exchange: exchanged
+            .iter()
+            .find(|one| one.refund == refund.id)
+            .map(|one| (one.sale.to_string(), one.receipt.map(|r| r.to_string()).unwrap_or_default())),
     }
 }
 
@@ -223,19 +246,19 @@ fn back(shop: &Shop, refund: &RefundView) -> Back {
 pub(crate) async fn one(
     State(app): State<App>,
     caller: Caller,
-    Here(here): Here,
+    here: Here,
     PathParam(sale): PathParam<SaleId>,
     QueryParam(just): QueryParam<Just>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
-    let page = One { just: !just.just.is_empty(), ..One::of(&app, &caller, &here, &sale).await? };
+    let page = One { just, ..One::of(&app, &caller, &here.channel, &sale).await? };
     Ok(HtmlPage(page).into_response())
 }
 
 /// POST /counter/sales/{sale}/void
 pub(crate) async fn void(
     State(app): State<App>,
-    Here(here): Here,
+    here: Here,
     PathParam(sale): PathParam<SaleId>,
     form: Form,
 ) -> Result<Response, Problem> {
@@ -250,8 +273,10 @@ pub(crate) async fn void(
         Ok(()) => Ok(see_other(&format!("/counter/sales/{sale}"))),
         Err(wrong) => {
             let faults = wrong.faults(&app);
-            let page =
-                One { faults, ..One::of(&app, &form.caller, &here, &app.ledger.sale(sale).await?).await? };
+            let page = One {
+                faults,
+                ..One::of(&app, &form.caller, &here.channel, &app.ledger.sale(sale).await?).await?
+            };
             Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }

@@ -1,10 +1,10 @@
 //! POST /counter/scan and POST /counter/{basket}/scan
 
 use crate::app::App;
-use crate::pages::counter::place;
+use crate::pages::counter::place::{self, Here};
 use crate::pages::counter::slip::Weigh;
 use crate::pages::counter::words::Wrong;
-use crate::pages::counter::{done, redisplay, run_form};
+use crate::pages::counter::{SaleAt, done, redisplay, run_form};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
@@ -18,8 +18,8 @@ use ledger::Rejection;
 use ledger::sales::{BasketChange, ChangeBasket, OpenBasket};
 
 /// POST /counter/scan: the first scan starts the slip.
-pub(crate) async fn first(State(app): State<App>, form: Form) -> Result<Response, Problem> {
-    scan(&app, &form, None).await
+pub(crate) async fn first(State(app): State<App>, here: Here, form: Form) -> Result<Response, Problem> {
+    scan(&app, &form, &SaleAt::New(here.channel)).await
 }
 
 /// POST /counter/{basket}/scan
@@ -28,24 +28,31 @@ pub(crate) async fn next(
     PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    scan(&app, &form, Some(basket)).await
+    scan(&app, &form, &SaleAt::Open(basket)).await
 }
 
-async fn scan(app: &App, form: &Form, basket: Option<BasketId>) -> Result<Response, Problem> {
-    let path = basket.map_or("/counter".to_owned(), |basket| format!("/counter/{basket}"));
+async fn scan(app: &App, form: &Form, sale: &SaleAt) -> Result<Response, Problem> {
+    let path = match sale {
+        SaleAt::New(_) => "/counter".to_owned(),
+        SaleAt::Open(basket) => format!("/counter/{basket}"),
+    };
     if form.text("code").is_empty() {
         return Ok(see_other(&path));
     }
     let change = match read(form) {
         Ok(change) => change,
-        Err(rejection) => return redisplay(app, form, basket, rejection, weigh(app, form).await).await,
+        Err(rejection) => return redisplay(app, form, sale, rejection, weigh(app, form).await).await,
     };
-    let laid = if let Some(basket) = basket {
-        run_form(app, form, Ok(ChangeBasket { basket, revision: None, change })).await?.map(|_| basket)
-    } else {
-        let channel = place::of_form(app, form);
-        let new = OpenBasket { channel, first: Some(change), who: form.caller.who.clone() };
-        run_form(app, form, Ok(new)).await?
+    let laid = match sale {
+        SaleAt::Open(basket) => {
+            let change = ChangeBasket { basket: *basket, revision: None, change };
+            run_form(app, form, Ok(change)).await?.map(|_| *basket)
+        }
+        SaleAt::New(here) => {
+            let (channel, who) = (place::of_form(app, form, here), form.caller.who.clone());
+            run_form(app, form, channel.map(|channel| OpenBasket { channel, first: Some(change), who }))
+                .await?
+        }
     };
     match laid {
         Ok(basket) => done(app, form, basket).await,
@@ -57,7 +64,7 @@ async fn scan(app: &App, form: &Form, basket: Option<BasketId>) -> Result<Respon
             let of_weight =
                 matches!(&wrong, Wrong::Refused(Rejection::Invalid { field, .. }) if field == "quantity");
             let weigh = if of_weight { weigh(app, form).await } else { None };
-            redisplay(app, form, basket, wrong, weigh).await
+            redisplay(app, form, sale, wrong, weigh).await
         }
     }
 }

@@ -14,7 +14,6 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::basket::{Given, LineKind, TenderKind, still_due};
-use domain::channel::Channel;
 use domain::day::Moment;
 use domain::discount::Off;
 use domain::ids::BasketId;
@@ -36,20 +35,42 @@ impl Discounted {
     }
 }
 
-/// A discount that was refused, as it was typed, and the line that it is for; none for the whole sale.
-pub(crate) struct TypedOff {
-    line: Option<u32>,
-    pub(crate) off: String,
-    pub(crate) reason: String,
+/// A form of the sale.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum SlipForm {
+    Line(u32),
+    /// The discount on the whole sale.
+    Whole,
+    Hold,
 }
 
-impl TypedOff {
+/// A form that was refused, with what was typed.
+pub(crate) struct Typed {
+    form: SlipForm,
+    pub(crate) quantity: String,
+    pub(crate) off: String,
+    pub(crate) reason: String,
+    pub(crate) customer: String,
+    pub(crate) until: String,
+}
+
+impl Typed {
     pub(crate) fn of(form: &Form) -> Option<Self> {
-        let line = if form.text("do") == "whole" { None } else { Some(form.text("line").parse().ok()?) };
-        form.has("off").then(|| Self {
-            line,
-            off: form.text("off").to_owned(),
-            reason: form.text("reason").to_owned(),
+        let which = if form.has("forWhom") {
+            SlipForm::Hold
+        } else if form.text("do") == "whole" {
+            SlipForm::Whole
+        } else {
+            SlipForm::Line(form.text("line").parse().ok()?)
+        };
+        let text = |name: &str| form.text(name).to_owned();
+        Some(Self {
+            form: which,
+            quantity: text("quantity"),
+            off: text("off"),
+            reason: text("reason"),
+            customer: text("forWhom"),
+            until: text("until"),
         })
     }
 }
@@ -77,6 +98,20 @@ pub(crate) struct Weigh {
     pub(crate) price: String,
 }
 
+/// A line that is brought back in exchange.
+pub(crate) struct ReturnLine {
+    pub(crate) title: String,
+    pub(crate) quantity: String,
+    pub(crate) amount: String,
+}
+
+/// What is left between what is taken and what is brought back.
+pub(crate) struct Sum {
+    /// `Total`, `Amount due` or `Pay back`.
+    pub(crate) name: &'static str,
+    pub(crate) amount: String,
+}
+
 pub(crate) struct Slip {
     /// Its address; `/counter` before it is started.
     pub(crate) path: String,
@@ -88,7 +123,8 @@ pub(crate) struct Slip {
     pub(crate) lines: Vec<SlipLine>,
     pub(crate) gone: Vec<u32>,
     pub(crate) off: Option<Discounted>,
-    pub(crate) due: String,
+    pub(crate) returns: Vec<ReturnLine>,
+    pub(crate) sum: Sum,
     /// The total in cash, if it differs.
     pub(crate) in_cash: Option<String>,
     pub(crate) customer: String,
@@ -96,23 +132,24 @@ pub(crate) struct Slip {
     pub(crate) symbol: String,
     pub(crate) ways: Vec<(&'static str, &'static str)>,
     pub(crate) weigh: Option<Weigh>,
-    pub(crate) typed: Option<TypedOff>,
+    pub(crate) typed: Option<Typed>,
     pub(crate) faults: Faults,
 }
 
 impl Slip {
     /// Before the first scan.
-    pub(crate) fn empty(shop: &Shop, channel: &Channel) -> Self {
+    pub(crate) fn empty(shop: &Shop, ribbon: Ribbon) -> Self {
         Self {
             path: "/counter".to_owned(),
             id: String::new(),
-            ribbon: Ribbon::of(shop, channel),
+            ribbon,
             revision: 0,
             pulse: String::new(),
             lines: Vec::new(),
             gone: Vec::new(),
             off: None,
-            due: Money::zero(shop.currency).shown(),
+            returns: Vec::new(),
+            sum: Sum { name: "Total", amount: Money::zero(shop.currency).shown() },
             in_cash: None,
             customer: String::new(),
             paying: false,
@@ -124,18 +161,25 @@ impl Slip {
         }
     }
 
-    pub(crate) fn of(shop: &Shop, view: &BasketView, pulse: String, now: Moment) -> Result<Self, Problem> {
+    pub(crate) fn of(
+        shop: &Shop,
+        ribbon: Ribbon,
+        view: &BasketView,
+        pulse: String,
+        now: Moment,
+    ) -> Result<Self, Problem> {
         let cash = left(shop, view, TenderKind::Cash)?;
         Ok(Self {
             path: format!("/counter/{}", view.id),
             id: view.id.to_string(),
-            ribbon: Ribbon::of(shop, &view.channel),
+            ribbon,
             revision: view.revision,
             pulse,
             lines: view.lines.iter().map(|line| in_words(shop, line, now)).collect(),
             gone: view.lines.iter().filter(|line| line.gone.is_some()).map(|line| line.number).collect(),
             off: view.off.map(|off| Discounted::of(off, view.discount, &view.off_reason)),
-            due: view.due.shown(),
+            returns: returns(view),
+            sum: sum(shop, view)?,
             in_cash: (cash != left(shop, view, TenderKind::Card)?).then(|| cash.shown()),
             customer: view.customer.clone(),
             paying: view.paying,
@@ -147,15 +191,24 @@ impl Slip {
         })
     }
 
+    fn typed(&self, form: SlipForm) -> Option<&Typed> {
+        self.typed.as_ref().filter(|typed| typed.form == form)
+    }
+
     /// What was typed for this line and refused.
     #[expect(clippy::trivially_copy_pass_by_ref, reason = "a template passes a reference")]
-    pub(crate) fn typed_at(&self, line: &u32) -> Option<&TypedOff> {
-        self.typed.as_ref().filter(|typed| typed.line == Some(*line))
+    pub(crate) fn typed_at(&self, line: &u32) -> Option<&Typed> {
+        self.typed(SlipForm::Line(*line))
     }
 
     /// What was typed for the whole sale and refused.
-    pub(crate) fn typed_whole(&self) -> Option<&TypedOff> {
-        self.typed.as_ref().filter(|typed| typed.line.is_none())
+    pub(crate) fn typed_whole(&self) -> Option<&Typed> {
+        self.typed(SlipForm::Whole)
+    }
+
+    /// What was typed to put the sale on hold and refused.
+    pub(crate) fn typed_hold(&self) -> Option<&Typed> {
+        self.typed(SlipForm::Hold)
     }
 
     pub(crate) fn has_goods(&self) -> bool {
@@ -163,9 +216,44 @@ impl Slip {
     }
 }
 
+fn returns(view: &BasketView) -> Vec<ReturnLine> {
+    let line = |line: &ledger::sales::Returned| ReturnLine {
+        title: line.title.clone(),
+        quantity: line.quantity.to_string(),
+        amount: line.amount.shown(),
+    };
+    view.returns.iter().flat_map(|returns| &returns.lines).map(line).collect()
+}
+
+fn sum(shop: &Shop, view: &BasketView) -> Result<Sum, Problem> {
+    let back = paid_back(shop, view, TenderKind::Card)?;
+    Ok(match (&view.returns, back.is_zero()) {
+        (None, _) => Sum { name: "Total", amount: view.due.shown() },
+        (Some(_), false) => Sum { name: "Pay back", amount: back.shown() },
+        (Some(_), true) => Sum { name: "Amount due", amount: left(shop, view, TenderKind::Card)?.shown() },
+    })
+}
+
+/// What of the total is covered by what is brought back.
+fn covered(view: &BasketView) -> Option<Money> {
+    let credit = view.returns.as_ref()?.credit;
+    Some(if credit.minor() < view.due.minor() { credit } else { view.due })
+}
+
+/// What is paid back with this tender in an exchange for something cheaper.
+pub(crate) fn paid_back(shop: &Shop, view: &BasketView, kind: TenderKind) -> Result<Money, Problem> {
+    let wrong = |error| Problem::invalid("#/amount", error);
+    let none = Money::zero(shop.currency);
+    let (Some(returns), Some(covered)) = (&view.returns, covered(view)) else { return Ok(none) };
+    let back = returns.credit.minus(covered).map_err(wrong)?;
+    if kind == TenderKind::Cash { shop.cash_rounding.round(back).map_err(wrong) } else { Ok(back) }
+}
+
 /// What is left to pay with this tender.
 pub(crate) fn left(shop: &Shop, view: &BasketView, kind: TenderKind) -> Result<Money, Problem> {
-    let given: Vec<Given> = view.tenders.iter().map(|t| (t.kind, t.amount)).collect();
+    let exchanged = covered(view).map(|covered| (TenderKind::Exchange, covered));
+    let taken = view.tenders.iter().map(|t| (t.kind, t.amount));
+    let given: Vec<Given> = exchanged.into_iter().chain(taken).collect();
     still_due(view.due, &given, kind, shop.cash_rounding).map_err(|error| Problem::invalid("#/amount", error))
 }
 
@@ -230,7 +318,11 @@ pub(crate) struct SlipAlone {
 }
 
 /// Reads an open slip, in words.
-pub(crate) async fn read(app: &App, basket: BasketId) -> Result<Result<Slip, Response>, Problem> {
+pub(crate) async fn read(
+    app: &App,
+    caller: &Caller,
+    basket: BasketId,
+) -> Result<Result<Slip, Response>, Problem> {
     // The version is read first: a change in between is then noticed.
     let pulse = app.ledger.basket_pulse(basket).await?.to_string();
     let view = app.ledger.basket(basket).await?;
@@ -240,7 +332,8 @@ pub(crate) async fn read(app: &App, basket: BasketId) -> Result<Result<Slip, Res
     if view.state != BasketState::Open {
         return Ok(Err(see_other("/counter")));
     }
-    Slip::of(&app.ledger.shop(), &view, pulse, app.ledger.now()).map(Ok)
+    let ribbon = Ribbon::of(app, caller, &view.channel).await?;
+    Slip::of(&app.ledger.shop(), ribbon, &view, pulse, app.ledger.now()).map(Ok)
 }
 
 /// GET /counter/{basket}/slip
@@ -249,7 +342,7 @@ pub(crate) async fn alone(
     caller: Caller,
     PathParam(basket): PathParam<BasketId>,
 ) -> Result<Response, Problem> {
-    let slip = match read(&app, basket).await? {
+    let slip = match read(&app, &caller, basket).await? {
         Ok(slip) => slip,
         Err(elsewhere) => return Ok(elsewhere),
     };

@@ -2,10 +2,12 @@
 
 use crate::app::App;
 use crate::pages::form::Faults;
-use domain::basket::TenderKind;
+use crate::pages::shown::{channel_name, listed, tender_name};
+use crate::problem::of_page;
 use domain::channel::Channel;
 use domain::color;
 use domain::day::Moment;
+use domain::limits::LimitName;
 use ledger::{Rejection, Shop, SoldAs};
 
 const SECOND_MS: i64 = 1000;
@@ -29,15 +31,10 @@ pub(crate) fn ago(shop: &Shop, at: Moment, now: Moment) -> String {
     }
 }
 
-/// A channel's name as its owner wrote it.
-pub(crate) fn channel(shop: &Shop, code: &Channel) -> String {
-    shop.channels.get(code).cloned().unwrap_or_else(|| code.as_str().to_owned())
-}
-
 fn sold(shop: &Shop, sold: &SoldAs, now: Moment) -> String {
     let place = match (sold.channel.as_str(), Channel::parse(&sold.channel)) {
         ("online", _) => "online".to_owned(),
-        (_, Ok(code)) => format!("at {}", channel(shop, &code)),
+        (_, Ok(code)) => format!("at {}", channel_name(shop, &code)),
         (other, Err(_)) => format!("on {other}"),
     };
     let by = match (&sold.order, sold.receipt) {
@@ -110,25 +107,27 @@ fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults {
         Rejection::Stale { .. } => {
             Faults::one("", "This sale was changed somewhere else. Check it below and try again.")
         }
-        other => Faults::one("", ::words::rejection(other)),
-    }
-}
-
-pub(crate) fn tender(kind: TenderKind) -> &'static str {
-    match kind {
-        TenderKind::Cash => "Cash",
-        TenderKind::Card => "Card",
-        TenderKind::Check => "Check",
-        TenderKind::Online => "Online",
-        TenderKind::GiftCertificate => "Gift certificate",
-        TenderKind::OnAccount => "On account",
-        TenderKind::Other => "Other",
+        Rejection::AboveLimit(above) if above.limit == LimitName::Channels => {
+            let name = |code: &str| match Channel::parse(code) {
+                Ok(channel) => channel_name(shop, &channel),
+                Err(_) => code.to_owned(),
+            };
+            let allowed = listed(above.allowed.split(", ").map(name));
+            Faults::one(
+                "",
+                format!(
+                    "you can sell only at {allowed}, not at {}. Ask someone with more rights to do it",
+                    name(&above.asked)
+                ),
+            )
+        }
+        other => Faults::one("", of_page(other).unwrap_or_else(|| ::words::rejection(other))),
     }
 }
 
 /// The shop's tenders at the counter, as codes and in words, in the order of its settings.
 pub(crate) fn ways(shop: &Shop) -> Vec<(&'static str, &'static str)> {
-    shop.tenders.iter().map(|kind| (kind.code(), tender(*kind))).collect()
+    shop.tenders.iter().map(|kind| (kind.code(), tender_name(*kind))).collect()
 }
 
 /// The most stripes of a band; more could not be told apart.

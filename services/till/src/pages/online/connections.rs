@@ -77,7 +77,7 @@ pub(crate) struct Figures {
     parked: i64,
     sent: i64,
     refused: i64,
-    kept: i64,
+    deferred: i64,
     differences: i64,
     contact: Option<String>,
     quiet: Option<String>,
@@ -111,7 +111,7 @@ fn figures(status: ConnectionStatus, zone: &Zone, now: Moment) -> Figures {
         parked: status.parked,
         sent: status.sent,
         refused: status.refused,
-        kept: status.orders_deferred,
+        deferred: status.orders_deferred,
         differences: status.differences,
     }
 }

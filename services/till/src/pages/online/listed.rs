@@ -69,6 +69,7 @@ async fn read(app: &App, caller: &Caller, asked: &ListedQuery) -> Result<Page, P
 mod tests {
     use super::super::tests::send;
     use crate::testing::TestShop;
+    use serde_json::json;
 
     #[tokio::test]
     async fn a_piece_that_a_connection_sent_is_listed_there() {
@@ -79,7 +80,7 @@ mod tests {
         assert!(item().await.contains("Not listed online."));
         shop.tell("village").await;
         let live = shop.get("/online/listed").await;
-        assert!(live.text().contains(">village</td>"), "{}", live.text());
+        assert!(live.text().contains(">the online shop village</td>"), "{}", live.text());
         assert!(live.text().contains("href=\"/online/texts?sku=COWL\""), "{}", live.text());
         assert!(item().await.contains("Listed in the online shop village."));
         let online = shop.get("/online").await;
@@ -97,6 +98,20 @@ mod tests {
     }
 
     #[tokio::test]
+    async fn what_is_on_hold_is_not_called_sold() {
+        let shop = TestShop::open().await.with_feed_adapter();
+        send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
+        let hold = json!({"for": "customer", "forWhom": "Ben", "lines": [{"sku": "COWL", "quantity": "1"}]});
+        assert_eq!(shop.post("/api/holds", "k1", hold).await.status, 201);
+        let listed = shop.get("/online/listed").await;
+        assert!(
+            listed.text().contains(">on hold<") && !listed.text().contains("sold since"),
+            "{}",
+            listed.text()
+        );
+    }
+
+    #[tokio::test]
     async fn what_is_sold_stays_live_until_it_is_told() {
         let shop = TestShop::open().await.with_feed_adapter();
         send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
@@ -104,8 +119,8 @@ mod tests {
         let live = shop.get("/online/listed").await;
         assert!(
             live.text().contains("4 pieces are listed")
-                && live.text().contains(">feed</td>")
-                && live.text().contains("sold since"),
+                && live.text().contains(">your feed</td>")
+                && live.text().contains(">no longer in stock<"),
             "{}",
             live.text()
         );

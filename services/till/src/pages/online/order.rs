@@ -425,7 +425,7 @@ mod tests {
         check(&[("choice", "take"), ("sku", "nothing"), ("reason", "because")], "item has the code").await;
         check(&[("choice", "take COWL"), ("reason", "because")], "value=\"because\"").await;
         check(&[("choice", "fill")], "was already sold").await;
-        check(&[("choice", "hold 7"), ("reason", "r")], "There is no hold 7").await;
+        check(&[("choice", "hold 7"), ("reason", "r")], "This hold does not exist").await;
         assert_eq!(shop.get("/online/orders/7").await.status, 404);
     }
 

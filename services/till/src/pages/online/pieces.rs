@@ -3,8 +3,9 @@
 use super::weak::weaknesses;
 use crate::app::App;
 use crate::pages::face::{Stripe, picture, stripes};
+use crate::pages::shown::listed_by;
 use crate::problem::Problem;
-use domain::color;
+use domain::{color, text};
 use ledger::online::Offers;
 use ledger::shelf::{ItemView, Picture, PictureName};
 use std::collections::HashMap;
@@ -19,12 +20,14 @@ pub(crate) struct Piece {
     /// The SKU as part of an address.
     pub(crate) address: String,
     pub(crate) name: String,
+    /// Color and size, unless the name has them.
     pub(crate) color: String,
     pub(crate) size: String,
     pub(crate) weight: String,
     pub(crate) price: String,
     pub(crate) free: String,
     pub(crate) is_gone: bool,
+    pub(crate) is_on_hold: bool,
     /// Where it is listed; empty if nowhere.
     pub(crate) listed_by: String,
     pub(crate) weak: Vec<&'static str>,
@@ -43,13 +46,14 @@ impl Piece {
             address: form_urlencoded::byte_serialize(item.sku.as_bytes()).collect(),
             sku: item.sku.clone(),
             name: item.text.name.clone(),
-            color: color::shown(&item.text.color),
-            size: item.text.size.clone(),
+            color: unless_said(&item.text.name, color::shown(&item.text.color)),
+            size: unless_said(&item.text.name, item.text.size.clone()),
             weight: item.weight.map(|w| w.to_string()).unwrap_or_default(),
             price: crate::pages::shown::money(item.price),
             free: item.free().to_string(),
-            is_gone: item.free().stock_units() == 0,
-            listed_by: offers.map(names).unwrap_or_default(),
+            is_gone: item.on_hand.stock_units() == 0,
+            is_on_hold: item.on_hand.stock_units() > 0 && item.free().stock_units() == 0,
+            listed_by: offers.map(listed_by).unwrap_or_default(),
             weak: weaknesses(item, has_dark_picture),
             picture: picture(item),
             stripes: stripes(&item.text.color),
@@ -57,10 +61,9 @@ impl Piece {
     }
 }
 
-/// Who offers it: `feed, village`.
-fn names(offers: &Offers) -> String {
-    let names: Vec<&str> = offers.by.iter().map(|offer| offer.shop.as_deref().unwrap_or("feed")).collect();
-    names.join(", ")
+/// A property, or nothing where the name says it already.
+fn unless_said(name: &str, property: String) -> String {
+    if text::says(name, &property) { String::new() } else { property }
 }
 
 fn has_dark(item: &ItemView, pictures: &HashMap<PictureName, Picture>) -> bool {

@@ -5,13 +5,12 @@ use super::counter::Counter;
 use super::shop::ShopFields;
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
-use crate::pages::shown::capital;
+use crate::pages::shown::{capital, zones};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
-use domain::day::Zone;
 use domain::money::{Currency, Money};
 use domain::weight::WeightUnit;
 use ledger::shelf::StyleView;
@@ -37,7 +36,7 @@ pub(crate) struct Rule {
 pub(crate) struct Page {
     pub(super) frame: Frame,
     pub(super) kept: String,
-    pub(super) zones: Vec<String>,
+    pub(super) zones: Vec<(String, String)>,
     pub(super) units: Vec<(&'static str, &'static str)>,
     pub(super) currency_is_fixed: bool,
     pub(super) shop: ShopFields,
@@ -73,7 +72,7 @@ pub(super) async fn read(app: &App, caller: &Caller, kept: String) -> Result<Pag
     Ok(Page {
         frame: Frame::new(app, caller, Room::Settings),
         kept,
-        zones: Zone::names(),
+        zones: zones(),
         units: WeightUnit::ALL.map(|unit| (unit.code(), unit_words(unit))).to_vec(),
         currency_is_fixed: app.ledger.currency_is_fixed().await?,
         shop: ShopFields::of(&shop, app.ledger.now()),

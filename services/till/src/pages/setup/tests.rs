@@ -83,7 +83,10 @@ async fn all_that_is_wrong_is_said_at_once() {
         let beside = format!("id=\"fault-{field}\"");
         assert!(page.text().contains(&beside), "{field}: {}", page.text());
     }
-    assert!(page.text().contains("<option value=\"America/Santiago\">"), "any zone can be found");
+    assert!(
+        page.text().contains("<option value=\"America/Santiago\">Santiago</option>"),
+        "any zone can be found"
+    );
 }
 
 #[tokio::test]
@@ -91,4 +94,29 @@ async fn programs_work_before_there_is_anybody() {
     let shop = TestShop::open().await;
     assert!(!shop.ledger().has_people().await.expect("an answer"));
     assert_eq!(shop.get("/api/shop").await.status, 200);
+}
+
+#[tokio::test]
+async fn a_city_stands_for_its_zone_and_is_found_as_people_write_it() {
+    let (shop, mut browser) = fresh().await;
+    let page = browser.get("/setup").await;
+    let option = "<option value=\"America/New_York\">New York</option>";
+    assert!(page.text().contains(option), "{}", page.text());
+    assert!(page.text().contains(" data-suggest"), "nobody chose a zone");
+    let done = browser.post("/setup", &but("zone", "new york")).await;
+    assert_eq!(done.status, 303, "{}", done.text());
+    assert_eq!(shop.ledger().shop().zone.name(), "America/New_York");
+    let zone = shop.ledger().shop().rows().into_iter().find(|(key, _)| key == "zone");
+    assert_eq!(zone.map(|(_, value)| value).as_deref(), Some("America/New_York"));
+}
+
+#[tokio::test]
+async fn a_zone_that_was_set_before_is_not_replaced_by_the_browser_s() {
+    let (shop, mut browser) = fresh().await;
+    let zone =
+        ledger::keeping::SetShop { key: "zone".to_owned(), value: "Denver".to_owned(), who: String::new() };
+    shop.ledger().execute(None, &zone).await.expect("set");
+    let page = browser.get("/setup").await;
+    assert!(page.text().contains("value=\"America/Denver\" list"), "{}", page.text());
+    assert!(!page.text().contains("data-suggest"), "{}", page.text());
 }

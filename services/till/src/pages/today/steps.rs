@@ -4,6 +4,7 @@ use crate::app::App;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use domain::people::Permission;
+use ledger::keeping::FirstSteps;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Step {
@@ -13,15 +14,30 @@ pub(crate) struct Step {
     pub(crate) is_done: bool,
 }
 
-/// The steps of a shop that has not yet weighed, priced and sold; none once it has.
+/// A week: a shop that has sold for so long is no longer new, even if it does not sell online.
+const NEW_MS: i64 = 7 * 24 * 60 * 60 * 1000;
+
+/// The steps of a new shop, until it made a piece, sold one and listed one.
 pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Option<Vec<Step>>, Problem> {
-    let done = app.ledger.first_steps().await?;
-    if !caller.may(Permission::Make) || (done.style && done.item && done.sale) {
+    if !caller.may(Permission::Make) {
         return Ok(None);
     }
+    let done = app.ledger.first_steps().await?;
+    let is_listed = done.online || !caller.may(Permission::List);
+    let is_done = done.style && done.item && done.sale && is_listed;
+    if is_done || app.ledger.sold_before(app.ledger.now().plus_millis(-NEW_MS)).await? {
+        return Ok(None);
+    }
+    Ok(Some(of(caller, done)))
+}
+
+fn of(caller: &Caller, done: FirstSteps) -> Vec<Step> {
     let step = |name, words, path, is_done| Step { name, words, path, is_done };
     let all = [
-        (Permission::Run, step("Set up your shop", "Its name, currency and time zone.", "/settings", true)),
+        (
+            Permission::Run,
+            step("Set up your shop", "Its name, currency and time zone.", "/settings", done.name),
+        ),
         (
             Permission::Make,
             step(
@@ -44,5 +60,5 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Option<Vec<Step>>
             step("Sell online", "List pieces in a feed, or connect an online shop.", "/online", done.online),
         ),
     ];
-    Ok(Some(all.into_iter().filter(|(needs, _)| caller.may(*needs)).map(|(_, step)| step).collect()))
+    all.into_iter().filter(|(needs, _)| caller.may(*needs)).map(|(_, step)| step).collect()
 }

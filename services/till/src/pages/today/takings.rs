@@ -15,6 +15,10 @@ const WEEK: i32 = 7;
 /// The drawing of a week: the height of its highest day, and the width of a day with the gap to the next.
 const HEIGHT: i64 = 100;
 const WIDTH: i64 = 40;
+/// Half of a day without the gap.
+const MIDDLE: i64 = 18;
+/// Letters of a weekday below its column.
+const LETTERS: usize = 3;
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Row {
@@ -33,12 +37,23 @@ pub(crate) struct Block {
     pub(crate) dye: &'static str,
 }
 
+/// A day under its column.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Column {
+    pub(crate) middle: i64,
+    /// `Sun`.
+    pub(crate) name: String,
+    /// `Sunday, May 17, 2026: $42.00`.
+    pub(crate) words: String,
+}
+
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Takings {
     pub(crate) day: Day,
     pub(crate) first: Day,
     pub(crate) rows: Vec<Row>,
     pub(crate) blocks: Vec<Block>,
+    pub(crate) columns: Vec<Column>,
     pub(crate) today: String,
     pub(crate) week: String,
     /// The seven days before.
@@ -91,6 +106,21 @@ fn blocks(days: &[ByChannel]) -> Result<Vec<Block>, Problem> {
     Ok(blocks)
 }
 
+/// The days of a week up to this one, with their sums.
+fn columns(last: Day, days: &[ByChannel], none: Figures) -> Result<Vec<Column>, Problem> {
+    let mut columns = Vec::with_capacity(days.len());
+    for (at, (back, channels)) in (0_i64..).zip((0..WEEK).rev().zip(days)) {
+        let day = last.plus_days(-back);
+        let net = sum(none, channels.values())?.net().summed()?;
+        columns.push(Column {
+            middle: at * WIDTH + MIDDLE,
+            name: day.weekday().chars().take(LETTERS).collect(),
+            words: format!("{}: {}", day.shown_with_weekday(), money(net)),
+        });
+    }
+    Ok(columns)
+}
+
 pub(crate) async fn read(app: &App, day: Day) -> Result<Takings, Problem> {
     let shop = app.ledger.shop();
     let none = Figures::none(shop.currency);
@@ -117,6 +147,7 @@ pub(crate) async fn read(app: &App, day: Day) -> Result<Takings, Problem> {
         first: day.plus_days(1 - WEEK),
         rows,
         blocks: blocks(&days)?,
+        columns: columns(day, &days, none)?,
         today: money(today),
         week: money(net(whole)?),
         before: money(net(sum(none, earlier.iter().flat_map(BTreeMap::values))?)?),

@@ -3,6 +3,8 @@
 mod online;
 
 use crate::app::App;
+use crate::pages::online::MOST_COUNTED;
+use crate::pages::shown::Count;
 use crate::pages::shown::{channel_name, counted, moment, money};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
@@ -36,6 +38,12 @@ impl Task {
     }
 }
 
+/// What was counted up to one more than [`MOST_COUNTED`]: `1 piece has`, `50 or more pieces have`.
+fn bounded(found: i64, one: &str, many: &str) -> String {
+    let count = Count::of(usize::try_from(found).unwrap_or_default(), MOST_COUNTED);
+    format!("{} {}", count.shown(), if count.is_one() { one } else { many })
+}
+
 /// The caller's tasks, most urgent first.
 pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Problem> {
     let shop = app.ledger.shop();
@@ -61,6 +69,7 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Proble
         tasks.extend(online::later(app).await?);
     }
     if caller.may(Permission::Make) {
+        tasks.extend(tags(app).await?);
         tasks.extend(ran_out(app).await?);
     }
     Ok(tasks)
@@ -78,8 +87,8 @@ async fn drawers(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
         } else {
             format!(" (opened by {})", turn.opened_by)
         };
-        let words = format!("The cash drawer of {channel} has been open since {since}{by}");
-        Task::new(words, "/counter/drawer", "Close drawer")
+        let words = format!("The cash drawer at {channel} has been open since {since}{by}");
+        Task::new(words, format!("/counter/drawer?channel={}", turn.channel), "Close drawer")
     };
     Ok(left.map(task).collect())
 }
@@ -94,11 +103,7 @@ async fn holds(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     // A hold through today ends with the day itself.
     let ending = app.ledger.ending_holds(end.plus_millis(1), HOLDS + 1).await?;
     let words = match ending.len() {
-        0 => {
-            let is = if held.lines == 1 { "is" } else { "are" };
-            let items = counted(held.lines, "item", "items");
-            format!("{items} in {} {is} set aside", counted(held.holds, "hold", "holds"))
-        }
+        0 => format!("{} on hold", counted(held.lines, "item is", "items are")),
         more if more > HOLDS => format!("More than {HOLDS} holds end today"),
         some => format!("{} today", counted(some, "hold ends", "holds end")),
     };
@@ -122,11 +127,11 @@ async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     let due = app.ledger.owed_sum(Some(today)).await?;
     let balances = counted(all.tenders, "open balance", "open balances");
     let words = if due.tenders == 0 {
-        format!("{} is owed on {balances}. The next payment is due on {}", money(all.left), first.shown())
+        format!("{balances}: {}. Next due {}", money(all.left), first.shown())
     } else if due.tenders == all.tenders {
-        format!("{} is due on {balances}", money(due.left))
+        format!("{balances} due now: {}", money(due.left))
     } else {
-        format!("{} is due, and {} is owed in all on {balances}", money(due.left), money(all.left))
+        format!("{balances}: {}. Due now: {}", money(all.left), money(due.left))
     };
     Ok(Some(Task::new(words, "/counter/balances", "Record payment")))
 }
@@ -134,12 +139,12 @@ async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
 /// Sales that were begun before today and neither paid nor discarded.
 async fn left_open(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     let start = shop.zone.start_of(shop.zone.day_of(app.ledger.now()));
-    let count = app.ledger.sales_left_open(start).await?;
+    let count = app.ledger.sales_left_open(start, MOST_COUNTED + 1).await?;
     if count == 0 {
         return Ok(None);
     }
     let words =
-        format!("{} neither paid nor discarded", counted(count, "earlier sale was", "earlier sales were"));
+        format!("{} neither paid nor discarded", bounded(count, "earlier sale was", "earlier sales were"));
     Ok(Some(Task::new(words, "/counter", "Finish sales")))
 }
 
@@ -165,6 +170,21 @@ async fn return_decision(app: &App) -> Result<Option<Task>, Problem> {
     let needs = counted(count, "refunded item needs", "refunded items need");
     let words = format!("{needs} to be returned to stock or written off");
     Ok(Some(Task::new(words, "/shelf/returned", "Check returns")))
+}
+
+/// Items in stock whose tag was never printed, or has an old price or weight.
+async fn tags(app: &App) -> Result<Option<Task>, Problem> {
+    let counts = app.ledger.tag_counts(app.ledger.now()).await?;
+    let missing = bounded(counts.missing, "piece has no tag", "pieces have no tag");
+    let outdated =
+        bounded(counts.outdated, "tag has an old price or weight", "tags have an old price or weight");
+    let words = match (counts.missing, counts.outdated) {
+        (0, 0) => return Ok(None),
+        (_, 0) => missing,
+        (0, _) => outdated,
+        _ => format!("{missing}, and {outdated}"),
+    };
+    Ok(Some(Task::new(words, "/shelf/tags", "Print tags")))
 }
 
 async fn ran_out(app: &App) -> Result<Option<Task>, Problem> {

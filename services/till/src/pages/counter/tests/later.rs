@@ -55,15 +55,105 @@ async fn past_sales_are_found_shown_and_given_back() {
         (fate.as_str(), "shelf"),
         ("by", "cash"),
         ("reason", "too big"),
-        ("do", "exchange"),
+        ("do", "some"),
     ];
-    refund.send(&action, &fields).await.shows(&["Newest items", "Moor cowl"]);
+    refund.send(&action, &fields).await.shows(&["Receipt 2", "Refunds"]);
     open(&shop, &format!("/counter/sales/{id}")).await.shows(&[
         "1 refunded",
         "$48.00 on",
         "too big",
         "$48.00 by cash",
     ]);
+}
+
+/// From the receipt: refund or exchange, exchange items, a scan, a way to pay, complete.
+#[tokio::test]
+async fn a_piece_is_exchanged_for_a_cheaper_one_and_the_rest_is_paid_back() {
+    let shop = TestShop::open().await;
+    let id = shop.sell("COWL", "a").await["id"].as_str().expect("an id").to_owned();
+    let action = format!("/counter/sales/{id}/refund");
+    let refund = open(&shop, &action).await;
+    let line = shop.get(&format!("/api/sales/{id}")).await.json()["lines"][0]["id"]
+        .as_str()
+        .expect("a line")
+        .to_owned();
+    let (quantity, fate) = (format!("refund.{line}"), format!("fate.{line}"));
+    assert_eq!(refund.field("<tbody>", &quantity), "1", "one thing was sold, and it was brought");
+    let fields = [(quantity.as_str(), "1"), (fate.as_str(), "shelf"), ("reason", ""), ("do", "exchange")];
+    let begun = refund.send(&action, &fields).await;
+    begun.shows(&[
+        "Exchange</h2>",
+        "Moor cowl",
+        "-$48.00",
+        "Returned: 1",
+        "Pay back",
+        "$48.00",
+        "Scan what the customer takes",
+    ]);
+    let taken = begun.send(&format!("{}/scan", begun.path), &[("code", "HAT")]).await;
+    taken.shows(&["-$48.00", "Moor cowl, small", "$42.00", "Pay back", "$6.00"]);
+    let revision = taken.field("/pay", "revision");
+    let pay = format!("{}/pay", taken.path);
+    let paying = taken.send(&pay, &[("revision", &revision), ("by", "cash")]).await;
+    paying.shows(&["<h1>Pay back</h1>", "Pay back", "$6.00", "Complete exchange", "Gift certificate"]);
+    assert!(!paying.has("name=\"amount\"") && !paying.has("On account"), "{}", paying.page);
+    let due = paying.field("/tender", "due");
+    let done = paying.send(&format!("{}/tender", taken.path), &[("by", "cash"), ("due", &due)]).await;
+    done.shows(&[
+        "Exchange complete",
+        "Paid back: Cash",
+        "$6.00",
+        "Moor cowl, small",
+        "Total",
+        "$42.00",
+        "Exchange",
+        "$42.00",
+        "Returned in exchange",
+        "receipt 1",
+        "Moor cowl",
+        "-$48.00",
+    ]);
+    assert!(!done.has("Void sale"), "{}", done.page);
+    let path = done.path.split('?').next().expect("a path");
+    let file = shop.get(&format!("{path}/receipt.txt")).await;
+    for part in ["Exchange", "Paid back: Cash", "Returned in exchange, receipt 1", "-$48.00"] {
+        assert!(file.text().contains(part), "{part} in {}", file.text());
+    }
+    open(&shop, &format!("/counter/sales/{id}")).await.shows(&[
+        "$42.00 in exchange, $6.00 by cash",
+        "exchanged for",
+        "receipt 2",
+    ]);
+    assert_eq!(shop.get("/api/items/COWL").await.json()["onHand"], "1");
+}
+
+#[tokio::test]
+async fn a_piece_is_exchanged_for_a_dearer_one_and_the_rest_is_paid() {
+    let shop = TestShop::open().await;
+    let id = shop.sell("HAT", "a").await["id"].as_str().expect("an id").to_owned();
+    let line = shop.get(&format!("/api/sales/{id}")).await.json()["lines"][0]["id"]
+        .as_str()
+        .expect("a line")
+        .to_owned();
+    let action = format!("/counter/sales/{id}/refund");
+    let refund = open(&shop, &action).await;
+    refund.refused(&action, &[("do", "exchange")]).await.shows(&["at least one item"]);
+    let quantity = format!("refund.{line}");
+    let begun = refund.send(&action, &[(&quantity, "1"), ("do", "exchange")]).await;
+    let taken = begun.send(&format!("{}/scan", begun.path), &[("code", "COWL")]).await;
+    taken.shows(&["Amount due", "$6.00"]);
+    let revision = taken.field("/pay", "revision");
+    let pay = format!("{}/pay", taken.path);
+    let paying = taken.send(&pay, &[("revision", &revision), ("by", "card")]).await;
+    paying.shows(&["<h1>Take payment</h1>", "-$42.00", "$48.00", "Amount due", "$6.00"]);
+    let due = paying.field("/tender", "due");
+    let tender = format!("{}/tender", taken.path);
+    paying
+        .refused(&tender, &[("by", "card"), ("due", &due), ("amount", "7.00")])
+        .await
+        .shows(&["Only $6.00 is left to pay"]);
+    let done = paying.send(&tender, &[("by", "card"), ("due", &due), ("amount", "")]).await;
+    done.shows(&["Exchange complete", "Total", "$48.00", "Exchange", "$42.00", "Card", "$6.00", "-$42.00"]);
 }
 
 #[tokio::test]
@@ -76,6 +166,9 @@ async fn a_sale_of_today_is_voided_with_a_reason() {
     let voided = page.send(&action, &[("reason", "wrong hat")]).await;
     voided.shows(&["Voided by api on May 17, 2026, 12:00 PM: wrong hat"]);
     assert!(!voided.has("Void sale") && !voided.has("Refund or exchange"));
+    open(&shop, "/counter/sales").await.shows(&["Voided by api on May 17, 2026, 12:00 PM: wrong hat"]);
+    let file = shop.get(&format!("/counter/sales/{id}/receipt.txt")).await;
+    assert!(file.text().contains("Voided by api on May 17, 2026, 12:00 PM:\nwrong hat\n"), "{}", file.text());
     page.refused(&action, &[("reason", "again")]).await.shows(&["cannot be voided"]);
     let other = shop.sell("HAT", "b").await["id"].as_str().expect("an id").to_owned();
     shop.next_day();

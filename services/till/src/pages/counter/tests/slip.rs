@@ -31,7 +31,7 @@ async fn three_scans_cash_and_done_ring_up_a_sale() {
     sold.shows(&["Sale complete", "Receipt 1", "Total", "$108.00", "Cash", "$108.00"]);
     let item = shop.get("/api/items/COWL").await.json();
     assert_eq!(item["onHand"], "0", "{item}");
-    // The slip's own address leads to the receipt from now on; so does a second Done.
+    // The slip's own address leads to the receipt from now on; so does another press, which says so.
     let reply = shop.get(&path).await;
     assert_eq!(reply.status, 303);
     let again = post(
@@ -40,7 +40,7 @@ async fn three_scans_cash_and_done_ring_up_a_sale() {
         &[("_seal", &paying.field("/tender", "_seal")), ("by", "cash"), ("due", &due)],
     )
     .await;
-    let receipt = format!("{}?just=rung-up", reply.header("location").expect("a receipt"));
+    let receipt = format!("{}?just=paid-before", reply.header("location").expect("a receipt"));
     assert_eq!((again.status, again.header("location")), (303, Some(receipt.as_str())));
     assert_eq!(shop.ledger().sales(None, 10).await.expect("sales").len(), 1);
 }
@@ -213,4 +213,54 @@ async fn a_discount_above_its_price_is_refused_beside_its_field() {
         refused.shows(&["The discount of $18.01 is more than the price of $18.00"]);
     }
     page.send(&line, &of("18.00", "change")).await.shows(&["Total", "$0.00"]);
+}
+
+#[tokio::test]
+async fn a_wrong_quantity_or_a_missing_reason_stands_beside_its_field() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let line = format!("{}/line", page.path);
+    let of = |quantity: &'static str, off: &'static str, reason: &'static str, what: &'static str| {
+        vec![("line", "1"), ("quantity", quantity), ("off", off), ("reason", reason), ("do", what)]
+    };
+    let refused = page.refused(&line, &of("nine", "", "", "change")).await;
+    refused.shows(&[
+        "<details class=\"more\" open>",
+        "name=\"quantity\" value=\"nine\"",
+        "aria-invalid=\"true\" aria-describedby=\"fault-quantity\"",
+        "id=\"fault-quantity\"",
+    ]);
+    for what in ["change", "whole"] {
+        let refused = page.refused(&line, &of("1", "10 %", "", what)).await;
+        refused.shows(&[
+            "<details class=\"more\" open>",
+            "value=\"10 %\"",
+            "name=\"reason\" value=\"\" autocomplete=\"off\" aria-invalid=\"true\" aria-describedby=\"fault-reason\"",
+            "id=\"fault-reason\"",
+        ]);
+    }
+    let kept = page.send(&line, &of("99", "", "", "change")).await;
+    kept.shows(&["99 requested, 10 available. Not charged."]);
+    let hold = format!("{}/hold", page.path);
+    let revision = kept.field(&format!("action=\"{hold}\""), "revision");
+    let fields = [("revision", revision.as_str()), ("forWhom", "Ash"), ("until", "2026-05-01")];
+    kept.refused(&hold, &fields).await.shows(&[
+        "<details class=\"more\" open><summary>Discount, hold",
+        "value=\"Ash\"",
+        "value=\"2026-05-01\" aria-invalid=\"true\" aria-describedby=\"fault-until\"",
+        "id=\"fault-until\"",
+    ]);
+}
+
+#[tokio::test]
+async fn a_form_that_was_sent_with_other_values_is_not_called_a_key() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let scan = format!("{}/scan", page.path);
+    let token = page.field(&format!("action=\"{scan}\""), "_seal");
+    let fields = |code| vec![("_seal", token.as_str()), ("_key", "one"), ("code", code)];
+    assert_eq!(post(&shop, &scan, &fields("HAT")).await.status, 303);
+    let other = post(&shop, &scan, &fields("COWL")).await;
+    let words = "This form was sent before with other values. Reload the page and fill it in again.";
+    assert!(other.status == 422 && other.text().contains(words), "{}", other.text());
 }

@@ -41,7 +41,7 @@ mod tests {
     async fn a_deferred_order_is_tried_again_or_left() {
         let shop = TestShop::open().await.with_connection_adapter();
         let village = shop.connect("village").await;
-        shop.keep_order("village", "V-7", "there is no GHOST").await;
+        shop.defer_order("village", "V-7", "there is no GHOST").await;
         let kept = async || shop.ledger().deferred_orders(village, 9).await.expect("kept orders");
         let order = kept().await.remove(0);
         assert!(order.due > shop.ledger().now());

@@ -261,7 +261,7 @@ mod tests {
         shop.connect("village").await;
         shop.put_on("village", &["COWL"]).await;
         shop.park("village", "COWL", "422: a picture is wanted").await;
-        shop.keep_order("village", "V-7", "there is no GHOST").await;
+        shop.defer_order("village", "V-7", "there is no GHOST").await;
         shop.difference("village", "HAT", "offers.price", "42.00", "45.00").await;
         let page = shop.get("/online/connections/village").await;
         for part in [

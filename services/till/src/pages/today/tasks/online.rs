@@ -1,12 +1,13 @@
 //! What somebody should see to in the room Online.
 
-use super::Task;
+use super::{Task, bounded};
 use crate::app::App;
+use crate::pages::online::MOST_COUNTED;
 use crate::pages::online::connections::late::is_late;
 use crate::pages::shown::{counted, moment};
 use crate::problem::Problem;
 use ledger::Shop;
-use ledger::online::ConnectionStatus;
+use ledger::online::{ConnectionStatus, StaleOffers};
 
 /// Failed feeds that are counted; more are no more urgent.
 const FAILED: usize = 20;
@@ -16,7 +17,7 @@ pub(super) async fn urgent(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem>
     let mut tasks = Vec::new();
     tasks.extend(short_lines(app).await?);
     tasks.extend(unknown_status(app).await?);
-    tasks.extend(stale(app).await?);
+    tasks.extend(stale(app, shop).await?);
     tasks.extend(failed_feeds(app).await?);
     tasks.extend(connections(app, shop).await?);
     Ok(tasks)
@@ -74,8 +75,8 @@ async fn connections(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
     Ok(app.ledger.connection_statuses().await?.into_iter().filter_map(told).collect())
 }
 
-/// All that is wrong with a connection, the worst first, each with its step.
-fn troubles(shop: &Shop, one: &ConnectionStatus, is_late: bool) -> Vec<(String, &'static str)> {
+/// What keeps changes from an online shop, the worst first, each with its step.
+fn sending_troubles(shop: &Shop, one: &ConnectionStatus, is_late: bool) -> Vec<(String, &'static str)> {
     let name = &one.name;
     let mut all = Vec::new();
     if let Some(until) = one.quiet_until {
@@ -91,6 +92,13 @@ fn troubles(shop: &Shop, one: &ConnectionStatus, is_late: bool) -> Vec<(String, 
         let messages = counted(one.parked, "message", "messages");
         all.push((format!("{messages} to the online shop {name} could not be sent"), "Review messages"));
     }
+    all
+}
+
+/// All that is wrong with a connection, the worst first, each with its step.
+fn troubles(shop: &Shop, one: &ConnectionStatus, is_late: bool) -> Vec<(String, &'static str)> {
+    let name = &one.name;
+    let mut all = sending_troubles(shop, one, is_late);
     if one.orders_deferred > 0 {
         let orders = counted(one.orders_deferred, "order", "orders");
         all.push((format!("{orders} from the online shop {name} could not be imported"), "Review orders"));
@@ -104,26 +112,21 @@ fn troubles(shop: &Shop, one: &ConnectionStatus, is_late: bool) -> Vec<(String, 
     all
 }
 
-/// Pieces that can no longer be bought and that an online shop still offers.
-async fn stale(app: &App) -> Result<Option<Task>, Problem> {
-    let stale = app.ledger.stale_offers().await?;
+/// Pieces that are gone or should not be listed, and that an online shop still offers.
+async fn stale(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
+    let stale = app.ledger.stale_offers(MOST_COUNTED + 1).await?;
     if stale.items == 0 {
         return Ok(None);
     }
-    let is = counted(
-        stale.items,
-        "piece that can no longer be bought is",
-        "pieces that can no longer be bought are",
-    );
-    let words = format!("{is} still listed online");
+    let pieces = bounded(stale.items, "piece", "pieces");
+    let still = if stale.items == 1 { "still is" } else { "still are" };
+    let words = format!("{pieces} should no longer be listed online, and {still}");
     let mut more = Vec::new();
     if stale.by_feed > 0 {
         let them = if stale.by_feed == 1 { "it" } else { "them" };
         more.push(format!("By your feed: {}. Export changes to remove {them}.", stale.by_feed));
     }
-    for shop in &stale.shops {
-        more.push(format!("In the online shop {shop}, which removes sold pieces by itself."));
-    }
+    more.extend(ends(app, shop, &stale).await?);
     let task = match (stale.by_feed, stale.shops.first()) {
         (0, Some(shop)) => Task::new(words, format!("/online/connections/{shop}"), "Review connection"),
         _ => Task::new(words, "/online/feeds", "Export changes"),
@@ -131,13 +134,30 @@ async fn stale(app: &App) -> Result<Option<Task>, Problem> {
     Ok(Some(Task { more, ..task }))
 }
 
+/// How each online shop comes to remove them: by itself, or not before its connection works.
+async fn ends(app: &App, shop: &Shop, stale: &StaleOffers) -> Result<Vec<String>, Problem> {
+    if stale.shops.is_empty() {
+        return Ok(Vec::new());
+    }
+    let (now, statuses) = (app.ledger.now(), app.ledger.connection_statuses().await?);
+    let them = if stale.items == 1 { "it" } else { "them" };
+    let end = |name: &String| {
+        let status = statuses.iter().find(|one| one.name == *name);
+        match status.and_then(|one| sending_troubles(shop, one, is_late(one, now)).into_iter().next()) {
+            Some((trouble, _)) => format!("In the online shop {name}. {trouble}."),
+            None => format!("In the online shop {name}, which removes {them} by itself."),
+        }
+    };
+    Ok(stale.shops.iter().map(end).collect())
+}
+
 /// Listed pieces that changed since the last export.
 async fn changed(app: &App) -> Result<Option<Task>, Problem> {
-    let count = app.ledger.unexported_changes().await?;
+    let count = app.ledger.unexported_changes(MOST_COUNTED + 1).await?;
     if count == 0 {
         return Ok(None);
     }
-    let words = format!("{} changed since your last feed", counted(count, "listed piece", "listed pieces"));
+    let words = format!("{} changed since your last feed", bounded(count, "listed piece", "listed pieces"));
     Ok(Some(Task::new(words, "/online/feeds", "Export changes")))
 }
 

@@ -1,0 +1,178 @@
+//! Exchanges: what a customer brings back pays for what they take, in one transaction. Only the difference is
+//! paid, or paid back.
+
+use super::content::Content;
+use super::pay::Exact;
+use super::{BasketPaid, Slip, insert, pay};
+use crate::sales::limits;
+use crate::sales::refunds::{self, NewRefund, RefundDone, RefundLine, RefundOf, RefundTender};
+use crate::sales::ring_up::{NewSale, TenderIn, checked_tender};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::{Rejection, SalesReason};
+use async_trait::async_trait;
+use domain::basket::{self, BasketError, Given, TenderKind};
+use domain::channel::Channel;
+use domain::ids::{BasketId, RefundId, SaleId};
+use domain::money::Money;
+use domain::quantity::Quantity;
+use domain::stock::ReturnDisposition;
+use domain::text;
+use serde::{Deserialize, Serialize};
+
+/// What is brought back, as the current sale stores it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Returns {
+    pub(crate) sale: SaleId,
+    lines: Vec<RefundLine>,
+    reason: String,
+    pub(crate) shown: Vec<Returned>,
+    /// What it pays, after an open balance of its sale was lowered.
+    pub(crate) credit: Money,
+    /// The refund of it, once the sale is rung up.
+    #[serde(default)]
+    pub(crate) refund: Option<RefundId>,
+}
+
+/// A line that is brought back.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Returned {
+    /// Its name.
+    pub title: String,
+    /// How much of it.
+    pub quantity: Quantity,
+    /// What was paid for it, tax included.
+    pub amount: Money,
+}
+
+impl Returns {
+    fn as_refund(&self, tender: RefundTender, who: &str, no_shipping: Money) -> NewRefund {
+        NewRefund {
+            sale: self.sale,
+            lines: self.lines.clone(),
+            fate: ReturnDisposition::Open,
+            shipping: no_shipping,
+            tender,
+            reason: self.reason.clone(),
+            who: who.to_owned(),
+        }
+    }
+
+    /// Reads again what it is worth. Whatever would reject the refund rejects it now.
+    pub(super) async fn look(&mut self, tx: &mut Tx) -> Result<(), CommandError> {
+        let none = Money::zero(tx.shop().currency);
+        let new = self.as_refund(RefundTender::All(TenderKind::Cash), "", none);
+        let preview = refunds::preview(tx, &new).await?;
+        limits::allow_refund_of(tx, self.sale, preview.total).await?;
+        let line = |(title, quantity, amount)| Returned { title, quantity, amount };
+        self.shown = preview.lines.into_iter().map(line).collect();
+        self.credit = preview.credit;
+        Ok(())
+    }
+}
+
+/// Begins a sale that what is brought back pays for.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct StartExchange {
+    /// The sale that it was sold in.
+    pub sale: SaleId,
+    /// What is brought back, at least one line.
+    pub lines: Vec<RefundLine>,
+    /// Why.
+    pub reason: String,
+    /// Where.
+    pub channel: Channel,
+    /// Who rings it up.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for StartExchange {
+    type Answer = BasketId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<BasketId, CommandError> {
+        let who = text::short(&self.who).field("who")?;
+        let reason = text::note(&self.reason).field("reason")?;
+        tx.shop().known_channel(&self.channel)?;
+        tx.limits().await?.allow_channel(&self.channel)?;
+        if self.lines.is_empty() {
+            return Err(Rejection::invalid("lines", SalesReason::AllRefunded).into());
+        }
+        if self.lines.iter().any(|line| matches!(line.what, RefundOf::Money(_))) {
+            return Err(Rejection::invalid("lines", SalesReason::MoneyAlone).into());
+        }
+        let credit = Money::zero(tx.shop().currency);
+        let (sale, lines) = (self.sale, self.lines.clone());
+        let mut returns = Returns { sale, lines, reason, shown: Vec::new(), credit, refund: None };
+        returns.look(tx).await?;
+        insert(tx, &self.channel, &Content { returns: Some(returns), ..Content::default() }, &who).await
+    }
+}
+
+/// How what is left of the credit can be paid back.
+const PAID_BACK: [TenderKind; 5] =
+    [TenderKind::Cash, TenderKind::Card, TenderKind::Check, TenderKind::GiftCertificate, TenderKind::Other];
+
+/// Takes a payment of the difference, or pays it back. The last one rings up the sale and refunds what was
+/// brought back.
+pub(super) async fn settle(
+    tx: &mut Tx,
+    slip: &mut Slip,
+    returns: &Returns,
+    exact: Exact,
+    payment: (&TenderIn, &str),
+) -> Result<BasketPaid, CommandError> {
+    let ((sale, money, due), (tender, who)) = (exact, payment);
+    let covered = Money::from_minor(due.minor().min(returns.credit.minor()), due.currency()).field("due")?;
+    let is_paid_back = due.minor() <= returns.credit.minor();
+    let back = returns.credit.minus(covered).field("due")?;
+    if is_paid_back && !back.is_zero() && !PAID_BACK.contains(&tender.kind) {
+        return Err(Rejection::invalid("tender", SalesReason::NotAPayment).into());
+    }
+    if !is_paid_back {
+        slip.content.tenders.push(checked_tender(tender)?);
+    }
+    let mut tenders = slip.content.tenders.clone();
+    if !covered.is_zero() {
+        tenders.insert(0, TenderIn::plain(TenderKind::Exchange, covered));
+    }
+    let given: Vec<Given> = tenders.iter().map(|t| (t.kind, t.amount)).collect();
+    match basket::settle(&money, sale.shipping, &given, tx.shop().cash_rounding) {
+        Ok(_) => {}
+        Err(BasketError::Underpaid { .. }) if !is_paid_back && !tender.amount.is_zero() => {
+            slip.write(tx).await?;
+            return Ok(BasketPaid { sale: None, rung_up: false });
+        }
+        Err(wrong) => return Err(Rejection::invalid("amount", wrong).into()),
+    }
+    let note = if sale.note.is_empty() {
+        returns.reason.clone()
+    } else {
+        format!("{}\n{}", sale.note, returns.reason)
+    };
+    let sale = pay::ring_up(tx, slip, NewSale { tenders, note, who: who.to_owned(), ..sale }).await?;
+    let rest = if back.is_zero() { TenderKind::Other } else { tender.kind };
+    let zero = Money::zero(due.currency());
+    let refund =
+        returns.as_refund(RefundTender::Exchange { amount: covered, rest }, who, zero).run(tx).await?;
+    refuse_other_sum(&refund, back)?;
+    slip.content.returns = Some(Returns { refund: Some(refund.id), ..returns.clone() });
+    sqlx::query("UPDATE basket SET content = $2 WHERE id = $1")
+        .bind(slip.id.raw())
+        .bind(slip.content.written()?)
+        .execute(tx.db())
+        .await?;
+    Ok(sale)
+}
+
+/// An open balance that was paid meanwhile makes it worth more than the page said.
+fn refuse_other_sum(refund: &RefundDone, shown: Money) -> Result<(), CommandError> {
+    let money =
+        refund.tenders.iter().filter(|t| !matches!(t.0, TenderKind::OnAccount | TenderKind::Exchange));
+    let sum = Money::sum(money.map(|t| t.1), shown.currency()).and_then(|sum| sum.minus(refund.rounding));
+    let now = sum.field("tender")?;
+    if now == shown {
+        return Ok(());
+    }
+    Err(Rejection::invalid("due", SalesReason::TotalChanged { now, shown }).into())
+}
