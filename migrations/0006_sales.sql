@@ -116,9 +116,12 @@ CREATE TABLE refund (
     tendered  BIGINT NOT NULL CHECK (tendered BETWEEN 0 AND 1000000000000),
     reason    TEXT   NOT NULL,
     who       TEXT   NOT NULL,
+    -- The sale that it paid, in an exchange.
+    paid_sale BIGINT REFERENCES sale (id),
     CHECK (goods - discounts + tax + shipping + rounding = tendered)
 );
 CREATE INDEX refund_sale ON refund (sale_id);
+CREATE UNIQUE INDEX refund_paid_sale ON refund (paid_sale) WHERE paid_sale IS NOT NULL;
 CREATE INDEX refund_at ON refund (at_ms);
 
 -- Law 9 for shipping; also what forbids a void after a refund and a refund after a void.

@@ -111,7 +111,7 @@ pub const CONNECTIONS: Layered = Layered {
     within: &["connections"],
     layers: &[
         layer("wire", &["client", "hosts", "links", "secrets", "tls", "token"], &[]),
-        layer("tools", &["place", "rate", "rng", "signature", "turned", "understood"], &["wire"]),
+        layer("tools", &["lanes", "place", "rate", "rng", "signature", "turned", "understood"], &["wire"]),
         layer(
             "cycle",
             &[

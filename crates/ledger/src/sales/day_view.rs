@@ -1,6 +1,7 @@
 //! Reads one day of the books: its figures, sales and refunds.
 
 use crate::books::{SUMS, figures_from};
+use crate::sales::voids::Voided;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
 use crate::store::sql::{in_text, padded};
@@ -28,8 +29,8 @@ pub struct DaySale {
     pub channel: Channel,
     /// What was paid, less the change.
     pub paid: Money,
-    /// Whether it was voided.
-    pub voided: bool,
+    /// Who voided it, when and why; none if nobody did.
+    pub voided: Option<Voided>,
     /// What was sold, in the order of the lines.
     pub titles: Vec<String>,
 }
@@ -56,7 +57,7 @@ pub struct DayRefund {
 /// Where a list of a day's sales goes on: after this moment and this sale.
 pub type DayCursor = (Moment, SaleId);
 
-const SALES: &str = "SELECT s.id, s.receipt, o.number AS order_number, s.at_ms, s.channel, s.tendered - s.change_given AS paid, v.sale_id AS voided_sale \
+const SALES: &str = "SELECT s.id, s.receipt, o.number AS order_number, s.at_ms, s.channel, s.tendered - s.change_given AS paid, v.at_ms AS voided_ms, v.reason AS void_reason, v.who AS voided_by \
     FROM sale s LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN sale_void v ON v.sale_id = s.id \
     WHERE s.at_ms >= $1 AND s.at_ms < $2 AND (s.at_ms, s.id) > ($3, $4) ORDER BY s.at_ms, s.id LIMIT $5";
 const TITLES: &str = "SELECT sale_id, position, title FROM sale_line WHERE sale_id";
@@ -151,9 +152,15 @@ fn day_sale(row: &AnyRow, currency: Currency) -> Result<DaySale, CommandError> {
         at: Moment::from_millis(row.try_get("at_ms")?),
         channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("sale.channel")?,
         paid: Money::from_minor(row.try_get("paid")?, currency).stored("sale.tendered")?,
-        voided: row.try_get::<Option<i64>, _>("voided_sale")?.is_some(),
+        voided: voided(row)?,
         titles: Vec::new(),
     })
+}
+
+fn voided(row: &AnyRow) -> Result<Option<Voided>, CommandError> {
+    let Some(at) = row.try_get::<Option<i64>, _>("voided_ms")? else { return Ok(None) };
+    let (reason, who) = (row.try_get("void_reason")?, row.try_get("voided_by")?);
+    Ok(Some(Voided { at: Moment::from_millis(at), reason, who }))
 }
 
 /// The titles of each sale's lines.

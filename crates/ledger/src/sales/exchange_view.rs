@@ -1,7 +1,6 @@
-//! Reads exchanges: the sale of what was taken and the refund of what was brought back name each other.
+//! Reads exchanges: a refund of what was brought back names the sale that it paid.
 
 use crate::sales::baskets::Returned;
-use crate::sales::baskets::content::Content;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
 use domain::basket::{Given, TenderKind};
@@ -42,17 +41,14 @@ impl Ledger {
     pub async fn exchange_of(&self, sale: SaleId) -> Result<Option<Exchange>, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
-        let row = sqlx::query("SELECT content FROM basket WHERE sale_id = $1")
-            .bind(sale.raw())
-            .fetch_optional(&mut *connection)
-            .await?;
-        let Some(refund) = row.as_ref().map(refund_of).transpose()?.flatten() else { return Ok(None) };
         let row = sqlx::query(
-            "SELECT r.sale_id, s.receipt FROM refund r JOIN sale s ON s.id = r.sale_id WHERE r.id = $1",
+            "SELECT r.id, r.sale_id, s.receipt FROM refund r JOIN sale s ON s.id = r.sale_id WHERE r.paid_sale = $1",
         )
-        .bind(refund.raw())
-        .fetch_one(&mut *connection)
+        .bind(sale.raw())
+        .fetch_optional(&mut *connection)
         .await?;
+        let Some(row) = row else { return Ok(None) };
+        let refund = RefundId::from_raw(row.try_get("id")?);
         let rows = sqlx::query(
             "SELECT l.title, l.kind, l.unit, r.stock_units, r.amount, r.discount, r.tax, CAST(NULL AS BIGINT) AS cost \
              FROM refund_line r JOIN sale_line l ON l.id = r.sale_line_id WHERE r.refund_id = $1 ORDER BY r.id",
@@ -79,30 +75,22 @@ impl Ledger {
     /// The refunds of this sale for which the customer took something else.
     pub async fn exchanged_for(&self, sale: SaleId) -> Result<Vec<ExchangedFor>, CommandError> {
         let mut connection = self.reader().await?;
-        // Both were booked at the same moment; the current sale that became the one names the other.
         let rows = sqlx::query(
-            "SELECT r.id, s.id AS sale_id, s.receipt, b.content FROM refund r JOIN sale s ON s.at_ms = r.at_ms \
-             JOIN basket b ON b.sale_id = s.id WHERE r.sale_id = $1 ORDER BY r.id",
+            "SELECT r.id, s.id AS paid_sale, s.receipt FROM refund r JOIN sale s ON s.id = r.paid_sale \
+             WHERE r.sale_id = $1 ORDER BY r.id",
         )
         .bind(sale.raw())
         .fetch_all(&mut *connection)
         .await?;
-        let mut others = Vec::new();
-        for row in &rows {
-            let refund = RefundId::from_raw(row.try_get("id")?);
-            if refund_of(row)? == Some(refund) {
-                let sale = SaleId::from_raw(row.try_get("sale_id")?);
-                others.push(ExchangedFor { refund, sale, receipt: row.try_get("receipt")? });
-            }
-        }
-        Ok(others)
+        let other = |row: &AnyRow| {
+            Ok(ExchangedFor {
+                refund: RefundId::from_raw(row.try_get("id")?),
+                sale: SaleId::from_raw(row.try_get("paid_sale")?),
+                receipt: row.try_get("receipt")?,
+            })
+        };
+        rows.iter().map(other).collect()
     }
-}
-
-/// The refund of what was brought back, from a sale's contents.
-fn refund_of(row: &AnyRow) -> Result<Option<RefundId>, CommandError> {
-    let content = Content::read(&row.try_get::<String, _>("content")?)?;
-    Ok(content.returns.and_then(|returns| returns.refund))
 }
 
 impl Exchange {

@@ -133,6 +133,10 @@ impl Command for NewSale {
     type Answer = SaleDone;
 
     async fn run(&self, tx: &mut Tx) -> Result<SaleDone, CommandError> {
+        if self.tenders.iter().any(|tender| tender.kind == TenderKind::Exchange) {
+            // Only an exchange has the refund that it is paid with.
+            return Err(Rejection::invalid("tenders", SalesReason::NotAPayment).into());
+        }
         let (done, bundle) = self.ring_up(tx).await?;
         tx.write_last(bundle);
         Ok(done)

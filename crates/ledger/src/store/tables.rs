@@ -95,7 +95,7 @@ tables! {
         { sale_id Int, at_ms Int, reason Text, who Text }
     REFUND = refund, key [0], fresh 0,
         { id Int, sale_id Int, channel Text, at_ms Int, goods Int, discounts Int, tax Int, shipping Int, rounding Int,
-          tendered Int, reason Text, who Text }
+          tendered Int, reason Text, who Text, paid_sale Int }
     REFUND_LINE = refund_line, key [0], fresh 0,
         { id Int, refund_id Int, sale_line_id Int, stock_units Int, units Int, amount Int, discount Int, tax Int,
           cost Int }

@@ -7,6 +7,7 @@ use domain::day::{Moment, Zone, city_of};
 use domain::money::Money;
 use ledger::Shop;
 use ledger::online::Offers;
+use ledger::sales::Voided;
 use ledger::shelf::Purpose;
 
 pub(crate) use domain::shown::{counted, decimal, number, symbol};
@@ -168,6 +169,12 @@ pub(crate) fn label(field: &str) -> String {
 pub(crate) fn capital(words: &str) -> String {
     let mut chars = words.chars();
     chars.next().map(|first| first.to_uppercase().chain(chars).collect()).unwrap_or_default()
+}
+
+/// Who voided a sale, when and why.
+pub(crate) fn void_words(shop: &Shop, voided: &Voided) -> String {
+    let by = if voided.who.is_empty() { String::new() } else { format!(" by {}", voided.who) };
+    format!("Voided{by} on {}: {}", shop.zone.shown(voided.at), voided.reason)
 }
 
 #[cfg(test)]

@@ -7,6 +7,27 @@ use super::rule::Rule;
 pub(super) const RULES: &[Rule] = &[
     Rule {
         law: Law::MoneyAddsUp,
+        what: "what pays a sale in an exchange differs from the refund of what was brought back",
+        record: "sale",
+        fields: &[Money("paid in exchange")],
+        text: "SELECT s.id AS id, COALESCE('receipt ' || CAST(s.receipt AS TEXT), 'past') AS name, \
+            COALESCE(b.amount, 0) AS e1, COALESCE(t.amount, 0) AS f1 FROM sale s \
+            LEFT JOIN (SELECT sale_id, SUM(amount) AS amount FROM tender WHERE kind = 'exchange' AND sale_id IS NOT NULL \
+                GROUP BY sale_id) t ON t.sale_id = s.id \
+            LEFT JOIN (SELECT r.paid_sale, SUM(x.amount) AS amount FROM refund r JOIN tender x ON x.refund_id = r.id \
+                WHERE x.kind = 'exchange' AND r.paid_sale IS NOT NULL GROUP BY r.paid_sale) b ON b.paid_sale = s.id \
+            WHERE t.amount IS NOT NULL OR b.amount IS NOT NULL",
+    },
+    Rule {
+        law: Law::MoneyAddsUp,
+        what: "a refund paid a sale in an exchange, and does not name it",
+        record: "refund",
+        fields: &[Flag("names the sale that it paid")],
+        text: "SELECT r.id AS id, r.who AS name, 1 AS e1, CASE WHEN r.paid_sale IS NULL THEN 0 ELSE 1 END AS f1 \
+            FROM refund r JOIN tender x ON x.refund_id = r.id WHERE x.kind = 'exchange'",
+    },
+    Rule {
+        law: Law::MoneyAddsUp,
         what: "a sale does not add up to its lines and tenders",
         record: "sale",
         fields: &[

@@ -52,6 +52,14 @@ pub(crate) enum What {
 pub(crate) type Known = (Money, Measure);
 
 impl Content {
+    /// The items of its lines.
+    pub(super) fn items(&self) -> impl Iterator<Item = ItemId> {
+        self.lines.iter().filter_map(|line| match &line.what {
+            What::Goods { item, .. } => Some(*item),
+            What::Paper { .. } => None,
+        })
+    }
+
     pub(crate) fn read(text: &str) -> Result<Self, CommandError> {
         let content: Self = serde_json::from_str(text).stored("basket.content")?;
         if content.lines.len() > MAX_LINES {

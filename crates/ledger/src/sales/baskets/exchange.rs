@@ -7,13 +7,15 @@ use super::{BasketPaid, Slip, insert, pay};
 use crate::sales::limits;
 use crate::sales::refunds::{self, NewRefund, RefundDone, RefundLine, RefundOf, RefundTender};
 use crate::sales::ring_up::{NewSale, TenderIn, checked_tender};
+use crate::shelf::stock;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, SalesReason};
+use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::basket::{self, BasketError, Given, TenderKind};
 use domain::channel::Channel;
-use domain::ids::{BasketId, RefundId, SaleId};
+use domain::ids::{BasketId, ItemId, SaleId};
 use domain::money::Money;
 use domain::quantity::Quantity;
 use domain::stock::ReturnDisposition;
@@ -29,9 +31,6 @@ pub(crate) struct Returns {
     pub(crate) shown: Vec<Returned>,
     /// What it pays, after an open balance of its sale was lowered.
     pub(crate) credit: Money,
-    /// The refund of it, once the sale is rung up.
-    #[serde(default)]
-    pub(crate) refund: Option<RefundId>,
 }
 
 /// A line that is brought back.
@@ -56,6 +55,16 @@ impl Returns {
             reason: self.reason.clone(),
             who: who.to_owned(),
         }
+    }
+
+    /// Items are locked in their order and before the shop's row, those that come back and those that are taken.
+    async fn lock_items(&self, tx: &mut Tx, slip: &Slip) -> Result<(), CommandError> {
+        let sold = refunds::read_lines(tx, self.sale, tx.shop().currency).await?;
+        let back = |line: &RefundLine| sold.iter().find(|of| of.id == line.line)?.item;
+        let mut items: Vec<ItemId> = self.lines.iter().filter_map(back).chain(slip.content.items()).collect();
+        items.sort_unstable();
+        items.dedup();
+        stock::lock(tx, &items).await
     }
 
     /// Reads again what it is worth. Whatever would reject the refund rejects it now.
@@ -103,7 +112,7 @@ impl Command for StartExchange {
         }
         let credit = Money::zero(tx.shop().currency);
         let (sale, lines) = (self.sale, self.lines.clone());
-        let mut returns = Returns { sale, lines, reason, shown: Vec::new(), credit, refund: None };
+        let mut returns = Returns { sale, lines, reason, shown: Vec::new(), credit };
         returns.look(tx).await?;
         insert(tx, &self.channel, &Content { returns: Some(returns), ..Content::default() }, &who).await
     }
@@ -150,19 +159,14 @@ pub(super) async fn settle(
     } else {
         format!("{}\n{}", sale.note, returns.reason)
     };
-    let sale = pay::ring_up(tx, slip, NewSale { tenders, note, who: who.to_owned(), ..sale }).await?;
+    returns.lock_items(tx, slip).await?;
+    let paid = pay::ring_up(tx, slip, NewSale { tenders, note, who: who.to_owned(), ..sale }).await?;
+    let pays = paid.sale.ok_or_else(|| StorageError::impossible("a sale that was rung up has no number"))?;
     let rest = if back.is_zero() { TenderKind::Other } else { tender.kind };
-    let zero = Money::zero(due.currency());
-    let refund =
-        returns.as_refund(RefundTender::Exchange { amount: covered, rest }, who, zero).run(tx).await?;
+    let tender = RefundTender::Exchange { pays, at: slip.channel.clone(), amount: covered, rest };
+    let refund = returns.as_refund(tender, who, Money::zero(due.currency())).run(tx).await?;
     refuse_other_sum(&refund, back)?;
-    slip.content.returns = Some(Returns { refund: Some(refund.id), ..returns.clone() });
-    sqlx::query("UPDATE basket SET content = $2 WHERE id = $1")
-        .bind(slip.id.raw())
-        .bind(slip.content.written()?)
-        .execute(tx.db())
-        .await?;
-    Ok(sale)
+    Ok(paid)
 }
 
 /// An open balance that was paid meanwhile makes it worth more than the page said.

@@ -66,8 +66,12 @@ pub enum RefundTender {
     All(TenderKind),
     /// In these parts, which add up to it.
     Parts(Vec<Given>),
-    /// In an exchange: so much of it pays another sale, and the rest is returned in this way.
+    /// In an exchange: so much of it pays another sale, and the rest is returned in this way, where that sale is.
     Exchange {
+        /// The other sale.
+        pays: SaleId,
+        /// Where it is.
+        at: Channel,
         /// What pays the other sale.
         amount: Money,
         /// How the rest is returned.
@@ -187,11 +191,15 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
         }
     }
     tx.lock_shop_state(0).await?;
-    write(tx, id, new.sale, &sale.channel, &given, note).await?;
+    let (pays, drawer) = match &new.tender {
+        RefundTender::Exchange { pays, at, .. } => (Some(*pays), at),
+        RefundTender::All(_) | RefundTender::Parts(_) => (None, &sale.channel),
+    };
+    write(tx, id, (new.sale, pays), &sale.channel, &given, note).await?;
     write_lines(tx, id, &parts, note).await?;
     write_tenders(tx, id, new.sale, &given.tenders, note).await?;
     add_to_books(tx, &sale.channel, &parts, &given, note.at).await?;
-    hand_out(tx, id, &sale.channel, &given.tenders, note.who).await?;
+    hand_out(tx, id, drawer, &given.tenders, note.who).await?;
     Ok(RefundDone {
         id,
         sale: new.sale,

@@ -42,11 +42,15 @@ pub(super) async fn settle(
         RefundTender::All(TenderKind::OnAccount) => {
             (Money::zero(currency), vec![(TenderKind::OnAccount, due)])
         }
+        RefundTender::All(TenderKind::Exchange) => return Err(no_payment()),
+        RefundTender::Parts(parts) if parts.iter().any(|part| part.0 == TenderKind::Exchange) => {
+            return Err(no_payment());
+        }
         RefundTender::All(kind) => {
             let none = Money::zero(currency);
             all_by(tx, new.sale, *kind, Split { due, less_owed, exchanged: none }).await?
         }
-        RefundTender::Exchange { amount, rest } => {
+        RefundTender::Exchange { amount, rest, .. } => {
             all_by(tx, new.sale, *rest, Split { due, less_owed, exchanged: *amount }).await?
         }
         RefundTender::Parts(parts) => {
@@ -66,6 +70,11 @@ pub(super) async fn settle(
     }
     let (goods, discounts, tax) = (sum.amount, sum.discount, sum.tax);
     Ok(Settled { goods, discounts, tax, shipping, rounding, total, tenders })
+}
+
+/// Only an exchange pays another sale.
+fn no_payment() -> CommandError {
+    Rejection::invalid("tender", SalesReason::NotAPayment).into()
 }
 
 /// A refund: what lowers an open balance, and what pays another sale.

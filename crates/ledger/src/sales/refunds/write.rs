@@ -22,7 +22,7 @@ use sqlx::Row;
 pub(super) async fn write(
     tx: &mut Tx,
     id: RefundId,
-    sale: SaleId,
+    (sale, pays): (SaleId, Option<SaleId>),
     channel: &Channel,
     given: &Settled,
     note: RefundNote<'_>,
@@ -41,6 +41,7 @@ pub(super) async fn write(
             .bind(given.total.minor())
             .bind(note.reason.to_owned())
             .bind(note.who.to_owned())
+            .bind(pays.map(SaleId::raw))
     })
     .await?;
     Ok(())

@@ -2,9 +2,8 @@
 
 use super::table::{HEADINGS, Line, lines};
 use crate::app::App;
-use crate::pages::counter::receipt::void_words;
 use crate::pages::frame::{Frame, HtmlPage, Room};
-use crate::pages::shown::channel_name;
+use crate::pages::shown::{channel_name, void_words};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
@@ -16,8 +15,8 @@ use ledger::Shop;
 use ledger::sales::{DayCursor, DayRefund, DaySale};
 use serde::Deserialize;
 
-/// Sales per page: enough for a fair's busiest day.
-const SALES: usize = 200;
+/// Sales per page: more than most days have, and few enough to read on a phone; the next ones are a link away.
+const SALES: usize = 100;
 /// Refunds that are shown: more than a farm's shop has in a year.
 const REFUNDS: usize = 200;
 /// How many titles describe a sale.
@@ -95,7 +94,7 @@ fn what(titles: &[String]) -> String {
     }
 }
 
-fn sale_shown(shop: &Shop, sale: &DaySale, voided: Option<String>) -> SaleShown {
+fn sale_shown(shop: &Shop, sale: &DaySale) -> SaleShown {
     SaleShown {
         id: sale.id,
         time: shop.zone.clock(sale.at),
@@ -103,7 +102,7 @@ fn sale_shown(shop: &Shop, sale: &DaySale, voided: Option<String>) -> SaleShown 
         channel: channel_name(shop, &sale.channel),
         what: what(&sale.titles),
         paid: sale.paid.shown(),
-        voided,
+        voided: sale.voided.as_ref().map(|voided| void_words(shop, voided)),
     }
 }
 
@@ -136,17 +135,12 @@ async fn read(app: &App, caller: &Caller, day: Day, after: Option<DayCursor>) ->
     sales.truncate(SALES);
     let next = sales.last().filter(|_| more).map(|s| format!("{}-{}", s.at.millis(), s.id));
     let refunds = app.ledger.day_refunds(day, REFUNDS).await?;
-    let mut shown = Vec::with_capacity(sales.len());
-    for sale in &sales {
-        let voided = if sale.voided { void_words(app, &shop, sale.id).await? } else { None };
-        shown.push(sale_shown(&shop, sale, voided));
-    }
     Ok(Page {
         frame: Frame::new(app, caller, Room::Books),
         day,
         columns: HEADINGS,
         lines: lines(&shop, &figures, "Total")?,
-        sales: shown,
+        sales: sales.iter().map(|sale| sale_shown(&shop, sale)).collect(),
         is_first: after.is_none(),
         next,
         refunds: refunds.into_iter().map(|refund| refund_shown(&shop, refund)).collect(),

@@ -1,7 +1,7 @@
 //! A receipt in words; GET /counter/sales/{sale}/receipt.txt returns it as a file to send.
 
 use crate::app::App;
-use crate::pages::shown::{channel_name, tender_name};
+use crate::pages::shown::{channel_name, tender_name, void_words};
 use crate::problem::Problem;
 use crate::request::query::PathParam;
 use axum::extract::State;
@@ -11,7 +11,7 @@ use domain::basket::{LineKind, TenderKind};
 use domain::ids::SaleId;
 use domain::money::Money;
 use ledger::Shop;
-use ledger::sales::{Exchange, SaleView, SoldLine, Voided};
+use ledger::sales::{Exchange, SaleView, SoldLine};
 use std::fmt::Write;
 
 /// Characters in a line of the file: what a receipt printer for 80 mm paper prints (common practice, no
@@ -76,7 +76,7 @@ pub(crate) struct Receipt {
 impl Receipt {
     pub(crate) async fn read(app: &App, sale: &SaleView) -> Result<Self, Problem> {
         let shop = app.ledger.shop();
-        let voided = if sale.voided { void_words(app, &shop, sale.id).await? } else { None };
+        let voided = void_of(app, &shop, sale).await?;
         let returned = app.ledger.exchange_of(sale.id).await?.as_ref().map(ReturnedShown::of);
         Ok(Self { returned, voided, ..Self::of(&shop, sale) })
     }
@@ -163,12 +163,11 @@ impl Receipt {
 }
 
 /// Who voided a sale, when and why; none if nobody did.
-pub(crate) async fn void_words(app: &App, shop: &Shop, sale: SaleId) -> Result<Option<String>, Problem> {
-    let words = |voided: Voided| {
-        let by = if voided.who.is_empty() { String::new() } else { format!(" by {}", voided.who) };
-        format!("Voided{by} on {}: {}", shop.zone.shown(voided.at), voided.reason)
-    };
-    Ok(app.ledger.void_of(sale).await?.map(words))
+pub(crate) async fn void_of(app: &App, shop: &Shop, sale: &SaleView) -> Result<Option<String>, Problem> {
+    if !sale.voided {
+        return Ok(None);
+    }
+    Ok(app.ledger.void_of(sale.id).await?.map(|voided| void_words(shop, &voided)))
 }
 
 /// Words in lines of the file's width; a longer word has a line of its own.

@@ -3,7 +3,7 @@
 
 use crate::app::App;
 use crate::pages::counter::place::{Here, Ribbon};
-use crate::pages::counter::receipt::{Receipt, void_words};
+use crate::pages::counter::receipt::{Receipt, void_of};
 use crate::pages::counter::run_form;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
@@ -117,7 +117,7 @@ pub(crate) async fn list(
     let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
     let mut rows = Vec::with_capacity(sales.len());
     for sale in &sales {
-        let voided = if sale.voided { void_words(&app, &shop, sale.id).await? } else { None };
+        let voided = void_of(&app, &shop, sale).await?;
         rows.push(row(&shop, sale, voided));
     }
     Ok((status, HtmlPage(List { frame, what: query.what, day: query.day, rows, next, faults }))
