@@ -22,6 +22,18 @@ pub(crate) fn words(reason: &SalesReason) -> String {
         SalesReason::TotalChanged { now, shown } => {
             format!("the total is now {}, not {}. Check the sale and try again", now.shown(), shown.shown())
         }
+        SalesReason::LeftChanged { now, shown } if now.is_negative() => {
+            let back = now.negated().shown();
+            format!(
+                "{back} is to be paid back now; this sale was changed meanwhile. It said {}",
+                shown.shown()
+            )
+        }
+        SalesReason::LeftChanged { now, shown } => format!(
+            "{} is left to pay now, not {}; this sale was changed meanwhile. Enter what you received",
+            now.shown(),
+            shown.shown()
+        ),
         SalesReason::AlreadyPaid { taken } => {
             format!("{} was already paid. Go back to the sale and return it first", taken.shown())
         }
@@ -80,6 +92,7 @@ fn fixed(reason: &SalesReason) -> Option<&'static str> {
         SalesReason::MoneyAlone => "only money was refunded, so no goods come back",
         SalesReason::DispositionDecided => "these items were already returned to stock or written off",
         SalesReason::AllRefunded => "everything in this sale has already been refunded",
+        SalesReason::NothingLeftToPay => "nothing is left to pay, so no payment can be taken",
         SalesReason::SaleVoided => "this sale was voided, so there is nothing to refund",
         SalesReason::NegativeShipping => "refunded shipping may not be below 0",
         SalesReason::DrawerHolds { .. }
@@ -88,6 +101,7 @@ fn fixed(reason: &SalesReason) -> Option<&'static str> {
         | SalesReason::AlreadyInSale { .. }
         | SalesReason::PieceTwice { .. }
         | SalesReason::TotalChanged { .. }
+        | SalesReason::LeftChanged { .. }
         | SalesReason::AlreadyPaid { .. }
         | SalesReason::MoneyAloneOf { .. }
         | SalesReason::NotStock { .. }

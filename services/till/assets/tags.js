@@ -8,8 +8,12 @@ const form = document.querySelector("form[data-print]");
 const button = form?.querySelector("[data-print-tags]");
 const said = form?.querySelector("[data-said]");
 
+const MARKED = "Marked as printed.";
+const NOT_MARKED = "Not marked as printed. Reload the page and press “Mark as printed”.";
+const UNKNOWN = "No answer came. Reload the page to see whether the tags are marked as printed.";
+
 /**
- * Whether the tags are marked. Who is no longer signed in is led elsewhere.
+ * What became of marking. Who is no longer signed in is led elsewhere.
  * @param {HTMLFormElement} printed
  */
 async function mark(printed) {
@@ -17,9 +21,9 @@ async function mark(printed) {
   for (const [name, value] of new FormData(printed)) body.append(name, String(value));
   try {
     const answer = await fetch(printed.action, { method: "POST", body, signal: AbortSignal.timeout(MARK_MS) });
-    return answer.ok && new URL(answer.url).pathname === "/shelf/tags";
+    return answer.ok && new URL(answer.url).pathname === "/shelf/tags" ? MARKED : NOT_MARKED;
   } catch {
-    return false;
+    return UNKNOWN;
   }
 }
 
@@ -29,8 +33,8 @@ if (form instanceof HTMLFormElement && button instanceof HTMLButtonElement) {
     button.disabled = true;
     if (said) said.textContent = "";
     window.print();
-    const isMarked = await mark(form);
-    if (said) said.textContent = isMarked ? "Marked as printed." : "Not marked as printed. Reload the page and press “Mark as printed”.";
+    const words = await mark(form);
+    if (said) said.textContent = words;
     button.disabled = false;
   });
   button.focus();

@@ -9,13 +9,15 @@ use domain::ids::{ConnectionId, ItemId};
 
 /// A connection hears about items that it received or may have received, and about items that can be
 /// bought, unless new pieces wait there until somebody lists them. Items that are gone but were sent as
-/// available go first.
+/// available go first. Nothing is written of what the listing says already: whoever tells it again raises the
+/// revision first.
 const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, rank, at_ms) \
     SELECT c.id, i.id, i.revision, \
     CASE WHEN l.state = 'listed' AND (i.do_not_list = 1 OR i.on_hand <= i.held) THEN 0 ELSE 1 END, ? \
     FROM item i CROSS JOIN connection c \
     LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = c.id \
-    WHERE c.ended_ms IS NULL AND c.id BETWEEN ? AND ? AND (l.item_id IS NOT NULL \
+    WHERE c.ended_ms IS NULL AND c.id BETWEEN ? AND ? AND (l.item_id IS NULL OR l.revision < i.revision) \
+    AND (l.item_id IS NOT NULL \
         OR (c.new_pieces = 'list' AND i.do_not_list = 0 AND i.on_hand > i.held) \
         OR EXISTS (SELECT 1 FROM delivery d WHERE d.connection_id = c.id AND d.item_id = i.id \
             AND (d.tries > 0 OR (i.do_not_list = 0 AND i.on_hand > i.held)))) AND i.id IN ";

@@ -36,6 +36,7 @@ pub(super) async fn write(
     mut rows: Vec<Known<'_>>,
     who: &str,
 ) -> Result<Vec<RowOutcome>, CommandError> {
+    lock(tx, &rows).await?;
     let mut outcomes = Vec::with_capacity(rows.len());
     while !rows.is_empty() {
         let later = rows.split_off(all_different(&rows));
@@ -58,7 +59,6 @@ async fn write_different(
     who: &str,
 ) -> Result<Vec<RowOutcome>, CommandError> {
     let currency = tx.shop().currency;
-    lock(tx, rows).await?;
     let ids: Vec<i64> = rows.iter().map(|(id, _)| id.raw()).collect();
     let views = item_view::read_many(tx.db(), &ids, currency).await?;
     if views.len() != rows.len() {
@@ -83,6 +83,7 @@ async fn write_different(
 async fn lock(tx: &mut Tx, rows: &[Known<'_>]) -> Result<(), CommandError> {
     let mut items: Vec<ItemId> = rows.iter().map(|(id, _)| *id).collect();
     items.sort_unstable();
+    items.dedup();
     stock::lock(tx, &items).await
 }
 

@@ -141,15 +141,23 @@ impl Ledger {
     /// The items with these codes, in the same order; rejects the first code that finds nothing.
     pub async fn items_of(&self, codes: &[Code]) -> Result<Vec<ItemView>, CommandError> {
         let mut connection = self.reader().await?;
+        let known = lookup::find_known(&mut connection, codes, self.shop().currency).await?;
+        if let Some(code) = codes.iter().find(|code| !known.contains_key(code)) {
+            return Err(lookup::unknown(code).into());
+        }
+        drop(connection);
+        self.known_items(codes).await
+    }
+
+    /// The items that have these codes, in the same order, each once; a code that finds nothing is left out.
+    pub async fn known_items(&self, codes: &[Code]) -> Result<Vec<ItemView>, CommandError> {
+        let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let known = lookup::find_known(&mut connection, codes, currency).await?;
-        let id = |code| known.get(code).map(|found| found.id.raw()).ok_or_else(|| lookup::unknown(code));
         let mut ids = Vec::with_capacity(codes.len());
-        for code in codes {
-            let id = id(code)?;
-            // Several codes may be of one item.
-            if !ids.contains(&id) {
-                ids.push(id);
+        for found in codes.iter().filter_map(|code| known.get(code)) {
+            if !ids.contains(&found.id.raw()) {
+                ids.push(found.id.raw());
             }
         }
         read_many(&mut connection, &ids, currency).await

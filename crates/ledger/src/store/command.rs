@@ -215,7 +215,7 @@ impl Tx {
     }
 }
 
-async fn settings_revision(connection: &mut AnyConnection) -> Result<i64, CommandError> {
+pub(super) async fn settings_revision(connection: &mut AnyConnection) -> Result<i64, CommandError> {
     let row =
         sqlx::query("SELECT settings_revision FROM shop_state WHERE id = 1").fetch_one(connection).await?;
     Ok(row.try_get("settings_revision")?)

@@ -1,7 +1,7 @@
 //! Says what a command would come to, and does nothing.
 
 use crate::store::Ledger;
-use crate::store::command::{Command, FIRST_WAIT, MAX_TRIES};
+use crate::store::command::{Command, FIRST_WAIT, MAX_TRIES, settings_revision};
 use crate::store::error::CommandError;
 use crate::store::storage_error::StorageError;
 
@@ -27,6 +27,7 @@ impl Ledger {
 
     async fn rehearse_once<C: Command>(&self, command: &C) -> Result<C::Answer, CommandError> {
         let mut tx = self.begin().await?;
+        let known = tx.shop().revision;
         let mut ended = command.run(&mut tx).await;
         if ended.is_ok() {
             // What is left to the end may be rejected too.
@@ -34,6 +35,10 @@ impl Ledger {
             if let Err(error) = tx.write(last).await {
                 ended = Err(error);
             }
+        }
+        if matches!(ended, Err(CommandError::Rejected(_))) && settings_revision(tx.db()).await? != known {
+            // A rejection under settings that have changed since is none.
+            ended = Err(StorageError::SettingsChanged.into());
         }
         // An error of the engine has undone the transaction already.
         tx.roll_back().await.or_else(|trouble| if ended.is_ok() { Err(trouble) } else { Ok(()) })?;

@@ -51,7 +51,7 @@ async fn held(shop: &Shop, basket: BasketId) -> HoldBasket {
 }
 
 fn pay(basket: BasketId, due: i64, tender: TenderIn) -> PayBasket {
-    PayBasket { basket, due: usd(due), tender, who: "Ada".to_owned() }
+    PayBasket { basket, due: usd(due), left: None, tender, who: "Ada".to_owned() }
 }
 
 /// The slip's lines as `sku × quantity = amount − discount`, and their sum.

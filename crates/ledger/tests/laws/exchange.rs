@@ -16,7 +16,7 @@ use ledger::keeping::SetShop;
 use ledger::people::{LimitsOf, SetLimits};
 use ledger::sales::{
     ChangeBasket, HoldBasket, LeaveBasket, NewSale, Pay, PayBasket, RefundLine, RefundOf, StartExchange,
-    StopPaying, VoidSale,
+    VoidSale,
 };
 use ledger::{Actor, Key, Rejection};
 
@@ -49,7 +49,7 @@ async fn held(shop: &Shop, basket: BasketId) -> HoldBasket {
 }
 
 fn pay(basket: BasketId, due: i64, kind: TenderKind, amount: i64) -> PayBasket {
-    PayBasket { basket, due: usd(due), tender: tender(kind, amount), who: "Ada".to_owned() }
+    PayBasket { basket, due: usd(due), left: None, tender: tender(kind, amount), who: "Ada".to_owned() }
 }
 
 type Moved = Vec<(TenderKind, i64)>;
@@ -158,13 +158,17 @@ fn an_open_balance_that_is_paid_meanwhile_asks_again() {
         let basket = ready(&shop, unpaid, &["hat"]).await;
         let debt = shop.ledger.debts(9).await.unwrap().remove(0).tender;
         shop.ok(Pay { tender: debt, kind: Card, amount: usd(4800), who: String::new() }).await;
-        let reason = SalesReason::TotalChanged { now: usd(4800), shown: usd(0) };
-        let before = audit::fingerprint(&shop).await;
-        shop.refuses(pay(basket, 4100, Card, 4100), invalid("due", reason)).await;
-        assert_eq!(audit::fingerprint(&shop).await, before);
-        shop.ok(StopPaying { basket }).await;
-        shop.ok(held(&shop, basket).await).await;
-        let done = shop.ok(pay(basket, 4100, Card, 0)).await.sale.expect("rung up");
+        let shown = |left| PayBasket { left: Some(usd(left)), ..pay(basket, 4100, Card, 0) };
+        let first = PayBasket { tender: tender(Card, 4100), ..shown(4100) };
+        let asked = shop.ok(first.clone()).await;
+        assert_eq!((asked.sale, asked.credit_changed), (None, true));
+        assert_eq!(shop.ledger.basket(basket).await.unwrap().returns.unwrap().credit, usd(4800));
+        // What was shown before is refused from now on, whoever looked again.
+        let reason = SalesReason::LeftChanged { now: usd(-700), shown: usd(4100) };
+        shop.refuses(first, invalid("left", reason)).await;
+        let paid = PayBasket { tender: tender(Card, 4100), ..shown(-700) };
+        shop.refuses(paid, invalid("amount", SalesReason::NothingLeftToPay)).await;
+        let done = shop.ok(shown(-700)).await.sale.expect("rung up");
         assert_eq!(settled(&shop, done).await, (vec![(Exchange, 4100)], vec![(Exchange, 4100), (Card, 700)]));
         audit::clean(&shop).await;
     });
@@ -178,6 +182,8 @@ fn only_the_cash_that_is_paid_back_is_rounded() {
         shop.ok(SetShop { key, value, who: String::new() }).await;
         let sold = shop.ok(sale(vec![goods("cowl", "1")], card(4803))).await.id;
         let basket = ready(&shop, sold, &["hat"]).await;
+        let before = shop.ledger.basket(basket).await.unwrap().returns.unwrap().cash_before;
+        assert_eq!((before.exact, before.handed_out), (usd(0), usd(0)));
         let done = shop.ok(pay(basket, 4100, Cash, 0)).await.sale.expect("rung up");
         assert_eq!(settled(&shop, done).await, (vec![(Exchange, 4100)], vec![(Exchange, 4100), (Cash, 705)]));
         audit::clean(&shop).await;

@@ -309,7 +309,7 @@ fn a_slip_and_an_online_sale_never_both_have_the_piece() {
                 let press = HoldBasket { basket, revision, without: Vec::new(), who: String::new() };
                 outcome(ledger.clone(), None, press).await?;
                 let tender = TenderIn::plain(TenderKind::Cash, usd(100));
-                let pay = PayBasket { basket, due: usd(100), tender, who: String::new() };
+                let pay = PayBasket { basket, due: usd(100), left: None, tender, who: String::new() };
                 // Pressed twice at the same moment, without a key: rung up once.
                 let (first, second) = tokio::join!(
                     outcome(ledger.clone(), None, pay.clone()),

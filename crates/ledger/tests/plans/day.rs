@@ -140,7 +140,7 @@ async fn counter(shop: &TestShop) {
     let revision = shop.ledger.basket(basket).await.unwrap().revision;
     ok(shop, HoldBasket { basket, revision, without: Vec::new(), who: who() }).await;
     let paid = tender(TenderKind::Card, 4500);
-    ok(shop, PayBasket { basket, due: usd(4500), tender: paid, who: who() }).await;
+    ok(shop, PayBasket { basket, due: usd(4500), left: None, tender: paid, who: who() }).await;
     let left = ok(shop, OpenBasket { channel: Channel::store(), first: None, who: who() }).await;
     ok(shop, LeaveBasket { basket: left }).await;
     let held = ok(shop, hold(&[("p2", "1"), ("c1", "2")], Purpose::Basket, None)).await;

@@ -64,6 +64,6 @@ mod tests {
         check("/settings", "gzip;q=0", false).await;
         check("/api/openapi.json", "gzip", false).await;
         check("/metrics", "gzip", false).await;
-        check(&address("tags.js"), "gzip", false).await;
+        check(&address("setup.js"), "gzip", false).await;
     }
 }

@@ -123,6 +123,8 @@ impl PhotoForm {
         let mut faults = Faults::default();
         let mut names: Vec<PictureName> =
             form.all(KEPT).into_iter().filter_map(|text| PictureName::parse(text).ok()).collect();
+        let stored = app.ledger.pictures(&names).await?;
+        names.retain(|name| stored.contains_key(name));
         if names.len() + photographs.len() > MAX_PHOTOGRAPHS {
             faults.add(
                 PHOTOGRAPHS,

@@ -31,6 +31,8 @@ pub(crate) struct Returns {
     pub(crate) shown: Vec<Returned>,
     /// What it pays, after an open balance of its sale was lowered.
     pub(crate) credit: Money,
+    /// The cash that was refunded of its sale before, to the minor unit and as it was rounded.
+    pub(crate) cash_before: (Money, Money),
 }
 
 /// A line that is brought back.
@@ -76,6 +78,7 @@ impl Returns {
         let line = |(title, quantity, amount)| Returned { title, quantity, amount };
         self.shown = preview.lines.into_iter().map(line).collect();
         self.credit = preview.credit;
+        self.cash_before = (preview.cash_before.exact, preview.cash_before.handed_out);
         Ok(())
     }
 }
@@ -112,10 +115,19 @@ impl Command for StartExchange {
         }
         let credit = Money::zero(tx.shop().currency);
         let (sale, lines) = (self.sale, self.lines.clone());
-        let mut returns = Returns { sale, lines, reason, shown: Vec::new(), credit };
+        let mut returns =
+            Returns { sale, lines, reason, shown: Vec::new(), credit, cash_before: (credit, credit) };
         returns.look(tx).await?;
         insert(tx, &self.channel, &Content { returns: Some(returns), ..Content::default() }, &who).await
     }
+}
+
+/// Reads again what is brought back, and returns whether that changes what is left to pay.
+pub(super) async fn is_worth_something_else(tx: &mut Tx, slip: &mut Slip) -> Result<bool, CommandError> {
+    let Some(returns) = &mut slip.content.returns else { return Ok(false) };
+    let before = (returns.credit, returns.cash_before);
+    returns.look(tx).await?;
+    Ok((returns.credit, returns.cash_before) != before)
 }
 
 /// How what is left of the credit can be paid back.
@@ -138,6 +150,9 @@ pub(super) async fn settle(
     if is_paid_back && !back.is_zero() && !PAID_BACK.contains(&tender.kind) {
         return Err(Rejection::invalid("tender", SalesReason::NotAPayment).into());
     }
+    if is_paid_back && !tender.amount.is_zero() {
+        return Err(Rejection::invalid("amount", SalesReason::NothingLeftToPay).into());
+    }
     if !is_paid_back {
         slip.content.tenders.push(checked_tender(tender)?);
     }
@@ -150,7 +165,7 @@ pub(super) async fn settle(
         Ok(_) => {}
         Err(BasketError::Underpaid { .. }) if !is_paid_back && !tender.amount.is_zero() => {
             slip.write(tx).await?;
-            return Ok(BasketPaid { sale: None, rung_up: false });
+            return Ok(BasketPaid::NOT_YET);
         }
         Err(wrong) => return Err(Rejection::invalid("amount", wrong).into()),
     }
@@ -169,14 +184,13 @@ pub(super) async fn settle(
     Ok(paid)
 }
 
-/// An open balance that was paid meanwhile makes it worth more than the page said.
-fn refuse_other_sum(refund: &RefundDone, shown: Money) -> Result<(), CommandError> {
+/// On PostgreSQL an open balance may have been paid since it was looked at: then all of it is tried again.
+fn refuse_other_sum(refund: &RefundDone, expected: Money) -> Result<(), CommandError> {
     let money =
         refund.tenders.iter().filter(|t| !matches!(t.0, TenderKind::OnAccount | TenderKind::Exchange));
-    let sum = Money::sum(money.map(|t| t.1), shown.currency()).and_then(|sum| sum.minus(refund.rounding));
-    let now = sum.field("tender")?;
-    if now == shown {
+    let sum = Money::sum(money.map(|t| t.1), expected.currency()).and_then(|sum| sum.minus(refund.rounding));
+    if sum.field("tender")? == expected {
         return Ok(());
     }
-    Err(Rejection::invalid("due", SalesReason::TotalChanged { now, shown }).into())
+    Err(StorageError::Collided(sqlx::Error::RowNotFound).into())
 }

@@ -136,6 +136,9 @@ pub struct PayBasket {
     pub basket: BasketId,
     /// The total that the page showed, before cash rounding.
     pub due: Money,
+    /// What was left of it by the page, before cash rounding, and below 0 if it was to be paid back. Another
+    /// device may have taken a payment since.
+    pub left: Option<Money>,
     /// The payment.
     pub tender: TenderIn,
     /// Who received it.
@@ -149,6 +152,14 @@ pub struct BasketPaid {
     pub sale: Option<SaleId>,
     /// Whether this call rang it up.
     pub rung_up: bool,
+    /// Whether nothing was taken because what is brought back is worth something else by now, as the sale says
+    /// from now on.
+    #[serde(default)]
+    pub credit_changed: bool,
+}
+
+impl BasketPaid {
+    pub(super) const NOT_YET: Self = Self { sale: None, rung_up: false, credit_changed: false };
 }
 
 #[async_trait]
@@ -159,7 +170,7 @@ impl Command for PayBasket {
         own_money("amount", self.tender.amount, tx.shop().currency)?;
         let mut slip = match take(tx, self.basket).await? {
             Ok(slip) => slip,
-            Err(NotOpen::Paid(sale)) => return Ok(BasketPaid { sale: Some(sale), rung_up: false }),
+            Err(NotOpen::Paid(sale)) => return Ok(BasketPaid { sale: Some(sale), ..BasketPaid::NOT_YET }),
             Err(NotOpen::Other(rejection)) => return Err(rejection.into()),
         };
         if !slip.content.paying {
@@ -173,6 +184,11 @@ impl Command for PayBasket {
         if self.tender.kind == TenderKind::Exchange {
             return Err(Rejection::invalid("tender", SalesReason::NotAPayment).into());
         }
+        if exchange::is_worth_something_else(tx, &mut slip).await? {
+            slip.write(tx).await?;
+            return Ok(BasketPaid { credit_changed: true, ..BasketPaid::NOT_YET });
+        }
+        self.refuse_other_left(&slip, due)?;
         if let Some(returns) = slip.content.returns.clone() {
             let exact = (sale, money, due);
             return exchange::settle(tx, &mut slip, &returns, exact, (&self.tender, &self.who)).await;
@@ -187,10 +203,25 @@ impl Command for PayBasket {
             }
             Err(BasketError::Underpaid { .. }) if !self.tender.amount.is_zero() => {
                 slip.write(tx).await?;
-                Ok(BasketPaid { sale: None, rung_up: false })
+                Ok(BasketPaid::NOT_YET)
             }
             Err(wrong) => Err(Rejection::invalid("amount", wrong).into()),
         }
+    }
+}
+
+impl PayBasket {
+    /// An amount that was left out means what was left by the page, and money was taken by it.
+    fn refuse_other_left(&self, slip: &Slip, due: Money) -> Result<(), CommandError> {
+        let Some(shown) = self.left else { return Ok(()) };
+        let taken = slip.content.tenders.iter().map(|tender| tender.amount);
+        let credit = slip.content.returns.iter().map(|returns| returns.credit);
+        let sum = Money::sum(taken.chain(credit), due.currency()).field("left")?;
+        let now = due.minus(sum).field("left")?;
+        if now == shown {
+            return Ok(());
+        }
+        Err(Rejection::invalid("left", SalesReason::LeftChanged { now, shown }).into())
     }
 }
 
@@ -204,7 +235,7 @@ pub(super) async fn ring_up(tx: &mut Tx, slip: &mut Slip, sale: NewSale) -> Resu
         .bind(done.id.raw())
         .execute(tx.db())
         .await?;
-    Ok(BasketPaid { sale: Some(done.id), rung_up: true })
+    Ok(BasketPaid { sale: Some(done.id), rung_up: true, credit_changed: false })
 }
 
 /// Goes back from paying to the lines: the hold ends, and what was received is handed back.

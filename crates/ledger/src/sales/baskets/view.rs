@@ -18,6 +18,7 @@ use domain::ids::{BasketId, HoldGroupId, ItemId, SaleId};
 use domain::money::{Currency, Money};
 use domain::pricing::WeightRate;
 use domain::quantity::{Measure, Quantity};
+use domain::refund::CashBack;
 use domain::stock::ItemKind;
 use domain::weight::{Weight, WeightUnit};
 use serde::{Deserialize, Serialize};
@@ -85,6 +86,8 @@ pub struct BasketReturns {
     pub lines: Vec<Returned>,
     /// What it pays of the new sale; the rest of it is paid back.
     pub credit: Money,
+    /// The cash of the earlier refunds of the sale that it was sold in.
+    pub cash_before: CashBack,
 }
 
 /// A line of a slip.
@@ -219,6 +222,7 @@ impl Ledger {
                 sale: r.sale,
                 lines: r.shown,
                 credit: r.credit,
+                cash_before: CashBack { exact: r.cash_before.0, handed_out: r.cash_before.1 },
             }),
         })
     }

@@ -1,6 +1,7 @@
 //! What a refund would return, read without writing anything.
 
 use super::claim::{given_before, next_of, wanted};
+use super::settle::cash_before;
 use super::{NewRefund, read_lines, read_sale};
 use crate::sales::payments;
 use crate::store::command::Tx;
@@ -8,6 +9,7 @@ use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, SalesReason};
 use domain::money::Money;
 use domain::quantity::Quantity;
+use domain::refund::CashBack;
 
 /// A refund that was not made.
 pub(crate) struct Preview {
@@ -17,6 +19,8 @@ pub(crate) struct Preview {
     pub(crate) total: Money,
     /// What is left after an open balance of the sale was lowered.
     pub(crate) credit: Money,
+    /// The cash of the sale's earlier refunds, on which the rounding of the next one depends.
+    pub(crate) cash_before: CashBack,
 }
 
 /// Whatever would reject the refund rejects it here, except the limit of whoever makes it.
@@ -40,7 +44,8 @@ pub(crate) async fn preview(tx: &mut Tx, new: &NewRefund) -> Result<Preview, Com
     }
     let debt = payments::open_debt(tx, new.sale, currency).await?;
     let owed = Money::from_minor(total.minor().min(debt.minor()), currency).field("lines")?;
-    Ok(Preview { lines, total, credit: total.minus(owed).field("lines")? })
+    let cash_before = cash_before(tx, new.sale, currency).await?;
+    Ok(Preview { lines, total, credit: total.minus(owed).field("lines")?, cash_before })
 }
 
 async fn refuse_voided(tx: &mut Tx, new: &NewRefund) -> Result<(), CommandError> {

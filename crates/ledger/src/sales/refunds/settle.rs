@@ -124,7 +124,11 @@ async fn in_cash(tx: &mut Tx, sale: SaleId, exact: Money) -> Result<Money, Comma
 }
 
 /// Only cash is rounded, so the roundings of a sale's refunds are the difference in its cash.
-async fn cash_before(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<CashBack, CommandError> {
+pub(super) async fn cash_before(
+    tx: &mut Tx,
+    sale: SaleId,
+    currency: Currency,
+) -> Result<CashBack, CommandError> {
     let row = sqlx::query(
         "SELECT CAST(COALESCE(SUM(r.rounding), 0) AS BIGINT) AS rounding, CAST(COALESCE(SUM((SELECT SUM(t.amount) FROM tender t \
          WHERE t.refund_id = r.id AND t.kind = 'cash')), 0) AS BIGINT) AS cash FROM refund r WHERE r.sale_id = $1",

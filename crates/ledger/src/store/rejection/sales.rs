@@ -80,6 +80,15 @@ pub enum SalesReason {
         /// As it was shown.
         shown: Money,
     },
+    /// Something else is left to pay than the page showed; below 0 it is to be paid back.
+    LeftChanged {
+        /// Now.
+        now: Money,
+        /// As it was shown.
+        shown: Money,
+    },
+    /// Money was given although there is nothing left to pay.
+    NothingLeftToPay,
     /// Money was taken, and is to be returned first.
     AlreadyPaid {
         /// How much.

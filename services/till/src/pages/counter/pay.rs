@@ -4,7 +4,7 @@
 use crate::app::App;
 use crate::pages::counter::place::Ribbon;
 use crate::pages::counter::sales::Just;
-use crate::pages::counter::slip::{Slip, left, paid_back};
+use crate::pages::counter::slip::{Slip, left, left_exactly, paid_back};
 use crate::pages::counter::words::{self, Wrong};
 use crate::pages::counter::{SaleAt, redisplay, run_form};
 use crate::pages::form::{Faults, Form};
@@ -48,6 +48,8 @@ pub(crate) struct Page {
     /// The same, as fields take it.
     left_plain: String,
     due_plain: String,
+    /// In minor units, before cash rounding, and below 0 if it is paid back.
+    left_minor: i64,
     /// As it is sent, and as it is shown.
     notes: Vec<(String, String)>,
     taken: Vec<(&'static str, String)>,
@@ -127,6 +129,7 @@ impl Page {
             due: view.due.shown(),
             left_plain: shown::plain(to_take),
             due_plain: shown::plain(view.due),
+            left_minor: left_exactly(view).map_or(0, Money::minor),
             notes: notes(to_take, kind),
             taken: view.tenders.iter().map(|t| (tender_name(t.kind), t.amount.shown())).collect(),
             taken_sum: taken.map(Money::shown).unwrap_or_default(),
@@ -186,7 +189,11 @@ pub(crate) async fn take(
     let view = app.ledger.basket(basket).await?;
     let command = if view.sale.is_some() { Ok(once_more(&view, &form)) } else { read(&app, &view, &form) };
     let rejection = match run_form(&app, &form, command).await? {
-        Ok(BasketPaid { sale: Some(sale), rung_up }) => return Ok(paid(sale, rung_up)),
+        Ok(BasketPaid { sale: Some(sale), rung_up, .. }) => return Ok(paid(sale, rung_up)),
+        Ok(BasketPaid { credit_changed: true, .. }) => {
+            let view = app.ledger.basket(basket).await?;
+            return again(&app, &form, &view, Faults::one("amount", CREDIT_CHANGED));
+        }
         Ok(BasketPaid { sale: None, .. }) => {
             return Ok(see_other(&format!("/counter/{basket}/pay?by={}", form.text("then"))));
         }
@@ -204,8 +211,11 @@ pub(crate) async fn take(
 /// answer, with the change that is still to be handed out; anybody else only learns of the sale.
 fn once_more(view: &BasketView, form: &Form) -> PayBasket {
     let tender = TenderIn::plain(TenderKind::Cash, Money::zero(view.due.currency()));
-    PayBasket { basket: view.id, due: view.due, tender, who: form.caller.who.clone() }
+    PayBasket { basket: view.id, due: view.due, left: None, tender, who: form.caller.who.clone() }
 }
+
+const CREDIT_CHANGED: &str =
+    "what was brought back is worth something else now; nothing was booked. Check the sum and try again";
 
 /// The receipt, which says whether this press completed the sale.
 fn paid(sale: SaleId, rung_up: bool) -> Response {
@@ -224,26 +234,38 @@ fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Faults> 
         let words = format!("only {} is left to pay, and only cash gives change", to_take.shown());
         return Err(Faults::one("amount", words));
     }
+    let takes_nothing = view.returns.is_some() && to_take.is_zero();
     let (customer, due) = match kind {
-        TenderKind::OnAccount => {
+        TenderKind::OnAccount if !takes_nothing => {
             let day = Day::parse(form.text("day")).map_err(|error| Faults::one("day", error.to_string()))?;
             (form.text("customer").to_owned(), Some(day))
         }
         _ => (String::new(), None),
     };
     let due_now = money(form.text("due"), shop.currency, "due")?;
+    let left = form.text("left").parse().ok().and_then(|minor| Money::from_minor(minor, shop.currency).ok());
+    let kind = if takes_nothing { way_back(kind) } else { kind };
     let tender = TenderIn { kind, amount, customer, due };
-    Ok(PayBasket { basket: view.id, due: due_now, tender, who: form.caller.who.clone() })
+    Ok(PayBasket { basket: view.id, due: due_now, left, tender, who: form.caller.who.clone() })
 }
 
 fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Faults> {
     Money::parse(text, currency).map_err(|error| Faults::one(field, error.to_string()))
 }
 
-/// The page again, with what was typed and its faults.
+/// Nothing is taken on account if there is nothing to take; an even exchange pays nothing back either.
+fn way_back(kind: TenderKind) -> TenderKind {
+    if kind == TenderKind::OnAccount { TenderKind::Other } else { kind }
+}
+
 fn wrong(app: &App, form: &Form, view: &BasketView, wrong: Wrong) -> Result<Response, Problem> {
+    again(app, form, view, wrong.faults(app))
+}
+
+/// The page again, with what was typed and its faults.
+fn again(app: &App, form: &Form, view: &BasketView, faults: Faults) -> Result<Response, Problem> {
     let mut page = Page::of(app, &form.caller, view, kind_of(&app.ledger.shop(), form.text("by")))?;
-    page.faults = wrong.faults(app);
+    page.faults = faults;
     page.typed = Typed {
         amount: form.text("amount").to_owned(),
         customer: form.text("customer").to_owned(),

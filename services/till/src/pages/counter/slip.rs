@@ -18,6 +18,7 @@ use domain::day::Moment;
 use domain::discount::Off;
 use domain::ids::BasketId;
 use domain::money::Money;
+use domain::refund::next_cash_back;
 use domain::stock::ItemKind;
 use ledger::Shop;
 use ledger::sales::{BasketLineView, BasketState, BasketView};
@@ -246,7 +247,17 @@ pub(crate) fn paid_back(shop: &Shop, view: &BasketView, kind: TenderKind) -> Res
     let none = Money::zero(shop.currency);
     let (Some(returns), Some(covered)) = (&view.returns, covered(view)) else { return Ok(none) };
     let back = returns.credit.minus(covered).map_err(wrong)?;
-    if kind == TenderKind::Cash { shop.cash_rounding.round(back).map_err(wrong) } else { Ok(back) }
+    if kind != TenderKind::Cash {
+        return Ok(back);
+    }
+    next_cash_back(back, &returns.cash_before, shop.cash_rounding).map_err(wrong)
+}
+
+/// What is left to pay before cash rounding, and below 0 if it is paid back.
+pub(crate) fn left_exactly(view: &BasketView) -> Option<Money> {
+    let taken = view.tenders.iter().map(|tender| tender.amount);
+    let credit = view.returns.iter().map(|returns| returns.credit);
+    view.due.minus(Money::sum(taken.chain(credit), view.due.currency()).ok()?).ok()
 }
 
 /// What is left to pay with this tender.

@@ -89,7 +89,7 @@ impl FindQuery {
     }
 
     /// All stock; what is ticked stays so.
-    fn cleared(&self) -> String {
+    pub(super) fn cleared(&self) -> String {
         Self { pick: self.pick.clone(), pieces: self.pieces.clone(), ..Self::default() }.address()
     }
 
@@ -288,7 +288,7 @@ async fn picked(app: &App, query: &FindQuery) -> Result<Vec<Tag>, Problem> {
     if !query.picks() || codes.is_empty() {
         return Ok(Vec::new());
     }
-    let picked = tags(app, &app.ledger.items_of(&codes).await?).await?;
+    let picked = tags(app, &app.ledger.known_items(&codes).await?).await?;
     Ok(picked.into_iter().filter(|tag| tag.is_there).collect())
 }
 

@@ -65,15 +65,23 @@ pub(crate) async fn read_photographs(
     Ok(HtmlPage(Page::new(&app, &caller, item, Vec::new(), Faults::default())))
 }
 
+/// Whether a photograph that is there already is moved or removed.
+fn takes_no_new(form: &Form) -> bool {
+    form.has("earlier") || form.has("remove")
+}
+
 /// The item's images after one of the form's buttons was pressed.
 fn changed(images: &[String], form: &Form, added: &[PictureName]) -> Result<Vec<String>, Faults> {
     let mut images = images.to_vec();
     let place = |file: &str| images.iter().position(|image| image == file);
     let new: Vec<String> = added.iter().map(PictureName::file).filter(|file| place(file).is_none()).collect();
     let (replaced, earlier, removed) = (form.text("replace"), form.text("earlier"), form.text("remove"));
-    let takes_new = earlier.is_empty() && removed.is_empty();
+    let takes_new = !takes_no_new(form);
     if takes_new && added.is_empty() {
         return Err(Faults::one(PHOTOGRAPHS, "choose a photograph, or take one"));
+    }
+    if takes_new && new.is_empty() {
+        return Err(Faults::one(PHOTOGRAPHS, "the piece has this photograph already"));
     }
     match (place(replaced), place(earlier)) {
         (Some(at), _) if takes_new && !new.is_empty() => drop(images.splice(at..=at, new)),
@@ -94,6 +102,8 @@ pub(crate) async fn change(
     PathParam(code): PathParam<Code>,
     sent: PhotoForm,
 ) -> Result<Response, Problem> {
+    // Nothing is stored for an item that does not exist.
+    app.ledger.item(&code).await?;
     let (form, added, mut faults) = sent.take_in(&app).await?;
     let item = app.ledger.item(&code).await?;
     match changed(&item.text.images, &form, &added) {
@@ -105,6 +115,11 @@ pub(crate) async fn change(
                 ..EditItem::new(code.clone(), &form.caller.who)
             };
             match app.run(&form.key, &edit).await {
+                // What is still to be added stays in the form.
+                Ok(_) if takes_no_new(&form) && !added.is_empty() => {
+                    let item = app.ledger.item(&code).await?;
+                    return Ok(HtmlPage(Page::new(&app, &form.caller, item, added, faults)).into_response());
+                }
                 Ok(_) => return Ok(see_other(&format!("{}/photographs", tag::path(&item.in_store)))),
                 Err(problem) => faults.join(Faults::of_edit(problem, "item")?.0),
             }
@@ -167,6 +182,21 @@ mod tests {
         assert!(none.status == 422 && none.text().contains("Choose a photograph"), "{}", none.text());
         assert_eq!(send_files(&shop, PATH, &replace, &[("a.jpg", &light)]).await.status, 303);
         assert_eq!(images(&shop).await, [added[0].clone()]);
+        let same = [("revision", "5"), ("replace", added[0].as_str())];
+        let same = send_files(&shop, PATH, &same, &[("a.jpg", &light)]).await;
+        assert!(same.status == 422 && same.text().contains("has this photograph already"), "{}", same.text());
+    }
+
+    #[tokio::test]
+    async fn what_is_still_to_be_added_stays_while_another_is_removed() {
+        let shop = TestShop::open().await;
+        let light = jpeg(&photograph(800, 600), &[]);
+        assert_eq!(send_files(&shop, PATH, &[("revision", "1")], &[("a.jpg", &light)]).await.status, 303);
+        let first = images(&shop).await;
+        let remove = [("revision", "2"), ("remove", first[0].as_str())];
+        let page = send_files(&shop, PATH, &remove, &[("b.jpg", &dark())]).await;
+        assert_eq!((page.status, page.text().matches("name=\"kept\"").count()), (200, 1), "{}", page.text());
+        assert!(images(&shop).await.is_empty());
     }
 
     #[tokio::test]

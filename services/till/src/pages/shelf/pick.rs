@@ -8,20 +8,27 @@ use crate::pages::workbench::tags;
 use crate::problem::Problem;
 use axum::extract::State;
 use axum::response::Response;
+use domain::codes::Code;
 use ledger::shelf::MAX_TAGS_AT_ONCE;
 
 /// The button that prints; the others search on.
 const PRINT: &str = "print";
+/// The button that shows everything again, with what is ticked.
+const CLEAR: &str = "clear";
 
 /// POST /shelf/pick
 pub(crate) async fn pick(State(app): State<App>, form: Form) -> Result<Response, Problem> {
-    let pieces: Vec<String> = form.all("pieces").into_iter().map(str::to_owned).collect();
+    let codes = form.all("pieces").into_iter().filter_map(|code| Code::parse(code).ok());
+    let pieces: Vec<String> = codes.map(|code| code.to_string()).collect();
     let query = FindQuery::of_form(&form, &pieces);
     if form.has(PRINT) {
         return match why_not(pieces.len()) {
             None => Ok(see_other(&tags::address(&pieces))),
             Some(words) => find::show(&app, &form.caller, query, Some(words)).await,
         };
+    }
+    if form.has(CLEAR) {
+        return Ok(see_other(&query.cleared()));
     }
     // A scanned code ticks its piece.
     let scanned = find::of_code(&app, &query).await.filter(|item| item.on_hand.stock_units() > 0);
@@ -88,6 +95,26 @@ mod tests {
         assert_eq!(codes(page.text()).1, [cowl["inStoreCode"].as_str().expect("a code")], "{}", page.text());
         // In an address it leads nowhere else, either.
         assert_eq!(shop.get("/shelf?pick=yes&find=COWL").await.status, 200);
+    }
+
+    #[tokio::test]
+    async fn clearing_the_search_keeps_what_is_ticked_now() {
+        let shop = TestShop::open().await;
+        let hat = shop.get("/api/items/HAT").await.json();
+        let hat = hat["inStoreCode"].as_str().expect("a code");
+        let sent = [("pieces", hat), ("find", "cowl"), ("clear", "yes")];
+        let place = format!("/shelf?pick=yes&pieces={hat}");
+        assert_eq!(send(&shop, "/shelf/pick", &sent).await.header("location"), Some(place.as_str()));
+    }
+
+    #[tokio::test]
+    async fn what_is_no_code_or_unknown_is_left_out() {
+        let shop = TestShop::open().await;
+        let sent = [("pieces", "a\nb"), ("pieces", "A&x=1#y"), ("pieces", "NOBODY"), ("print", "yes")];
+        let reply = send(&shop, "/shelf/pick", &sent).await;
+        let place = reply.header("location").expect("a place").to_owned();
+        assert!(reply.status == 303 && !place.contains("&x") && !place.contains('#'), "{place}");
+        assert_eq!(shop.get("/shelf?pick=yes&pieces=NOBODY").await.status, 200);
     }
 
     #[tokio::test]

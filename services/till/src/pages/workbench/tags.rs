@@ -63,7 +63,8 @@ pub(crate) struct Page {
 
 /// The address of the tags of these pieces, by their in-store codes.
 pub(crate) fn address(codes: &[String]) -> String {
-    format!("/workbench/tags?pieces={}", codes.join(","))
+    let codes = codes.iter().map(|code| form_urlencoded::byte_serialize(code.as_bytes()).collect::<String>());
+    format!("/workbench/tags?pieces={}", codes.collect::<Vec<_>>().join(","))
 }
 
 /// The same for pieces that were just finished, with the bowl's weight for the next one.
