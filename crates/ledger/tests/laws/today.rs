@@ -164,7 +164,7 @@ fn what_is_owed_is_told_until_it_is_paid() {
 async fn told_of_day(shop: &Shop, text: &str) -> Vec<String> {
     let sales = shop.ledger.day_sales(day(text), None, 99).await.unwrap();
     let told = |s: &ledger::sales::DaySale| {
-        let voided = if s.voided { " voided" } else { "" };
+        let voided = if s.voided.is_some() { " voided" } else { "" };
         format!(
             "{} {} {}{voided}: {}",
             s.receipt.unwrap_or(0),
