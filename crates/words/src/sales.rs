@@ -79,6 +79,9 @@ fn fixed(reason: &SalesReason) -> Option<&'static str> {
         SalesReason::LineWithoutItem => "a line has no item; scan it again",
         SalesReason::NothingToPay => "this sale has no items to pay for",
         SalesReason::NothingToHold => "this sale has no items to hold",
+        SalesReason::ExchangeNotHeld => {
+            "an exchange cannot be held for a customer; complete it, or discard it and hold the items at the Shelf"
+        }
         SalesReason::NotPaying => "choose how the customer pays first, so that the items are held",
         SalesReason::BeingPaid => "this sale is being paid; go back to it before you change it",
         SalesReason::Discarded => "this sale was discarded; start a new one",

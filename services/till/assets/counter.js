@@ -115,7 +115,7 @@ function place(page) {
   old.className = fresh.className;
   for (const part of ["p", "summary"]) {
     const [own, other] = [old.querySelector(part), fresh.querySelector(part)];
-    if (own && other) own.replaceChildren(...Array.from(other.childNodes, (node) => document.adoptNode(node)));
+    if (own && other) own.replaceChildren(...Array.from(other.childNodes));
   }
 }
 

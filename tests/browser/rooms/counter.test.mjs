@@ -305,6 +305,8 @@ test("a ribbon that is in use while the first scan is on its way belongs to the 
   await market.focus();
   answer();
   await title(page, 1).waitFor();
+  assert.equal(await page.locator("#place-name").innerText(), "Selling at Farm store");
+  assert.equal(await page.locator(".ribbon summary").innerText(), "Move this sale");
   await market.click();
   await page.waitForURL(/\/counter\/\d+$/);
   await page.getByText("Selling at Market stall").waitFor();

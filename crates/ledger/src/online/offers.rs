@@ -54,11 +54,11 @@ impl Offers {
 /// Items that should no longer be offered and still are.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct StaleOffers {
-    /// How many items.
+    /// How many items, up to a limit.
     pub items: i64,
-    /// How many of them the feed's next export removes.
+    /// How many of them the feed's next export removes, up to the same limit.
     pub by_feed: i64,
-    /// The connected shops that offer the others, by name.
+    /// The connected shops that offer some of them, by name.
     pub shops: Vec<String>,
 }
 
@@ -77,6 +77,11 @@ const WERE: &str = "SELECT DISTINCT item_id FROM listing WHERE item_id";
 const ENDED: &str = "SELECT DISTINCT l.item_id FROM listing l WHERE NOT EXISTS \
     (SELECT 1 FROM online_offer o WHERE o.item_id = l.item_id)";
 const LISTED: &str = "SELECT DISTINCT l.item_id FROM online_offer l WHERE 1 = 1";
+
+/// What should no longer be offered and still is, and of which a shop has yet to be told.
+const STALE: &str = "FROM outbox w \
+    JOIN online_offer o ON o.item_id = w.item_id AND o.connection_id = w.connection_id \
+    JOIN item i ON i.id = w.item_id WHERE (i.on_hand = 0 OR i.do_not_list = 1)";
 
 impl Ledger {
     /// Who offers these items online. An item that was never listed is missing.
@@ -141,32 +146,21 @@ impl Ledger {
     }
 
     /// Items that should no longer be offered and still are: gone, or not to be listed. What is on hold stays
-    /// listed. No more than `limit` offers are looked at, and only those whose removal waits in the outbox.
+    /// listed. Only those whose removal waits in the outbox are looked at. Items are counted up to `limit`, each
+    /// once however many shops offer it.
     pub async fn stale_offers(&self, limit: usize) -> Result<StaleOffers, CommandError> {
         let mut connection = self.reader().await?;
-        let rows = sqlx::query(
-            "SELECT o.connection_id, o.name, o.item_id FROM outbox w \
-             JOIN online_offer o ON o.item_id = w.item_id AND o.connection_id = w.connection_id \
-             JOIN item i ON i.id = w.item_id \
-             WHERE (i.on_hand = 0 OR i.do_not_list = 1) LIMIT $1",
-        )
-        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        let items = count_stale(&mut connection, "", limit).await?;
+        let by_feed = count_stale(&mut connection, &format!("AND w.connection_id = {FEED}"), limit).await?;
+        let rows = sqlx::query(AssertSqlSafe(format!(
+            "SELECT c.name FROM connection c WHERE c.id <> $1 AND EXISTS (SELECT 1 {STALE} AND w.connection_id = c.id)"
+        )))
+        .bind(FEED)
         .fetch_all(&mut *connection)
         .await?;
-        let (mut stale, mut items) = (StaleOffers::default(), Vec::new());
-        for row in &rows {
-            items.push(row.try_get::<i64, _>("item_id")?);
-            match row.try_get::<i64, _>("connection_id")? {
-                FEED => stale.by_feed += 1,
-                _ => stale.shops.push(row.try_get("name")?),
-            }
-        }
-        items.sort_unstable();
-        items.dedup();
-        stale.items = i64::try_from(items.len()).unwrap_or(i64::MAX);
-        stale.shops.sort();
-        stale.shops.dedup();
-        Ok(stale)
+        let mut shops = rows.iter().map(|row| row.try_get("name")).collect::<Result<Vec<String>, _>>()?;
+        shops.sort();
+        Ok(StaleOffers { items, by_feed, shops })
     }
 
     /// Listed items that changed since the feed was exported last, counted up to `limit`. What is to be removed
@@ -194,6 +188,18 @@ fn which(state: ListingState) -> &'static str {
         ListingState::Listed => LISTED,
         ListingState::Ended => ENDED,
     }
+}
+
+/// Counts stale items up to `limit`.
+async fn count_stale(connection: &mut AnyConnection, which: &str, limit: usize) -> Result<i64, CommandError> {
+    let text = format!(
+        "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM (SELECT DISTINCT w.item_id {STALE} {which} LIMIT $1) AS found"
+    );
+    let row = sqlx::query(AssertSqlSafe(text))
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_one(connection)
+        .await?;
+    Ok(row.try_get("count")?)
 }
 
 async fn rows_of(

@@ -94,6 +94,11 @@ impl Ledger {
 }
 
 impl Exchange {
+    /// What lowered an open balance of the sale that it was sold in.
+    pub fn lowered(&self) -> impl Iterator<Item = Money> {
+        self.tenders.iter().filter(|tender| tender.0 == TenderKind::OnAccount).map(|tender| tender.1)
+    }
+
     /// What was paid back beyond what paid the new sale and what lowered an open balance.
     pub fn paid_back(&self) -> impl Iterator<Item = Given> {
         let is_money = |kind| !matches!(kind, TenderKind::Exchange | TenderKind::OnAccount);

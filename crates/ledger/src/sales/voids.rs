@@ -167,8 +167,9 @@ impl VoidSale {
             .bind(self.sale.raw())
             .fetch_optional(tx.db())
             .await?;
-        // What was brought back in exchange is in stock again, and its refund stays.
-        let exchanged = sqlx::query("SELECT id FROM tender WHERE sale_id = $1 AND kind = 'exchange' LIMIT 1")
+        // What was brought back in exchange is in stock again, and its refund stays, even if it lowered an open
+        // balance and paid nothing of this sale.
+        let exchanged = sqlx::query("SELECT id FROM refund WHERE paid_sale = $1 LIMIT 1")
             .bind(self.sale.raw())
             .fetch_optional(tx.db())
             .await?;

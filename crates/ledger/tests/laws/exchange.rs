@@ -15,8 +15,8 @@ use domain::stock::ReturnDisposition::Shelf;
 use ledger::keeping::SetShop;
 use ledger::people::{LimitsOf, SetLimits};
 use ledger::sales::{
-    ChangeBasket, HoldBasket, LeaveBasket, NewSale, Pay, PayBasket, RefundLine, RefundOf, StartExchange,
-    VoidSale,
+    ChangeBasket, HoldBasket, LeaveBasket, NewSale, Pay, PayBasket, RefundLine, RefundOf, SetBasketAside,
+    StartExchange, VoidSale,
 };
 use ledger::{Actor, Key, Rejection};
 
@@ -145,7 +145,35 @@ fn an_even_exchange_moves_no_money_and_an_open_balance_is_lowered_first() {
         assert_eq!(shop.ledger.basket(basket).await.unwrap().returns.unwrap().credit, usd(0));
         let done = shop.ok(pay(basket, 4100, Card, 4100)).await.sale.expect("rung up");
         assert_eq!(settled(&shop, done).await, (vec![(Card, 4100)], vec![(OnAccount, 4800)]));
+        let lowered = shop.ledger.exchange_of(done).await.unwrap().unwrap().lowered().collect::<Vec<_>>();
+        assert_eq!(lowered, [usd(4800)]);
+        shop.refuses(
+            VoidSale { sale: done, reason: "oops".to_owned(), who: String::new() },
+            not_voidable(NotVoidable::Settled),
+        )
+        .await;
         assert!(shop.ledger.debts(9).await.unwrap().is_empty());
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn an_exchange_is_listed_as_one_and_is_not_held_for_later() {
+    on_each(|shop| async move {
+        stocked(&shop).await;
+        let sold = shop.ok(sale_of("cowl", 4800)).await.id;
+        let basket = shop.ok(bring_back(&shop, sold).await).await;
+        shop.ok(ChangeBasket { basket, revision: None, change: lay("hat") }).await;
+        let open = shop.ledger.open_baskets(9).await.unwrap();
+        assert_eq!(
+            open.iter().map(|one| (one.id, one.lines, one.returned)).collect::<Vec<_>>(),
+            [(basket, 1, 1)]
+        );
+        let revision = shop.ledger.basket(basket).await.unwrap().revision;
+        let aside = SetBasketAside { basket, revision, for_whom: "Ada".to_owned(), until: None };
+        shop.refuses(aside, invalid("slip", SalesReason::ExchangeNotHeld)).await;
+        let view = shop.ledger.basket(basket).await.unwrap();
+        assert_eq!((view.revision, view.returns.is_some()), (revision, true), "it goes on as it was");
         audit::clean(&shop).await;
     });
 }

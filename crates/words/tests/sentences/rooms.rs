@@ -90,6 +90,7 @@ pub(crate) fn shelf() -> Vec<Row> {
         row(R::NoRemovalReason, &["wrong"]),
         row(R::RemovesPiecesOnly, &["piece"]),
         row(R::RemovesUnsoldOnly, &["sold"]),
+        row(R::RemovedBefore { sku: sku() }, &["h1", "removed"]),
         row(R::RemovesUnorderedOnly { order: owned("W-7") }, &["W-7"]),
         row(R::WorkOutOfRange { limit: 999 }, &["1 to 999"]),
         row(R::TooManyPhotographs { limit: 6 }, &["6"]),

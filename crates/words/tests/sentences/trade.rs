@@ -33,6 +33,7 @@ pub(crate) fn sales() -> Vec<Row> {
         row(R::LineWithoutItem, &["line"]),
         row(R::NothingToPay, &["pay"]),
         row(R::NothingToHold, &["hold"]),
+        row(R::ExchangeNotHeld, &["exchange", "held"]),
         row(R::NotPaying, &["pays"]),
         row(R::BeingPaid, &["paid"]),
         row(R::TotalChanged { now: usd(4586), shown: usd(4585) }, &["$45.86", "$45.85"]),

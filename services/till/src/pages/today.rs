@@ -256,6 +256,7 @@ mod tests {
         assert!(page().await.contains(WELL), "{}", page().await);
         shop.sell("HAT", "k1").await;
         check("1 piece should no longer be listed online, and still is", "/online/feeds").await;
+        check("By your feed: 1 piece. Export changes to remove it.", "/online/feeds").await;
         send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
         assert!(page().await.contains(WELL));
         let price = json!({"price": "17.00"});

@@ -40,6 +40,9 @@ impl Command for SetBasketAside {
         let for_whom = text::name(&self.for_whom).field("forWhom")?;
         let mut slip = take_open(tx, self.basket, Some(self.revision)).await?;
         slip.refuse_if_paying()?;
+        if slip.content.returns.is_some() {
+            return Err(Rejection::invalid("slip", SalesReason::ExchangeNotHeld).into());
+        }
         let_go(tx, &mut slip).await?;
         let lines: Vec<HoldLine> = slip
             .content

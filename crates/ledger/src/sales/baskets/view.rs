@@ -138,6 +138,8 @@ pub struct BasketSummary {
     pub changed: Moment,
     /// How many lines it has.
     pub lines: usize,
+    /// How many lines are brought back; none if it is no exchange.
+    pub returned: usize,
     /// The customer; may be empty.
     pub customer: String,
     /// Whether it is being paid.
@@ -244,6 +246,7 @@ impl Ledger {
                 who: row.try_get("who")?,
                 changed: Moment::from_millis(row.try_get("changed_ms")?),
                 lines: content.lines.len(),
+                returned: content.returns.map_or(0, |returns| returns.shown.len()),
                 customer: content.customer,
                 paying: content.paying,
             })

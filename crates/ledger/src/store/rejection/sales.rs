@@ -69,6 +69,8 @@ pub enum SalesReason {
     NothingToPay,
     /// A sale of nothing is not put on hold.
     NothingToHold,
+    /// A hold does not keep what is brought back.
+    ExchangeNotHeld,
     /// A payment before its items are held.
     NotPaying,
     /// A change while the sale is paid.

@@ -76,6 +76,24 @@ fn a_piece_is_listed_wherever_an_online_shop_offers_it() {
 }
 
 #[test]
+fn a_gone_piece_is_counted_once_however_many_shops_offer_it() {
+    on_each(|shop| async move {
+        let skus = ["p1", "p2", "p3"];
+        shop.ok(add(skus.iter().map(|sku| piece(sku, 1000)).collect())).await;
+        let village = village(&shop).await;
+        tell_all(&shop, village).await;
+        export(&shop, &skus).await;
+        for sku in skus {
+            shop.ok(sale_of(sku, 1000)).await;
+        }
+        for (limit, items) in [(9, 3), (4, 3), (3, 3), (2, 2)] {
+            let expected = StaleOffers { items, by_feed: items, shops: vec!["village".to_owned()] };
+            assert_eq!(shop.ledger.stale_offers(limit).await.unwrap(), expected, "up to {limit}");
+        }
+    });
+}
+
+#[test]
 fn what_can_no_longer_be_bought_is_offered_until_its_shop_is_told() {
     on_each(|shop| async move {
         shop.ok(add(vec![piece("p1", 1000), piece("p2", 1000), piece("p3", 1000)])).await;

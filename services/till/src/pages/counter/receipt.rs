@@ -18,6 +18,9 @@ use std::fmt::Write;
 /// source).
 const WIDTH: usize = 42;
 
+/// Where what was brought back went if its sale was not paid.
+const LOWERS: &str = "Lowers the open balance";
+
 pub(crate) struct Line {
     pub(crate) title: String,
     pub(crate) calculation: String,
@@ -32,6 +35,8 @@ pub(crate) struct ReturnedShown {
     pub(crate) sale: String,
     pub(crate) receipt: String,
     pub(crate) lines: Vec<(String, String)>,
+    /// What of it lowered the open balance of that sale.
+    pub(crate) lowers: Vec<(&'static str, String)>,
     /// How the rest was paid back.
     pub(crate) back: Vec<(String, String)>,
 }
@@ -49,6 +54,7 @@ impl ReturnedShown {
                 .iter()
                 .map(|l| (l.title.clone(), format!("-{}", l.amount.shown())))
                 .collect(),
+            lowers: exchange.lowered().map(|amount| (LOWERS, amount.shown())).collect(),
             back: exchange.paid_back().map(back).collect(),
         }
     }
@@ -152,6 +158,9 @@ impl Receipt {
             say(&format!("Returned in exchange, receipt {}", returned.receipt));
             for (title, amount) in &returned.lines {
                 say(&pair(title, amount));
+            }
+            for (name, amount) in &returned.lowers {
+                say(&pair(name, amount));
             }
         }
         if !self.note.is_empty() {

@@ -131,11 +131,12 @@ pub(crate) async fn refund(
     form: Form,
 ) -> Result<Response, Problem> {
     let view = app.ledger.sale(sale).await?;
+    let currency = app.ledger.shop().currency;
     let done = if form.text("do") == "exchange" {
-        let command = read_exchange(&view, &form, here.channel);
+        let command = read_exchange(&view, &form, here.channel, currency);
         run_form(&app, &form, command).await?.map(|basket| format!("/counter/{basket}"))
     } else {
-        let refund = read(&view, &form, app.ledger.shop().currency);
+        let refund = read(&view, &form, currency);
         run_form(&app, &form, refund).await?.map(|_| format!("/counter/sales/{sale}"))
     };
     match done {
@@ -146,8 +147,19 @@ pub(crate) async fn refund(
 
 /// The reason for an exchange if none was typed.
 const EXCHANGE: &str = "Exchange";
+const NOT_EXCHANGED: &str = "shipping is refunded with a plain refund, not with an exchange; leave this empty, and refund the shipping by \
+    itself before or after";
 
-fn read_exchange(sale: &SaleView, form: &Form, channel: Channel) -> Result<StartExchange, Faults> {
+/// Shipping was for the goods that were sent; what is taken instead does not undo it.
+fn read_exchange(
+    sale: &SaleView,
+    form: &Form,
+    channel: Channel,
+    currency: Currency,
+) -> Result<StartExchange, Faults> {
+    if !read_shipping(form, currency)?.is_zero() {
+        return Err(Faults::one("shipping", NOT_EXCHANGED));
+    }
     let lines = read_lines(sale, form, false)?;
     if lines.is_empty() {
         return Err(Faults::one("lines", "enter a quantity for at least one item"));
@@ -179,12 +191,16 @@ fn read_lines(sale: &SaleView, form: &Form, everything: bool) -> Result<Vec<Refu
     Ok(lines)
 }
 
+fn read_shipping(form: &Form, currency: Currency) -> Result<Money, Faults> {
+    match form.text("shipping") {
+        "" => Ok(Money::zero(currency)),
+        text => Money::parse(text, currency).map_err(|error| Faults::one("shipping", error.to_string())),
+    }
+}
+
 fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, Faults> {
     let lines = read_lines(sale, form, form.text("do") == "all")?;
-    let shipping = match form.text("shipping") {
-        "" => Money::zero(currency),
-        text => Money::parse(text, currency).map_err(|error| Faults::one("shipping", error.to_string()))?,
-    };
+    let shipping = read_shipping(form, currency)?;
     if lines.is_empty() && shipping.is_zero() {
         return Err(Faults::one("lines", "enter a quantity for at least one item"));
     }

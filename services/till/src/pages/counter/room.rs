@@ -13,9 +13,11 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use domain::day::Moment;
 use domain::ids::BasketId;
 use domain::stock::ItemKind;
 use ledger::Shop;
+use ledger::sales::BasketSummary;
 use ledger::shelf::{Hold, ItemView, Purpose};
 use serde::Deserialize;
 
@@ -72,21 +74,13 @@ impl Page {
         let finds = app.ledger.free_items(&query.find, MOST_TAGS).await?;
         let open =
             app.ledger.open_baskets(MOST_LISTED).await?.into_iter().filter(|b| b.id.to_string() != slip.id);
-        let listed = |basket: ledger::sales::BasketSummary| {
-            let who = if basket.who.is_empty() { String::new() } else { format!("{}, ", basket.who) };
-            let lines = counted(basket.lines, "item", "items");
-            let paying = if basket.paying { ", payment in progress" } else { "" };
-            let name = if basket.customer.is_empty() { "Sale".to_owned() } else { basket.customer };
-            let about = format!("{lines}, {who}{}{paying}", ago(&shop, basket.changed, now));
-            Listed { id: basket.id.to_string(), name, about }
-        };
         let holds = app.ledger.open_holds(None, MOST_LISTED).await?.into_iter();
         let holds = holds.filter(|h| matches!(h.purpose, Purpose::Customer | Purpose::Market));
         Ok(Self {
             frame: Frame::new(app, caller, Room::Counter),
             typed: typed.to_owned(),
             finds: finds.iter().map(tag).collect(),
-            open: open.map(listed).collect(),
+            open: open.map(|basket| lying(&shop, basket, now)).collect(),
             on_hold: holds.map(|hold| on_hold(&shop, &hold)).collect(),
             words: query.find,
             slip,
@@ -120,6 +114,22 @@ fn tag(item: &ItemView) -> Find {
         about: about.join(" · "),
         stripes: words::stripes(&item.text.color),
     }
+}
+
+fn lying(shop: &Shop, basket: BasketSummary, now: Moment) -> Listed {
+    let who = if basket.who.is_empty() { String::new() } else { format!("{}, ", basket.who) };
+    let lines = counted(basket.lines, "item", "items");
+    let paying = if basket.paying { ", payment in progress" } else { "" };
+    let (name, lines) = match (basket.returned, basket.customer) {
+        (0, customer) if customer.is_empty() => ("Sale".to_owned(), lines),
+        (0, customer) => (customer, lines),
+        (returned, _) => {
+            let returned = counted(returned, "item", "items");
+            ("Exchange".to_owned(), format!("{returned} returned, {lines} taken"))
+        }
+    };
+    let about = format!("{lines}, {who}{}{paying}", ago(shop, basket.changed, now));
+    Listed { id: basket.id.to_string(), name, about }
 }
 
 fn on_hold(shop: &Shop, hold: &Hold) -> Listed {

@@ -201,10 +201,10 @@ impl One {
         // What was paid on account since keeps a sale from being voided.
         let paid_since =
             sale.tenders.iter().any(|t| t.still_owed.is_some_and(|left| left != t.tender.amount));
+        let receipt = Receipt::read(app, sale).await?;
         Ok(Self {
             frame: Frame::new(app, caller, Room::Counter),
             id: sale.id.to_string(),
-            receipt: Receipt::read(app, sale).await?,
             ribbon: Ribbon::fixed(&shop, &sale.channel),
             here: Ribbon::fixed(&shop, here),
             backs: sale.refunds.iter().map(|refund| back(refund, &shop, &exchanged)).collect(),
@@ -217,7 +217,8 @@ impl One {
                 && !paid_since
                 && sale.refunds.is_empty()
                 && sale.order.is_none()
-                && !sale.tenders.iter().any(|t| t.tender.kind == domain::basket::TenderKind::Exchange),
+                && receipt.returned.is_none(),
+            receipt,
             faults: Faults::default(),
         })
     }

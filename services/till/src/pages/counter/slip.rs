@@ -125,6 +125,8 @@ pub(crate) struct Slip {
     pub(crate) gone: Vec<u32>,
     pub(crate) off: Option<Discounted>,
     pub(crate) returns: Vec<ReturnLine>,
+    /// What of it lowers the open balance of its sale.
+    pub(crate) lowers: Option<String>,
     pub(crate) sum: Sum,
     /// The total in cash, if it differs.
     pub(crate) in_cash: Option<String>,
@@ -150,6 +152,7 @@ impl Slip {
             gone: Vec::new(),
             off: None,
             returns: Vec::new(),
+            lowers: None,
             sum: Sum { name: "Total", amount: Money::zero(shop.currency).shown() },
             in_cash: None,
             customer: String::new(),
@@ -180,6 +183,7 @@ impl Slip {
             gone: view.lines.iter().filter(|line| line.gone.is_some()).map(|line| line.number).collect(),
             off: view.off.map(|off| Discounted::of(off, view.discount, &view.off_reason)),
             returns: returns(view),
+            lowers: lowers(view)?,
             sum: sum(shop, view)?,
             in_cash: (cash != left(shop, view, TenderKind::Card)?).then(|| cash.shown()),
             customer: view.customer.clone(),
@@ -224,6 +228,14 @@ fn returns(view: &BasketView) -> Vec<ReturnLine> {
         amount: line.amount.shown(),
     };
     view.returns.iter().flat_map(|returns| &returns.lines).map(line).collect()
+}
+
+fn lowers(view: &BasketView) -> Result<Option<String>, Problem> {
+    let Some(returns) = &view.returns else { return Ok(None) };
+    let all = Money::sum(returns.lines.iter().map(|line| line.amount), returns.credit.currency());
+    let lowers = all.and_then(|all| all.minus(returns.credit));
+    let lowers = lowers.map_err(|error| Problem::invalid("#/amount", error))?;
+    Ok((!lowers.is_zero()).then(|| lowers.shown()))
 }
 
 fn sum(shop: &Shop, view: &BasketView) -> Result<Sum, Problem> {

@@ -1,5 +1,6 @@
 //! The counter's pages, with forms only, as a browser without scripts sends them.
 
+mod exchange;
 mod later;
 mod paying;
 mod place;

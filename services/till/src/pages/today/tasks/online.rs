@@ -124,7 +124,8 @@ async fn stale(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     let mut more = Vec::new();
     if stale.by_feed > 0 {
         let them = if stale.by_feed == 1 { "it" } else { "them" };
-        more.push(format!("By your feed: {}. Export changes to remove {them}.", stale.by_feed));
+        let pieces = bounded(stale.by_feed, "piece", "pieces");
+        more.push(format!("By your feed: {pieces}. Export changes to remove {them}."));
     }
     more.extend(ends(app, shop, &stale).await?);
     let task = match (stale.by_feed, stale.shops.first()) {
