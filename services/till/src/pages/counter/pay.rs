@@ -90,6 +90,22 @@ fn kind_of(shop: &Shop, text: &str) -> TenderKind {
     named.or(shop.tenders.first().copied()).unwrap_or(TenderKind::Cash)
 }
 
+/// The tender for what is left of this sale. If nothing is left, nothing is taken on account, and nobody is paid
+/// back on account.
+fn kind_for(shop: &Shop, view: &BasketView, text: &str) -> Result<TenderKind, Problem> {
+    let kind = kind_of(shop, text);
+    if kind != TenderKind::OnAccount || !takes_nothing(view, left(shop, view, kind)?) {
+        return Ok(kind);
+    }
+    let other = shop.tenders.iter().copied().find(|other| *other != TenderKind::OnAccount);
+    Ok(other.unwrap_or(TenderKind::Cash))
+}
+
+/// Whether what is brought back pays for all of it.
+fn takes_nothing(view: &BasketView, left: Money) -> bool {
+    view.returns.is_some() && left.is_zero()
+}
+
 /// Round amounts above what is due.
 fn notes(due: Money, kind: TenderKind) -> Vec<(String, String)> {
     if kind != TenderKind::Cash || due.minor() <= 0 {
@@ -124,7 +140,7 @@ impl Page {
             name: tender_name(kind),
             ways: ways(&shop, !back.is_zero(), kind),
             back: (!back.is_zero()).then(|| back.shown()),
-            takes_nothing: view.returns.is_some() && to_take.is_zero(),
+            takes_nothing: takes_nothing(view, to_take),
             left: to_take.shown(),
             due: view.due.shown(),
             left_plain: shown::plain(to_take),
@@ -156,7 +172,8 @@ pub(crate) async fn page(
         (None, BasketState::Open) => return Ok(see_other(&format!("/counter/{basket}"))),
         (None, _) => return Ok(see_other("/counter")),
     }
-    Ok(HtmlPage(Page::of(&app, &caller, &view, kind_of(&app.ledger.shop(), &query.by))?).into_response())
+    let kind = kind_for(&app.ledger.shop(), &view, &query.by)?;
+    Ok(HtmlPage(Page::of(&app, &caller, &view, kind)?).into_response())
 }
 
 /// POST /counter/{basket}/pay: the first choice of a tender holds every line, all or none.
@@ -225,7 +242,8 @@ fn paid(sale: SaleId, rung_up: bool) -> Response {
 
 fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Faults> {
     let shop = app.ledger.shop();
-    let kind = kind_of(&shop, form.text("by"));
+    let kind = kind_for(&shop, view, form.text("by"))
+        .map_err(|_| Faults::one("amount", "the amount left cannot be calculated"))?;
     let given = if form.has("given") { form.text("given") } else { form.text("amount") };
     let amount = money(given, shop.currency, "amount");
     let to_take = left(&shop, view, kind).map_err(|_| Faults::one("amount", "enter the amount received"))?;
@@ -234,9 +252,8 @@ fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Faults> 
         let words = format!("only {} is left to pay, and only cash gives change", to_take.shown());
         return Err(Faults::one("amount", words));
     }
-    let takes_nothing = view.returns.is_some() && to_take.is_zero();
     let (customer, due) = match kind {
-        TenderKind::OnAccount if !takes_nothing => {
+        TenderKind::OnAccount => {
             let day = Day::parse(form.text("day")).map_err(|error| Faults::one("day", error.to_string()))?;
             (form.text("customer").to_owned(), Some(day))
         }
@@ -244,7 +261,6 @@ fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Faults> 
     };
     let due_now = money(form.text("due"), shop.currency, "due")?;
     let left = form.text("left").parse().ok().and_then(|minor| Money::from_minor(minor, shop.currency).ok());
-    let kind = if takes_nothing { way_back(kind) } else { kind };
     let tender = TenderIn { kind, amount, customer, due };
     Ok(PayBasket { basket: view.id, due: due_now, left, tender, who: form.caller.who.clone() })
 }
@@ -253,18 +269,14 @@ fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Faults> {
     Money::parse(text, currency).map_err(|error| Faults::one(field, error.to_string()))
 }
 
-/// Nothing is taken on account if there is nothing to take; an even exchange pays nothing back either.
-fn way_back(kind: TenderKind) -> TenderKind {
-    if kind == TenderKind::OnAccount { TenderKind::Other } else { kind }
-}
-
 fn wrong(app: &App, form: &Form, view: &BasketView, wrong: Wrong) -> Result<Response, Problem> {
     again(app, form, view, wrong.faults(app))
 }
 
 /// The page again, with what was typed and its faults.
 fn again(app: &App, form: &Form, view: &BasketView, faults: Faults) -> Result<Response, Problem> {
-    let mut page = Page::of(app, &form.caller, view, kind_of(&app.ledger.shop(), form.text("by")))?;
+    let kind = kind_for(&app.ledger.shop(), view, form.text("by"))?;
+    let mut page = Page::of(app, &form.caller, view, kind)?;
     page.faults = faults;
     page.typed = Typed {
         amount: form.text("amount").to_owned(),

@@ -3,7 +3,8 @@
 use crate::app::App;
 use crate::pages::counter::place::{Here, Ribbon};
 use crate::pages::counter::slip::{Slip, read};
-use crate::pages::counter::words::{self, ago};
+use crate::pages::counter::words::ago;
+use crate::pages::face::{Stripe, picture, stripes};
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown::{capital, counted, held_for};
 use crate::problem::Problem;
@@ -13,6 +14,7 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use domain::color;
 use domain::day::Moment;
 use domain::ids::BasketId;
 use domain::stock::ItemKind;
@@ -31,7 +33,8 @@ pub(crate) struct Find {
     title: String,
     price: String,
     about: String,
-    stripes: Vec<String>,
+    picture: Option<String>,
+    stripes: Vec<Stripe>,
 }
 
 /// A slip or a hold in a list.
@@ -105,14 +108,15 @@ fn tag(item: &ItemView) -> Find {
             item.on_hand
         ),
     };
-    let parts = [about, item.text.color.replace('|', ", "), item.text.size.clone()];
+    let parts = [about, color::shown(&item.text.color), item.text.size.clone()];
     let about: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
     Find {
         code: item.sku.clone(),
         title: item.text.name.clone(),
         price: item.price.shown(),
         about: about.join(" · "),
-        stripes: words::stripes(&item.text.color),
+        picture: picture(item),
+        stripes: stripes(&item.text.color),
     }
 }
 

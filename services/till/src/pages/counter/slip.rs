@@ -189,7 +189,7 @@ impl Slip {
             customer: view.customer.clone(),
             paying: view.paying,
             symbol: symbol(&shop.currency).to_owned(),
-            ways: words::ways(shop),
+            ways: ways(shop, view)?,
             weigh: None,
             typed: None,
             faults: Faults::default(),
@@ -245,6 +245,13 @@ fn sum(shop: &Shop, view: &BasketView) -> Result<Sum, Problem> {
         (Some(_), false) => Sum { name: "Pay back", amount: back.shown() },
         (Some(_), true) => Sum { name: "Amount due", amount: left(shop, view, TenderKind::Card)?.shown() },
     })
+}
+
+/// The shop's tenders; on account only if something is left to pay.
+fn ways(shop: &Shop, view: &BasketView) -> Result<Vec<(&'static str, &'static str)>, Problem> {
+    let is_paid = view.returns.is_some() && left(shop, view, TenderKind::OnAccount)?.is_zero();
+    let all = words::ways(shop).into_iter();
+    Ok(all.filter(|(code, _)| !is_paid || *code != TenderKind::OnAccount.code()).collect())
 }
 
 /// What of the total is covered by what is brought back.

@@ -5,7 +5,6 @@ use crate::pages::form::Faults;
 use crate::pages::shown::{channel_name, listed, tender_name};
 use crate::problem::of_page;
 use domain::channel::Channel;
-use domain::color;
 use domain::day::Moment;
 use domain::limits::LimitName;
 use ledger::{Rejection, Shop, SoldAs};
@@ -130,22 +129,6 @@ pub(crate) fn ways(shop: &Shop) -> Vec<(&'static str, &'static str)> {
     shop.tenders.iter().map(|kind| (kind.code(), tender_name(*kind))).collect()
 }
 
-/// The most stripes of a band; more could not be told apart.
-const MOST_STRIPES: usize = 5;
-const UNDYED: &str = "#d9cfbd";
-
-/// The stripes of a piece's yarn, from its colors in words, each once.
-pub(crate) fn stripes(colors: &str) -> Vec<String> {
-    let mut stripes: Vec<String> = Vec::new();
-    for dye in color::of_text(colors).iter().map(ToString::to_string) {
-        if !stripes.contains(&dye) {
-            stripes.push(dye);
-        }
-    }
-    stripes.truncate(MOST_STRIPES);
-    if stripes.is_empty() { vec![UNDYED.to_owned()] } else { stripes }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -187,15 +170,5 @@ mod tests {
         let check = |rejection: Rejection, expected: &str| assert_eq!(gone(&shop, &rejection, now), expected);
         check(sold(by("online", Some("H-1182"))), "Sold online 12 seconds ago, order H-1182. Not charged.");
         check(sold(by("store", None)), "Sold at Farm store 12 seconds ago, receipt 7. Not charged.");
-    }
-
-    #[test]
-    fn a_band_has_the_colors_that_are_named() {
-        let check = |colors: &str, expected: &[&str]| assert_eq!(stripes(colors), expected, "{colors}");
-        let dye = |name: &str| color::of_name(name).expect("a color").to_string();
-        check("fawn and white", &[&dye("fawn"), &dye("white")]);
-        check("Grey|grey, charcoal", &[&dye("grey"), &dye("charcoal")]);
-        check("", &[UNDYED]);
-        check("nothing known", &[UNDYED]);
     }
 }

@@ -97,3 +97,23 @@ async fn shipping_is_not_refunded_with_an_exchange() {
     let fields = [(quantity.as_str(), "1"), ("shipping", "0.00"), ("do", "exchange")];
     refund.send(&refund.path, &fields).await.shows(&["Exchange</h2>"]);
 }
+
+#[tokio::test]
+async fn nobody_is_paid_back_on_account_and_the_payment_is_of_what_the_page_showed() {
+    let shop = TestShop::open().await;
+    let sale = sell_cowl(&shop, TenderIn::plain(TenderKind::Card, money(4800))).await;
+    let (refund, quantity) = refund_form(&shop, sale).await;
+    let begun = refund.send(&refund.path, &[(&quantity, "1"), ("do", "exchange")]).await;
+    let taken = begun.send(&format!("{}/scan", begun.path), &[("code", "HAT")]).await;
+    taken.shows(&["Pay back", "$6.00"]);
+    assert!(!taken.has("value=\"on-account\""), "{}", taken.page);
+    let (revision, path) = (taken.field("/pay", "revision"), &taken.path);
+    let fields = [("revision", revision.as_str()), ("by", "on-account")];
+    let paying = taken.send(&format!("{path}/pay"), &fields).await;
+    paying.shows(&["Pay back", "name=\"by\" value=\"cash\"", "name=\"left\" value=\"-600\""]);
+    let action = format!("{path}/tender");
+    let other = [("by", "cash"), ("due", "42.00"), ("left", "4200")];
+    paying.refused(&action, &other).await.shows(&["$6.00 is to be paid back now", "It said $42.00"]);
+    let done = paying.send(&action, &[("by", "on-account"), ("due", "42.00"), ("left", "-600")]).await;
+    done.shows(&["Exchange complete", "Paid back: Cash", "$6.00"]);
+}
