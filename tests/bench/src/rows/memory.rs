@@ -134,6 +134,8 @@ impl Side {
     /// Pieces that are finished at the Workbench, each with its photographs.
     fn photographs(&mut self) -> Result<(), BenchError> {
         let photograph = photograph()?;
+        // The connection from the beginning was idle for longer than the program keeps one.
+        self.client = Client::connect(self.serving.address(), &self.shop.token)?;
         for piece in 0..PIECES {
             let fields = [
                 ("name", format!("Photographed {piece}")),
