@@ -22,10 +22,6 @@ mod table;
 use clap::Parser;
 use std::process::ExitCode;
 
-/// It gives back to the system what photographs took, which the usual allocator keeps for good.
-#[global_allocator]
-static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
-
 fn main() -> ExitCode {
     let cli = cli::Cli::parse();
     logs::start(cli.globals.log, cli.command.is_service());

@@ -51,7 +51,7 @@ impl Bench {
     /// Measures a row, on each engine that it concerns.
     pub(crate) fn row(&self, number: u8) -> Vec<Figure> {
         let engines = match number {
-            2 | 11 | 14 => vec![Engine::Sqlite],
+            2 | 11 | 14 | 16 => vec![Engine::Sqlite],
             3 => vec![Engine::Postgres],
             _ => self.shops.engines(),
         };
