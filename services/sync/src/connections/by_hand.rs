@@ -6,7 +6,7 @@ use super::hosts::{NotAllowed, check_literal};
 use super::message::{InHand, Message, ToSay, batch_ask, to_say};
 use super::orders::fetch;
 use super::place::Position;
-use super::rng::{ANY_SEED, Rng};
+use super::rng::Rng;
 use super::runtime::{ConnectionRuntime, Live};
 use super::secrets::SecretError;
 use super::signature::HookKey;
@@ -22,7 +22,7 @@ use ledger::online::{
 };
 use ledger::rejection::{OnlineReason, Thing};
 use ledger::{CommandError, Ledger, Rejection};
-use std::sync::Arc;
+use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 /// How many messages a test shows.
@@ -149,7 +149,7 @@ pub async fn try_connection(ledger: &Ledger, live: &Live, name: &str) -> Result<
     look_at_secrets(live, &reach, &mut tried);
     would_send(ledger, &connection, &reach, &mut tried).await?;
     match reach.client(live) {
-        Ok(client) => ask_lists(ledger, live, &connection, (Arc::clone(&reach), client), &mut tried).await?,
+        Ok(client) => ask_lists(ledger, live, &connection, &reach, &client, &mut tried).await?,
         Err(error) => tried.troubles.push(tell_all(&error)),
     }
     tried.troubles.dedup();
@@ -236,12 +236,14 @@ async fn ask_lists(
     ledger: &Ledger,
     live: &Live,
     connection: &LiveConnection,
-    known: (Arc<ConnectionRuntime>, Arc<Client>),
+    reach: &ConnectionRuntime,
+    client: &Client,
     tried: &mut Tried,
 ) -> Result<(), CommandError> {
-    let hand = ConnectionContext::new(ledger, live, connection, known, ANY_SEED).await?;
-    let file = &hand.reach.file;
-    let lists = [("orders", &file.orders), ("listings", &file.listed)];
+    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Rng::new(0)));
+    let hand =
+        ConnectionContext { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
+    let lists = [("orders", &reach.file.orders), ("listings", &reach.file.listed)];
     for (what, pull) in lists.into_iter().filter_map(|(what, pull)| Some((what, pull.as_ref()?))) {
         let mut understood = Vec::new();
         let asked = ask_list(&hand, what, pull, &mut understood).await;
@@ -257,7 +259,7 @@ async fn ask_lists(
 }
 
 async fn ask_list(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     what: &'static str,
     pull: &Pull,
     understood: &mut Vec<String>,

@@ -1,7 +1,7 @@
 //! One cycle does what is due for a connection now, and says when more will be due. Nothing here sleeps, so a
 //! test's clock turns hours of waiting into nothing.
 
-use super::client::{Client, Limits};
+use super::client::Client;
 use super::deferred;
 use super::drain::{self, quiet_down};
 use super::hooks;
@@ -22,41 +22,19 @@ const BROKEN_WAIT: Duration = Duration::from_secs(30);
 /// Steps through the stock in one cycle; the rest follows in the next.
 const FILLS_A_ROUND: usize = 20;
 
-/// What a connection's work needs. A copy is cheap and shares everything, so that requests can be tasks.
-#[derive(Clone, Debug)]
-pub(super) struct ConnectionContext {
-    pub(super) ledger: Ledger,
-    pub(super) limits: Limits,
-    pub(super) connection: Arc<LiveConnection>,
-    pub(super) reach: Arc<ConnectionRuntime>,
-    pub(super) client: Arc<Client>,
+pub(super) struct ConnectionContext<'a> {
+    pub(super) ledger: &'a Ledger,
+    pub(super) live: &'a Live,
+    pub(super) connection: &'a LiveConnection,
+    pub(super) reach: &'a ConnectionRuntime,
+    pub(super) client: &'a Client,
     pub(super) shop: Arc<Shop>,
     /// A person asks, so nothing waits for its time.
     pub(super) early: bool,
-    chance: Arc<Mutex<Rng>>,
+    pub(super) chance: &'a Mutex<Rng>,
 }
 
-impl ConnectionContext {
-    /// With the shop's settings as they are now.
-    pub(super) async fn new(
-        ledger: &Ledger,
-        live: &Live,
-        connection: &LiveConnection,
-        (reach, client): (Arc<ConnectionRuntime>, Arc<Client>),
-        dice: u64,
-    ) -> Result<Self, CommandError> {
-        Ok(Self {
-            ledger: ledger.clone(),
-            limits: live.limits,
-            connection: Arc::new(connection.clone()),
-            reach,
-            client,
-            shop: ledger.refresh_shop().await?,
-            early: true,
-            chance: Arc::new(Mutex::new(Rng::new(dice))),
-        })
-    }
-
+impl ConnectionContext<'_> {
     pub(super) fn dice(&self) -> u64 {
         self.chance.lock().unwrap_or_else(PoisonError::into_inner).next()
     }
@@ -185,9 +163,20 @@ pub(super) async fn one(
         Ok(client) => client,
         Err(error) => return broken(ledger, connection, tell_all(&error)).await,
     };
-    let hand =
-        ConnectionContext::new(ledger, live, connection, (Arc::clone(&reach), client), turn.dice).await?;
-    work(&ConnectionContext { early: turn.early, ..hand }, due).await?;
+    let chance = Mutex::new(Rng::new(turn.dice));
+    let shop = ledger.refresh_shop().await?;
+    let early = turn.early;
+    let hand = ConnectionContext {
+        ledger,
+        live,
+        connection,
+        reach: &reach,
+        client: &client,
+        shop,
+        early,
+        chance: &chance,
+    };
+    work(&hand, due).await?;
     Ok(next(ledger, &reach, self::due(ledger, &reach, connection, turn).await?))
 }
 
@@ -225,7 +214,7 @@ async fn due(
 }
 
 /// Messages and fetches run side by side, so that neither waits for the other.
-async fn work(hand: &ConnectionContext, due: Due) -> Result<(), CommandError> {
+async fn work(hand: &ConnectionContext<'_>, due: Due) -> Result<(), CommandError> {
     let now = hand.ledger.now();
     let is_wanted = |at: Option<Moment>| is_due(at, now) || hand.early;
     let (drained, fetched) = tokio::join!(
@@ -285,7 +274,7 @@ async fn broken(ledger: &Ledger, connection: &LiveConnection, words: String) -> 
 
 /// What a fetch does when the whole connection must pause.
 pub(super) async fn quiet_of_fetch(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     reply: Reply,
     words: String,
 ) -> Result<bool, CommandError> {

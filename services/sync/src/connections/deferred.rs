@@ -23,7 +23,7 @@ pub const LOST_THERE: &str = "the online shop no longer has this order, so it ca
     right; if the shop was restored from a backup, check what was sold, then ignore the order here";
 
 /// Tries those that are due.
-pub(super) async fn try_again(hand: &ConnectionContext) -> Result<(), CommandError> {
+pub(super) async fn try_again(hand: &ConnectionContext<'_>) -> Result<(), CommandError> {
     let holder = hand.ledger.new_holder()?;
     let claim = ClaimDeferredOrders { connection: hand.connection.id, holder, limit: TRIED_A_ROUND };
     for kept in hand.ledger.execute(None, &claim).await?.answer {
@@ -37,7 +37,7 @@ pub(super) async fn try_again(hand: &ConnectionContext) -> Result<(), CommandErr
 }
 
 /// Why it still cannot be taken in; none if it was.
-async fn again(hand: &ConnectionContext, kept: &DeferredOrder) -> Result<Option<String>, CommandError> {
+async fn again(hand: &ConnectionContext<'_>, kept: &DeferredOrder) -> Result<Option<String>, CommandError> {
     let mut orders = Vec::new();
     for read in read(hand, &kept.raw) {
         match read {
@@ -63,7 +63,7 @@ async fn again(hand: &ConnectionContext, kept: &DeferredOrder) -> Result<Option<
 /// Of two states with the same time, the right one is what the shop has now. The order is fetched by itself if
 /// the connection says how. Otherwise a later reading of the list has met it as it is, and taken that.
 async fn decide(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     kept: &DeferredOrder,
     changed: Moment,
     rejection: &Rejection,
@@ -87,7 +87,7 @@ async fn decide(
 }
 
 async fn fetch_one(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     one: &Address,
     kept: &DeferredOrder,
@@ -125,7 +125,7 @@ async fn fetch_one(
 }
 
 /// With the layout that read it, either the list's or the webhooks': the one that can read it counts.
-fn read(hand: &ConnectionContext, raw: &str) -> Vec<Read> {
+fn read(hand: &ConnectionContext<'_>, raw: &str) -> Vec<Read> {
     let file = &hand.reach.file;
     let layouts = file.orders.iter().map(|o| &o.layout).chain(file.hooks.iter().map(|h| &h.layout));
     let by = |layout: &Layout| {

@@ -52,7 +52,7 @@ impl Heard {
     }
 }
 
-async fn hear(hand: &ConnectionContext, ask: Ask) -> Heard {
+async fn hear(hand: &ConnectionContext<'_>, ask: Ask) -> Heard {
     match hand.client.ask(ask, hand.ledger.now()).await {
         // A web page that reports success comes from a closed shop or a sign-in page: whether the message
         // arrived is unknown.
@@ -70,7 +70,7 @@ async fn hear(hand: &ConnectionContext, ask: Ask) -> Heard {
 
 /// The answer to a message about something that should exist. If the shop says that it does not, we doubt it
 /// for a while if a message depends on it, because the answer may come from another program.
-async fn hear_of(hand: &ConnectionContext, message: &Message, ask: Ask) -> Heard {
+async fn hear_of(hand: &ConnectionContext<'_>, message: &Message, ask: Ask) -> Heard {
     let heard = on_itself(hand, message, hear(hand, ask).await);
     let depends_on_it = message.kind == Kind::End || message.can_be_made_anew(&hand.reach.file.out);
     if !says_gone(heard.reply) {
@@ -87,7 +87,7 @@ async fn hear_of(hand: &ConnectionContext, message: &Message, ask: Ask) -> Heard
 
 /// What the answer says about this message, if it reports on each. A 207 that does not mention it does not mean
 /// success.
-fn on_itself(hand: &ConnectionContext, message: &Message, heard: Heard) -> Heard {
+fn on_itself(hand: &ConnectionContext<'_>, message: &Message, heard: Heard) -> Heard {
     let Some(answer) = &heard.answer else { return heard };
     let form = hand.reach.file.answer.as_ref();
     let found = form.zip(results::of(form, answer)).map(|(form, all)| {
@@ -111,7 +111,7 @@ fn on_itself(hand: &ConnectionContext, message: &Message, heard: Heard) -> Heard
     Heard { reply: Reply::Status { code, retry_after: None }, words, ..heard }
 }
 
-pub(super) async fn one(hand: &ConnectionContext, mut message: Message) -> Said {
+pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> Said {
     let said = say(hand, &mut message).await;
     let is_told = said.settled.iter().any(|settled| matches!(settled.became, SettledAs::Told { .. }));
     if message.has_found_id && !is_told {
@@ -122,7 +122,7 @@ pub(super) async fn one(hand: &ConnectionContext, mut message: Message) -> Said 
 
 /// Stores an id that was found although the message has to wait. The item may be sold before the next one,
 /// which then says so under this id.
-async fn keep_found_id(hand: &ConnectionContext, message: &Message) {
+async fn keep_found_id(hand: &ConnectionContext<'_>, message: &Message) {
     let ids = vec![(message.item, message.stood.other_id.clone())];
     let learn = LearnIds { connection: hand.connection.id, ids };
     if let Err(failure) = hand.ledger.execute(None, &learn).await {
@@ -133,7 +133,7 @@ async fn keep_found_id(hand: &ConnectionContext, message: &Message) {
 /// A listing that is created again gets another id, and its answer may be lost. The stored id is forgotten before,
 /// so that the next message looks for the listing, or goes to a person, and never ends what no longer exists.
 /// The message itself still has it, in case the shop says that the listing exists.
-async fn forget_old_id(hand: &ConnectionContext, message: &mut Message) -> Result<(), Said> {
+async fn forget_old_id(hand: &ConnectionContext<'_>, message: &mut Message) -> Result<(), Said> {
     if message.kind != Kind::New || message.stood.other_id.is_empty() || message.has_forgotten_id {
         return Ok(());
     }
@@ -148,7 +148,7 @@ async fn forget_old_id(hand: &ConnectionContext, message: &mut Message) -> Resul
     Ok(())
 }
 
-async fn say(hand: &ConnectionContext, message: &mut Message) -> Said {
+async fn say(hand: &ConnectionContext<'_>, message: &mut Message) -> Said {
     if let Some(said) = look_first(hand, message).await {
         return said;
     }
@@ -208,7 +208,7 @@ async fn say(hand: &ConnectionContext, message: &mut Message) -> Said {
 
 /// Sends it again as the item is by then; the try counts, because the listing may exist. What was answered so far
 /// is no answer to what would have been sent now.
-fn at_once(hand: &ConnectionContext, message: &Message, words: &str) -> Said {
+fn at_once(hand: &ConnectionContext<'_>, message: &Message, words: &str) -> Said {
     let (item, revision) = (message.item, message.listing.revision);
     let became = SettledAs::Later { until: hand.ledger.now(), words: words.to_owned() };
     Said::one(message.in_hand.holder, Settled { item, revision, became })
@@ -216,7 +216,7 @@ fn at_once(hand: &ConnectionContext, message: &Message, words: &str) -> Said {
 
 /// If an earlier try was lost, or another connection created the listing, creating it again would make it
 /// twice. So we look for it first, if their list can tell. Returns what to do; none to go on.
-async fn look_first(hand: &ConnectionContext, message: &mut Message) -> Option<Said> {
+async fn look_first(hand: &ConnectionContext<'_>, message: &mut Message) -> Option<Said> {
     let is_unnamed = message.kind != Kind::New && needs_its_id(hand, message);
     if message.kind != Kind::New && !is_unnamed {
         return None;
@@ -252,14 +252,14 @@ async fn look_first(hand: &ConnectionContext, message: &mut Message) -> Option<S
     }
 }
 
-fn needs_its_id(hand: &ConnectionContext, message: &Message) -> bool {
+fn needs_its_id(hand: &ConnectionContext<'_>, message: &Message) -> bool {
     let file = &hand.reach.file;
     let made = message.address(&file.base, &file.out);
     matches!(made, Err(FillError::Unknown { place: Place::OtherId }))
 }
 
 /// It cannot be sent at all; says what somebody can do about it.
-fn untold(hand: &ConnectionContext, message: &Message, error: &FillError) -> Said {
+fn untold(hand: &ConnectionContext<'_>, message: &Message, error: &FillError) -> Said {
     let FillError::Unknown { place: Place::OtherId } = error else {
         return parked(hand, message, &error.to_string());
     };
@@ -287,7 +287,7 @@ enum Standing {
 /// overwrites it, so that nothing sold is offered again. A message that only removes something can be sent
 /// anyway.
 async fn is_the_latest(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     message: &Message,
     heard: &Heard,
 ) -> Result<Standing, CommandError> {
@@ -306,13 +306,13 @@ async fn is_the_latest(
     })
 }
 
-fn ask(hand: &ConnectionContext, message: &Message, etag: &str) -> Result<Ask, FillError> {
+fn ask(hand: &ConnectionContext<'_>, message: &Message, etag: &str) -> Result<Ask, FillError> {
     let file = &hand.reach.file;
     message.ask(hand.connection.id, &file.base, &file.out, etag)
 }
 
 /// It exists there already, so it is treated as listed, with the id that the answer may contain.
-fn as_known(hand: &ConnectionContext, message: &mut Message, answer: Option<&Answer>) -> bool {
+fn as_known(hand: &ConnectionContext<'_>, message: &mut Message, answer: Option<&Answer>) -> bool {
     if let Some(id) = answer.and_then(|a| known_id(hand, a)) {
         message.stood.other_id = id;
         message.has_found_id = true;
@@ -328,7 +328,7 @@ fn as_known(hand: &ConnectionContext, message: &mut Message, answer: Option<&Ans
 
 /// They have lost it. It is created again, unless their list has it under another id by now. Returns whether to
 /// send again, or the result.
-async fn as_new(hand: &ConnectionContext, message: &mut Message) -> Result<bool, Said> {
+async fn as_new(hand: &ConnectionContext<'_>, message: &mut Message) -> Result<bool, Said> {
     if !message.can_be_made_anew(&hand.reach.file.out) {
         return Ok(false);
     }
@@ -350,7 +350,7 @@ fn nothing_to_end(message: &Message) -> Said {
 }
 
 /// Their list cannot be fetched now, and nothing is created blindly.
-fn not_looked(hand: &ConnectionContext, message: &Message, reply: Reply, words: &str) -> Said {
+fn not_looked(hand: &ConnectionContext<'_>, message: &Message, reply: Reply, words: &str) -> Said {
     let words = format!("{words}; whether it is there already is not known");
     let quiet = (!answers(reply)).then(|| (reply, words.clone()));
     let became = later(hand, message, reply, &words);
@@ -360,7 +360,7 @@ fn not_looked(hand: &ConnectionContext, message: &Message, reply: Reply, words: 
 
 /// Reads the shop's state of the item. If there is none, the message goes without a condition even if it had
 /// one: what we say about our own stock is right, whatever was there.
-async fn ask_anew(hand: &ConnectionContext, message: &Message, etag: &mut String) -> bool {
+async fn ask_anew(hand: &ConnectionContext<'_>, message: &Message, etag: &mut String) -> bool {
     let file = &hand.reach.file;
     let Ok(url) = message.address(&file.base, &file.out) else { return false };
     hand.reach.rate.owe();
@@ -371,7 +371,7 @@ async fn ask_anew(hand: &ConnectionContext, message: &Message, etag: &mut String
     before != *etag
 }
 
-fn parked(hand: &ConnectionContext, message: &Message, words: &str) -> Said {
+fn parked(hand: &ConnectionContext<'_>, message: &Message, words: &str) -> Said {
     hand.reach.parked(message.item);
     let words = format!("{}: {words}", message.listing.sku);
     let became = SettledAs::Parked { words };
@@ -381,7 +381,7 @@ fn parked(hand: &ConnectionContext, message: &Message, words: &str) -> Said {
     )
 }
 
-fn settled(hand: &ConnectionContext, message: &Message, heard: Heard) -> Said {
+fn settled(hand: &ConnectionContext<'_>, message: &Message, heard: Heard) -> Said {
     let Heard { reply, words, answer, other_id } = heard;
     let mut quiet = None;
     let became = match verdict(reply, message.kind.saying()) {
@@ -415,7 +415,7 @@ fn answers(reply: Reply) -> bool {
 }
 
 fn told(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     message: &Message,
     answer: Option<&Answer>,
     own: Option<String>,
@@ -434,7 +434,7 @@ fn told(
 }
 
 /// The shop's own id: from its place in the answer, or from the end of the address that was created.
-fn other_id(hand: &ConnectionContext, answer: &Answer) -> Option<String> {
+fn other_id(hand: &ConnectionContext<'_>, answer: &Answer) -> Option<String> {
     let new = hand.reach.file.out.new.as_ref()?;
     if let Some(place) = &new.id {
         return answer.body.as_ref().ok().and_then(|body| json_at(body, place));
@@ -447,13 +447,13 @@ fn other_id(hand: &ConnectionContext, answer: &Answer) -> Option<String> {
 }
 
 /// The id of the existing listing, from the refusal to create it again.
-fn known_id(hand: &ConnectionContext, answer: &Answer) -> Option<String> {
+fn known_id(hand: &ConnectionContext<'_>, answer: &Answer) -> Option<String> {
     let place = hand.reach.file.out.new.as_ref().and_then(|new| new.known_id.as_ref());
     let Some(place) = place else { return other_id(hand, answer) };
     answer.body.as_ref().ok().and_then(|body| json_at(body, place))
 }
 
-fn later(hand: &ConnectionContext, message: &Message, reply: Reply, words: &str) -> SettledAs {
+fn later(hand: &ConnectionContext<'_>, message: &Message, reply: Reply, words: &str) -> SettledAs {
     let until = hand.after(back_off(message.tries, hand.dice(), reply));
     let words = format!("{}: {words}", message.listing.sku);
     if reply == Reply::NoAnswer(NoAnswer::Unknown) {

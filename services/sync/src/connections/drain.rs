@@ -16,7 +16,6 @@ use ledger::online::{
 };
 use std::collections::{BTreeMap, HashMap};
 use std::pin::pin;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
@@ -62,8 +61,8 @@ impl Stop {
 }
 
 /// Sends what is waiting, until nothing is left, the rate limit is reached, or the connection must pause.
-pub(super) async fn drain(hand: &ConnectionContext) -> Result<(), CommandError> {
-    let stop = Arc::new(Stop(AtomicBool::new(false)));
+pub(super) async fn drain(hand: &ConnectionContext<'_>) -> Result<(), CommandError> {
+    let stop = Stop(AtomicBool::new(false));
     let (jobs_in, jobs_out) = mpsc::channel(1);
     let (said_in, said_out) = mpsc::channel(SETTLED_AT_ONCE);
     let (claimed, (), settled) = tokio::join!(
@@ -75,7 +74,7 @@ pub(super) async fn drain(hand: &ConnectionContext) -> Result<(), CommandError> 
 }
 
 async fn claim_all(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     stop: &Stop,
     jobs: mpsc::Sender<Vec<Job>>,
 ) -> Result<(), CommandError> {
@@ -105,7 +104,7 @@ async fn claim_all(
         }
         after = claimed.iter().filter(|claimed| !claimed.is_gone).map(|claimed| claimed.item).max().or(after);
         // The lease runs in real time, and a request that begins before this is done before the lease ends.
-        let begin_by = began + LEASE.saturating_sub(hand.limits.whole);
+        let begin_by = began + LEASE.saturating_sub(hand.live.limits.whole);
         let in_hand = InHand { holder, since: began, begin_by };
         let mut planned = plan(hand, in_hand, claimed).await?;
         let used = planned.iter().filter(|job| !job.is_done()).count();
@@ -143,7 +142,7 @@ fn leave_beyond(granted: usize, holder: i64, planned: Vec<Job>) -> Vec<Job> {
 
 /// Reads the current state of the items, and distributes them over requests.
 async fn plan(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     in_hand: InHand,
     claimed: Vec<Claimed>,
 ) -> Result<Vec<Job>, CommandError> {
@@ -158,7 +157,7 @@ async fn plan(
             silent.push(Settled { item: claimed.item, revision: 0, became: SettledAs::Nothing });
             continue;
         };
-        match to_say(&hand.reach, claimed, in_hand, row, image_base)? {
+        match to_say(hand.reach, claimed, in_hand, row, image_base)? {
             ToSay::Nothing { item, revision } => {
                 silent.push(Settled { item, revision, became: SettledAs::Nothing });
             }
@@ -189,21 +188,16 @@ async fn plan(
 }
 
 async fn say_all(
-    hand: &ConnectionContext,
-    stop: &Arc<Stop>,
+    hand: &ConnectionContext<'_>,
+    stop: &Stop,
     jobs: mpsc::Receiver<Vec<Job>>,
     said: mpsc::Sender<Said>,
 ) {
-    let (hand, stop) = (Arc::new(hand.clone()), Arc::clone(stop));
-    let work = move |job| {
-        let (hand, stop) = (Arc::clone(&hand), Arc::clone(&stop));
-        async move { say_one(&hand, &stop, job).await }
-    };
-    lanes::run(AT_ONCE, jobs, work, said).await;
+    lanes::run(AT_ONCE, jobs, |job| say_one(hand, stop, job), said).await;
 }
 
 /// Nothing more is sent once the connection must pause, nor so late that a request could outlive its lease.
-async fn say_one(hand: &ConnectionContext, stop: &Stop, job: Job) -> Said {
+async fn say_one(hand: &ConnectionContext<'_>, stop: &Stop, job: Job) -> Said {
     let said = say_or_leave(hand, stop, job).await;
     if said.quiet.is_some() {
         stop.set();
@@ -211,7 +205,7 @@ async fn say_one(hand: &ConnectionContext, stop: &Stop, job: Job) -> Said {
     said
 }
 
-async fn say_or_leave(hand: &ConnectionContext, stop: &Stop, job: Job) -> Said {
+async fn say_or_leave(hand: &ConnectionContext<'_>, stop: &Stop, job: Job) -> Said {
     match job {
         Job::Done(said) => said,
         Job::One(message) if stop.is_set() || message.is_late() => {
@@ -259,7 +253,7 @@ async fn gather(said: &mut mpsc::Receiver<Said>, some: &mut Vec<Said>) -> bool {
 }
 
 async fn settle_all(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     stop: &Stop,
     mut said: mpsc::Receiver<Said>,
 ) -> Result<(), CommandError> {
@@ -294,7 +288,7 @@ async fn settle_all(
 
 /// Pauses the whole connection, longer each time in a row.
 pub(super) async fn quiet_down(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     reply: Reply,
     words: String,
 ) -> Result<(), CommandError> {

@@ -52,9 +52,9 @@ fn field_of(rejection: &Rejection) -> String {
     }
 }
 
-impl ConnectionContext {
-    pub(super) fn from(&self) -> From<'_> {
-        From { ledger: &self.ledger, connection: &self.connection, dice: self.dice(), walk_began: None }
+impl<'a> ConnectionContext<'a> {
+    pub(super) fn from(&self) -> From<'a> {
+        From { ledger: self.ledger, connection: self.connection, dice: self.dice(), walk_began: None }
     }
 }
 

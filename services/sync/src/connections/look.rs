@@ -56,7 +56,7 @@ impl Seen {
 
 /// Looks for an item. If an earlier try may have created it, the list must have been read since; otherwise a
 /// reading from a while ago is good enough.
-pub(super) async fn look(hand: &ConnectionContext, sku: &Code, since: Option<Instant>) -> Looked {
+pub(super) async fn look(hand: &ConnectionContext<'_>, sku: &Code, since: Option<Instant>) -> Looked {
     let Some(list) = hand.reach.file.telling_list() else { return Looked::CannotTell };
     if let Some(one) = &list.one {
         return ask_for_one(hand, list, one, sku).await;
@@ -85,7 +85,10 @@ fn failed(error: &PageError) -> Looked {
     Looked::Failed { reply: error.reply(), words: error.to_string() }
 }
 
-async fn walk(hand: &ConnectionContext, list: &Pull) -> Result<HashMap<String, Option<String>>, PageError> {
+async fn walk(
+    hand: &ConnectionContext<'_>,
+    list: &Pull,
+) -> Result<HashMap<String, Option<String>>, PageError> {
     let mut position = Position::of(PullState::default(), list, hand.ledger.now(), hand.ledger.now());
     let mut theirs = Theirs::default();
     loop {
@@ -105,7 +108,7 @@ async fn walk(hand: &ConnectionContext, list: &Pull) -> Result<HashMap<String, O
         .collect())
 }
 
-async fn ask_for_one(hand: &ConnectionContext, list: &Pull, one: &Address, sku: &Code) -> Looked {
+async fn ask_for_one(hand: &ConnectionContext<'_>, list: &Pull, one: &Address, sku: &Code) -> Looked {
     let url = match one.fill(&hand.reach.file.base, &[(Place::Sku, sku.as_str())]) {
         Ok(url) => url,
         Err(source) => return failed(&PageError::Address { what: WHAT, source }),
@@ -139,7 +142,7 @@ async fn ask_for_one(hand: &ConnectionContext, list: &Pull, one: &Address, sku: 
 type Rows = Vec<Result<Parsed<ListedRow>, Reject>>;
 
 /// Reads a list with one record, or the record by itself.
-fn read(hand: &ConnectionContext, list: &Pull, body: &[u8]) -> Result<Rows, FeedError> {
+fn read(hand: &ConnectionContext<'_>, list: &Pull, body: &[u8]) -> Result<Rows, FeedError> {
     let reading = PageReading { layout: &list.layout, currency: hand.shop.currency, zone: &hand.shop.zone };
     let found = listings_of_page(body, reading);
     if !matches!(found, Err(FeedError::NoRecords { .. })) {

@@ -98,7 +98,7 @@ pub(super) struct Page {
 
 /// Fetches a page, and accepts only one that is complete and JSON.
 pub(super) async fn fetch(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     what: &'static str,
     url: Url,
     etag: Option<&str>,
@@ -149,7 +149,7 @@ pub(super) enum Why {
 }
 
 /// Fetches orders; returns whether everything was taken.
-pub(super) async fn poll(hand: &ConnectionContext, why: Why) -> Result<bool, CommandError> {
+pub(super) async fn poll(hand: &ConnectionContext<'_>, why: Why) -> Result<bool, CommandError> {
     let Some(pull) = &hand.reach.file.orders else { return Ok(false) };
     let mut early = why != Why::Due;
     for page in 0..MAX_PAGES_A_ROUND {
@@ -186,7 +186,7 @@ const WHAT: &str = "list of orders";
 
 /// Takes one page; returns whether there is another now.
 async fn one_page(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     position: &mut Position,
 ) -> Result<Result<bool, PageError>, CommandError> {
@@ -243,7 +243,7 @@ async fn one_page(
 
 /// Stores the position and when to fetch again; returns what comes after the page.
 async fn settle(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     holder: i64,
     mut position: Position,
@@ -287,7 +287,7 @@ async fn settle(
 }
 
 /// Waits longer each time, and never less than usual.
-pub(super) fn try_again(hand: &ConnectionContext, pull: &Pull, fails: u32, reply: Reply) -> Moment {
+pub(super) fn try_again(hand: &ConnectionContext<'_>, pull: &Pull, fails: u32, reply: Reply) -> Moment {
     let wait = back_off(fails, hand.dice(), reply);
     hand.after(wait.max(pull.every.duration()))
 }

@@ -11,7 +11,7 @@ use super::by_hand::named;
 use super::cycle::{ConnectionContext, quiet_of_fetch};
 use super::orders::{PageError, Why, fetch, poll, try_again};
 use super::place::{Position, mark};
-use super::rng::ANY_SEED;
+use super::rng::Rng;
 use super::runtime::Live;
 use super::theirs::Theirs;
 use super::turned::Turned;
@@ -24,6 +24,7 @@ use ledger::online::{ClaimPull, NoteContact, PullOf, PullState, SettlePull, Trou
 use ledger::{CommandError, Ledger};
 use settle::settle;
 use std::collections::{BTreeSet, HashMap};
+use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 const WHAT: &str = "list of listings";
@@ -91,7 +92,17 @@ pub async fn reconcile(
         return Err(NotReconciled::NoList { name: name() });
     }
     let client = reach.client(live).map_err(|e| broken(&e))?;
-    let hand = ConnectionContext::new(ledger, live, &connection, (reach, client), dice).await?;
+    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Rng::new(dice)));
+    let hand = ConnectionContext {
+        ledger,
+        live,
+        connection: &connection,
+        reach: &reach,
+        client: &client,
+        shop,
+        early: true,
+        chance: &chance,
+    };
     match by_schedule(&hand).await? {
         Some(Ok(done)) => Ok(done),
         Some(Err(words)) => Err(NotReconciled::Fetch { words }),
@@ -111,8 +122,11 @@ pub async fn reconcile_given(
     let (rows, rejected) = read_listed(ledger, run).await?;
     let theirs = Theirs { rows, ..Theirs::default() };
     let before = told(ledger, connection.id).await?;
+    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Rng::new(0)));
     let done = if let Ok(client) = reach.client(live) {
-        let hand = ConnectionContext::new(ledger, live, &connection, (reach, client), ANY_SEED).await?;
+        let (reach, client, connection) = (&*reach, &*client, &connection);
+        let hand =
+            ConnectionContext { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
         known_and_settled(&hand, (&before, ListOf::File), theirs).await?
     } else {
         // Orders cannot be fetched here, so whatever may have been bought is left to a person.
@@ -140,19 +154,19 @@ async fn told(ledger: &Ledger, connection: ConnectionId) -> Result<ToldBefore, C
 
 /// Takes in their orders first, and then compares.
 async fn known_and_settled(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     before: (&ToldBefore, ListOf),
     theirs: Theirs,
 ) -> Result<Reconciled, CommandError> {
     let orders_are_known = poll(hand, Why::ReliedOn).await?;
     let of = hand.reach.file.message_of();
-    settle(&hand.ledger, hand.connection.id, (of, orders_are_known), before, theirs).await
+    settle(hand.ledger, hand.connection.id, (of, orders_are_known), before, theirs).await
 }
 
 /// Fetches the shop's list and compares it, if that is due and nobody else is doing it; returns the result, or
 /// why there is none.
 pub(super) async fn by_schedule(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
 ) -> Result<Option<Result<Reconciled, String>>, CommandError> {
     let Some(pull) = &hand.reach.file.listed else { return Ok(None) };
     let Some((mut holder, state)) = claim(hand, hand.early).await? else { return Ok(None) };
@@ -162,7 +176,7 @@ pub(super) async fn by_schedule(
         None => HalfWalk {
             position: Position::of(PullState::default(), pull, now, now),
             theirs: Theirs::default(),
-            before: told(&hand.ledger, hand.connection.id).await?,
+            before: told(hand.ledger, hand.connection.id).await?,
         },
     };
     let (next, words, fails, done) = match walk(hand, pull, &mut holder, &state, &mut half).await? {
@@ -200,7 +214,7 @@ pub(super) async fn by_schedule(
 
 /// A reading that failed is not left for hours.
 fn try_again_soon(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     fails: u32,
     error: &PageError,
@@ -211,7 +225,7 @@ fn try_again_soon(
     soon.min(try_again(hand, pull, fails, error.reply()))
 }
 
-async fn claim(hand: &ConnectionContext, early: bool) -> Result<Option<(i64, PullState)>, CommandError> {
+async fn claim(hand: &ConnectionContext<'_>, early: bool) -> Result<Option<(i64, PullState)>, CommandError> {
     let holder = hand.ledger.new_holder()?;
     let claim = ClaimPull { connection: hand.connection.id, what: PullOf::Listings, holder, early };
     Ok(hand.ledger.execute(None, &claim).await?.answer.map(|state| (holder, state)))
@@ -219,7 +233,7 @@ async fn claim(hand: &ConnectionContext, early: bool) -> Result<Option<(i64, Pul
 
 /// Releases the reading and claims it again, to extend its lease; none if somebody else has it now.
 async fn renew(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     holder: i64,
     state: &PullState,
 ) -> Result<Option<i64>, CommandError> {
@@ -244,7 +258,7 @@ pub(super) struct HalfWalk {
 
 /// Reads all of their list; none if another process took over.
 async fn walk(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     holder: &mut i64,
     state: &PullState,
@@ -270,7 +284,7 @@ async fn walk(
 }
 
 /// The reading must be complete, so it waits for the rate limit here and not for the next cycle.
-pub(super) async fn wait_for_rate(hand: &ConnectionContext) {
+pub(super) async fn wait_for_rate(hand: &ConnectionContext<'_>) {
     const LONGEST: Duration = Duration::from_secs(1);
     let now = hand.ledger.now();
     if hand.reach.rate.take(1, now) == 0 {
@@ -281,7 +295,7 @@ pub(super) async fn wait_for_rate(hand: &ConnectionContext) {
 }
 
 pub(super) async fn one_page(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     position: &mut Position,
     theirs: &mut Theirs,

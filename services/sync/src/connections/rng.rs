@@ -4,9 +4,6 @@
 #[derive(Debug)]
 pub(super) struct Rng(u64);
 
-/// For work whose choices matter to nobody.
-pub(super) const ANY_SEED: u64 = 0;
-
 impl Rng {
     pub(super) fn new(seed: u64) -> Self {
         Self(seed)

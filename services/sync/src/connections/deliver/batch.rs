@@ -11,7 +11,7 @@ use ledger::online::{Settled, SettledAs};
 /// Sends a batch. If it is refused, nobody knows which message caused that, so each is sent by itself; so is
 /// one that the answer does not mention.
 pub(in crate::connections) async fn many(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     call: &BatchCall,
     mut messages: Vec<Message>,
 ) -> Said {
@@ -54,7 +54,7 @@ enum InBatch {
     Nothing,
 }
 
-fn each_of_batch(hand: &ConnectionContext, messages: &[Message], heard: &Heard) -> Vec<InBatch> {
+fn each_of_batch(hand: &ConnectionContext<'_>, messages: &[Message], heard: &Heard) -> Vec<InBatch> {
     let form = hand.reach.file.answer.as_ref();
     let is_well = heard.answer.as_ref().is_some_and(|a| (200..300).contains(&a.status));
     let results = heard.answer.as_ref().and_then(|answer| results::of(form, answer));
@@ -71,7 +71,7 @@ fn each_of_batch(hand: &ConnectionContext, messages: &[Message], heard: &Heard) 
 }
 
 fn in_batch(
-    hand: &ConnectionContext,
+    hand: &ConnectionContext<'_>,
     message: &Message,
     heard: &Heard,
     own: InBatch,
