@@ -1,6 +1,7 @@
 //! Values of a body, parsed by the domain's own constructors; a wrong one is reported at its place.
 
 use crate::problem::Problem;
+use crate::security::random;
 use domain::basket::TenderKind;
 use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
@@ -93,6 +94,11 @@ pub(crate) fn channel(text: &str, pointer: &str) -> Result<Channel, Problem> {
 pub(crate) fn tender_kind(text: &str, pointer: &str) -> Result<TenderKind, Problem> {
     let known: Vec<&str> = TenderKind::of_people().map(TenderKind::code).collect();
     choice(TenderKind::of_people().find(|kind| kind.code() == text), &known, pointer)
+}
+
+/// The number of a gift certificate that is about to be issued.
+pub(crate) fn new_certificate() -> CertificateNumber {
+    random::certificate_number()
 }
 
 pub(crate) fn certificate(text: &str, pointer: &str) -> Result<CertificateNumber, Problem> {

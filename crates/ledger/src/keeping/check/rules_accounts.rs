@@ -44,7 +44,7 @@ pub(super) const RULES: &[Rule] = &[
         law: Law::MoneyAddsUp,
         what: "what a voided sale did to gift certificates is not undone",
         record: "sale",
-        fields: &[Money("left of it")],
+        fields: &[Money("left on a gift certificate")],
         text: "SELECT v.sale_id AS id, v.who AS name, 0 AS e1, e.amount AS f1 FROM sale_void v \
             JOIN (SELECT sale_id, account_id, SUM(amount) AS amount FROM account_entry WHERE sale_id IS NOT NULL \
                 GROUP BY sale_id, account_id) e ON e.sale_id = v.sale_id",

@@ -6,7 +6,6 @@ use crate::app::App;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::request::body::{Body, Write};
 use crate::request::values;
-use crate::security::random;
 use axum::extract::State;
 use domain::money::Currency;
 use ledger::sales::{BringInCertificate, NewCertificate};
@@ -32,7 +31,7 @@ impl Body for CertificateText {}
 impl CertificateText {
     fn read(self, currency: Currency, who: String) -> Result<BringInCertificate, Problem> {
         Ok(BringInCertificate {
-            certificate: NewCertificate { number: random::certificate_number(), holder: self.holder },
+            certificate: NewCertificate { number: values::new_certificate(), holder: self.holder },
             amount: values::money(&self.amount, currency, "#/amount")?,
             note: self.note,
             who,

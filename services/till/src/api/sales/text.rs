@@ -3,7 +3,6 @@
 use crate::problem::Problem;
 use crate::request::body::Body;
 use crate::request::values;
-use crate::security::random;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS};
 use domain::money::{Currency, Money};
 use ledger::Shop;
@@ -153,7 +152,7 @@ impl SaleLineText {
             return Err(Problem::invalid(sum, "a gift certificate or deposit must be more than 0"));
         }
         let certificate = (kind == LineKind::GiftCertificate).then(|| NewCertificate {
-            number: random::certificate_number(),
+            number: values::new_certificate(),
             holder: self.holder.clone().unwrap_or_default(),
         });
         if certificate.is_none() {

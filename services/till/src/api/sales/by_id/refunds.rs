@@ -7,7 +7,6 @@ use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::request::body::{Body, Write};
 use crate::request::query::PathParam;
 use crate::request::values;
-use crate::security::random;
 use axum::extract::State;
 use domain::account::AccountReason;
 use domain::basket::{Given, MAX_LINES, MAX_TENDERS, TenderKind};
@@ -114,7 +113,7 @@ fn new_certificate(tender: &RefundTender) -> Option<CertificateNumber> {
         }
         RefundTender::Parts(parts) => parts.iter().any(|part| part.0 == TenderKind::GiftCertificate),
     };
-    is_issued.then(random::certificate_number)
+    is_issued.then(values::new_certificate)
 }
 
 impl RefundLineText {
