@@ -58,6 +58,8 @@ pub async fn sell(ledger: &Ledger, sku: &str) -> SaleDone {
         discount: zero,
         shipping: zero,
         tenders: vec![TenderIn::plain(TenderKind::Card, price)],
+        customer: None,
+        is_granted: false,
         hold: None,
         at: None,
         note: String::new(),

@@ -66,6 +66,8 @@ pub(crate) fn sale(lines: Vec<SaleLineIn>, tender: TenderIn) -> NewSale {
         discount: ZERO,
         shipping: ZERO,
         tenders: vec![tender],
+        customer: None,
+        is_granted: false,
         hold: None,
         at: None,
         note: String::new(),
@@ -295,6 +297,7 @@ async fn owe_and_void(ledger: &Ledger) {
         kind: TenderKind::OnAccount,
         amount: usd("13.50"),
         customer: "Rowan Hill".to_owned(),
+        on_file: None,
         due: Some(Day::from_number(20_260_715)),
     };
     let sold = run(ledger, sale(vec![goods("ROV", "4.5")], owed)).await;
@@ -339,7 +342,13 @@ async fn at_the_counter(ledger: &Ledger) {
 
 async fn hold(ledger: &Ledger) {
     let lines = vec![HoldLine { code: code("P3"), quantity: asked("1") }];
-    let new = NewHold { lines, purpose: Purpose::Customer, for_whom: "Ash".to_owned(), until: None };
+    let new = NewHold {
+        lines,
+        purpose: Purpose::Customer,
+        for_whom: "Ash".to_owned(),
+        customer: None,
+        until: None,
+    };
     run(ledger, new).await;
 }
 

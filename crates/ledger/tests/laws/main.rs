@@ -8,6 +8,7 @@ mod bounds;
 mod connections;
 mod correct;
 mod counter;
+mod customers;
 mod day;
 mod exchange;
 mod expected;

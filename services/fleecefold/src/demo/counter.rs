@@ -72,6 +72,8 @@ impl Live {
             discount: self.money(off)?,
             shipping: self.money(0)?,
             tenders,
+            customer: None,
+            is_granted: false,
             hold: None,
             at: (visit.door == Door::Market).then_some(visit.at),
             note: String::new(),
@@ -130,7 +132,13 @@ impl Live {
             let due_day = self.zone.day_of(visit.at.plus_millis(DUE_AFTER_MS));
             let customer = people::shop(&mut self.dice);
             let amount = self.money(due)?;
-            return Ok(vec![TenderIn { kind: TenderKind::OnAccount, amount, customer, due: Some(due_day) }]);
+            return Ok(vec![TenderIn {
+                kind: TenderKind::OnAccount,
+                amount,
+                customer,
+                on_file: None,
+                due: Some(due_day),
+            }]);
         }
         if self.gift_notes > 0 && due > GIFT_NOTE {
             self.gift_notes -= 1;
@@ -163,6 +171,8 @@ impl Live {
             discount: self.money(0)?,
             shipping: self.money(0)?,
             tenders: vec![TenderIn::plain(TenderKind::Card, amount)],
+            customer: None,
+            is_granted: false,
             hold: None,
             at: None,
             note: String::new(),
@@ -200,7 +210,7 @@ impl Live {
             lines.push(HoldLine { code: self.shelf.good(piece.good)?.code.clone(), quantity: Asked::ONE });
             self.shelf.change(piece.good, -piece.stock_units);
         }
-        let hold = NewHold { lines, purpose, for_whom, until };
+        let hold = NewHold { lines, purpose, for_whom, customer: None, until };
         Ok(self.ledger.execute(None, &hold).await.doing("set a piece aside")?.answer.id)
     }
 
@@ -212,6 +222,8 @@ impl Live {
             discount: self.money(0)?,
             shipping: self.money(0)?,
             tenders: vec![TenderIn::plain(TenderKind::Card, self.money(priced.due())?)],
+            customer: None,
+            is_granted: false,
             hold: Some(hold),
             at: None,
             note: "was set aside".to_owned(),

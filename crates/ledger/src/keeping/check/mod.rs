@@ -8,6 +8,7 @@ mod codes;
 mod known_codes;
 mod rule;
 mod rules_counter;
+mod rules_customers;
 mod rules_goods;
 mod rules_limits;
 mod rules_live;
@@ -158,6 +159,7 @@ impl Ledger {
             rules_money::RULES,
             rules_orders::RULES,
             rules_counter::RULES,
+            rules_customers::RULES,
             rules_limits::RULES,
             rules_live::RULES,
         ]

@@ -122,7 +122,9 @@ impl Field {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{rules_counter, rules_goods, rules_limits, rules_live, rules_money, rules_orders};
+    use super::super::{
+        rules_counter, rules_customers, rules_goods, rules_limits, rules_live, rules_money, rules_orders,
+    };
     use super::Rule;
 
     fn rules() -> Vec<Rule> {
@@ -131,6 +133,7 @@ mod tests {
             rules_money::RULES,
             rules_orders::RULES,
             rules_counter::RULES,
+            rules_customers::RULES,
             rules_limits::RULES,
             rules_live::RULES,
         ]

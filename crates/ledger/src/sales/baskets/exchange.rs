@@ -5,8 +5,9 @@ use super::content::Content;
 use super::pay::Exact;
 use super::{BasketPaid, Slip, insert, pay};
 use crate::sales::limits;
+use crate::sales::party::with_payer;
 use crate::sales::refunds::{self, NewRefund, RefundDone, RefundLine, RefundOf, RefundTender};
-use crate::sales::ring_up::{NewSale, TenderIn, checked_tender};
+use crate::sales::ring_up::{NewSale, TenderIn};
 use crate::shelf::stock;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -154,7 +155,7 @@ pub(super) async fn settle(
         return Err(Rejection::invalid("amount", SalesReason::NothingLeftToPay).into());
     }
     if !is_paid_back {
-        slip.content.tenders.push(checked_tender(tender)?);
+        slip.content.tenders.push(with_payer(tx, tender, slip.content.customer).await?);
     }
     let mut tenders = slip.content.tenders.clone();
     if !covered.is_zero() {

@@ -16,8 +16,11 @@ pub use change::{BasketChange, ChangeBasket, Changed, OpenBasket};
 pub use exchange::{Returned, StartExchange};
 pub use moved::MoveBasket;
 pub use pay::{BasketPaid, HoldBasket, LeaveBasket, PayBasket, StopPaying};
-pub use view::{BasketLineView, BasketReturns, BasketState, BasketSummary, BasketView, Pulse};
+pub use view::{
+    BasketCustomer, BasketLineView, BasketReturns, BasketState, BasketSummary, BasketView, Pulse,
+};
 
+use crate::customers::person_data;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::{Edited, Rejection, SalesReason, Thing};
@@ -97,6 +100,17 @@ impl Slip {
     fn refuse_if_paying(&self) -> Result<(), Rejection> {
         if self.content.paying {
             return Err(Rejection::invalid("slip", SalesReason::BeingPaid));
+        }
+        Ok(())
+    }
+
+    /// Locks the customer's row for a payment. A customer who was erased since is nobody in particular, and the
+    /// price stays.
+    async fn lock_customer(&mut self, tx: &mut Tx) -> Result<(), CommandError> {
+        if let Some(customer) = self.content.customer
+            && !person_data::lock(tx, customer).await?
+        {
+            self.content.customer = None;
         }
         Ok(())
     }

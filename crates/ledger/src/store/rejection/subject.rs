@@ -46,6 +46,8 @@ pub enum Thing {
     Layout,
     /// A run of a feed.
     Run,
+    /// A customer.
+    Customer,
     /// A person.
     Person,
     /// A session.
@@ -78,6 +80,8 @@ pub enum HeldFor {
 pub enum Edited {
     /// The sale being rung up.
     CurrentSale,
+    /// A customer.
+    Customer,
     /// An item.
     Item {
         /// By which code.

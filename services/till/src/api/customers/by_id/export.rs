@@ -1,0 +1,25 @@
+//! POST /api/customers/{id}/export
+
+use crate::app::App;
+use crate::problem::{KeyHeader, Problem, WriteProblems};
+use crate::request::body::WriteNothing;
+use crate::request::caller::Caller;
+use crate::request::query::PathParam;
+use axum::Json;
+use axum::extract::State;
+use domain::ids::CustomerId;
+use ledger::keeping::CustomerExport;
+
+/// Everything that is kept about a customer: purchases, payments, balances, holds and orders. The activity log says
+/// who took it; the answer is not kept by its key.
+#[utoipa::path(post, path = "/api/customers/{id}/export", tag = "customers",
+    params(("id" = String, Path, description = "The customer."), KeyHeader),
+    responses((status = 200, description = "What is kept.", body = Object), WriteProblems))]
+pub(crate) async fn export_customer(
+    State(app): State<App>,
+    caller: Caller,
+    PathParam(customer): PathParam<CustomerId>,
+    _write: WriteNothing,
+) -> Result<Json<CustomerExport>, Problem> {
+    Ok(Json(app.ledger.export_customer(customer, &caller.who).await?))
+}
