@@ -3,6 +3,7 @@
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Gtin;
+use domain::customer::{BasisPoints, Contact, Exemption, Terms};
 use domain::day::Day;
 use domain::item::{ItemPricing, ItemText};
 use domain::limits::LimitName;
@@ -15,7 +16,8 @@ use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::stock::{ItemKind, ListingState, ReturnDisposition, StockReason};
 use domain::weight::{Weight, WeightUnit};
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
-use ledger::keeping::{CheckReport, Finding, SetShop};
+use ledger::customers::{AddCustomer, SetTerms};
+use ledger::keeping::{CheckReport, EraseCustomer, Finding, SetShop};
 use ledger::online::{Delivered, RecordRun, RunKind};
 use ledger::orders::TakeOrders;
 use ledger::people::{AddPerson, AddToken, EnrolDevice, LimitsOf, Phc, SecretHash, SetLimits};
@@ -139,6 +141,7 @@ pub(crate) async fn fill(shop: &TestShop) {
     give_back(ledger, &first).await;
     owe_and_void(ledger).await;
     shop.clock.advance_millis(60_000);
+    customers(ledger).await;
     hold(ledger).await;
     orders(ledger).await;
     list(ledger).await;
@@ -338,6 +341,22 @@ async fn at_the_counter(ledger: &Ledger) {
     let first = BasketChange::Add { code: code("KIT"), quantity: None };
     let basket = run(ledger, OpenBasket { channel, first: Some(first), who: who() }).await;
     run(ledger, LeaveBasket { basket }).await;
+}
+
+/// Cleo Marsh has terms. Dan Sedge was erased, and his certificate has to be kept.
+async fn customers(ledger: &Ledger) {
+    let keep_until = Day::parse("2040-12-31").unwrap();
+    for (name, certificate) in [("Cleo Marsh", "NY-3"), ("Dan Sedge", "NY-4")] {
+        let email = format!("{}@example.org", name[..3].to_lowercase());
+        let contact = Contact { name: name.to_owned(), email, ..Contact::default() };
+        let customer = run(ledger, AddCustomer { contact, who: "counter".to_owned() }).await;
+        let exemption = Some(Exemption { certificate: certificate.to_owned(), keep_until });
+        let terms = Terms { wholesale: true, exemption, discount: BasisPoints::parse("12.5").ok() };
+        run(ledger, SetTerms { customer, revision: 1, terms, who: "owner".to_owned() }).await;
+        if name == "Dan Sedge" {
+            run(ledger, EraseCustomer { customer, who: "owner".to_owned() }).await;
+        }
+    }
 }
 
 async fn hold(ledger: &Ledger) {
