@@ -1,8 +1,6 @@
 //! One customer over the API.
 
 use crate::testing::{Reply, TestShop};
-use axum::body::Body;
-use axum::http::Method;
 use domain::people::Role;
 use serde_json::json;
 
@@ -14,8 +12,7 @@ async fn ada(shop: &TestShop) -> String {
 }
 
 async fn export(shop: &TestShop, path: &str) -> Reply {
-    let key = [("idempotency-key", "\"x\"")];
-    shop.ask(Method::POST, &format!("{path}/export"), &key, Body::empty()).await
+    shop.post(&format!("{path}/export"), "x", json!({})).await
 }
 
 #[tokio::test]
