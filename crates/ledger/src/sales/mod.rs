@@ -7,6 +7,7 @@ pub(crate) mod day_view;
 pub(crate) mod drawer;
 pub(crate) mod exchange_view;
 pub(crate) mod limits;
+pub(crate) mod party;
 pub(crate) mod payments;
 pub(crate) mod refunds;
 pub(crate) mod ring_up;
@@ -19,9 +20,9 @@ pub use accounts::{
     RenumberCertificate,
 };
 pub use baskets::{
-    BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketReturns, BasketState, BasketSummary,
-    BasketView, ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket, PayBasket, Pulse,
-    Returned, SetBasketAside, StartExchange, StopPaying,
+    BasketChange, BasketCustomer, BasketFromHold, BasketLineView, BasketPaid, BasketReturns, BasketState,
+    BasketSummary, BasketView, ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket,
+    PayBasket, Pulse, Returned, SetBasketAside, StartExchange, StopPaying,
 };
 pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
@@ -29,6 +30,6 @@ pub use exchange_view::{Exchange, ExchangedFor};
 pub use payments::{Debt, Paid, Pay};
 pub use refunds::{DecideReturn, NewRefund, OpenReturn, RefundDone, RefundLine, RefundOf, RefundTender};
 pub use ring_up::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
-pub use sale_view::{RefundView, SaleView, SoldLine, Tender};
+pub use sale_view::{RefundView, SaleCustomer, SaleView, SoldLine, Tender};
 pub use search::SalesQuery;
 pub use voids::{VoidSale, Voided};

@@ -1,7 +1,7 @@
 //! A receipt in words; GET /counter/sales/{sale}/receipt.txt returns it as a file to send.
 
 use crate::app::App;
-use crate::pages::shown::{channel_name, tender_name, void_words};
+use crate::pages::shown::{channel_name, tender_name, terms_words, void_words};
 use crate::problem::Problem;
 use crate::request::query::PathParam;
 use axum::extract::State;
@@ -11,7 +11,7 @@ use domain::basket::{LineKind, TenderKind};
 use domain::ids::SaleId;
 use domain::money::Money;
 use ledger::Shop;
-use ledger::sales::{Exchange, SaleView, SoldLine};
+use ledger::sales::{Exchange, SaleCustomer, SaleView, SoldLine};
 use std::fmt::Write;
 
 /// Characters in a line of the file: what a receipt printer for 80 mm paper prints (common practice, no
@@ -66,6 +66,8 @@ pub(crate) struct Receipt {
     pub(crate) when: String,
     pub(crate) place: String,
     pub(crate) who: String,
+    /// For whom it was rung up, with their terms; empty for nobody in particular.
+    pub(crate) customer: String,
     pub(crate) lines: Vec<Line>,
     /// Tax, shipping and rounding, where there are any.
     pub(crate) more: Vec<(&'static str, String)>,
@@ -101,6 +103,7 @@ impl Receipt {
             when: shop.zone.shown(sale.at),
             place: channel_name(shop, &sale.channel),
             who: sale.who.clone(),
+            customer: sale.customer.as_ref().map(customer_words).unwrap_or_default(),
             lines: sale.lines.iter().map(line).collect(),
             more: more.into_iter().flatten().collect(),
             due: totals.due.shown(),
@@ -123,6 +126,9 @@ impl Receipt {
         say(&self.shop);
         say(&format!("Receipt {}, {}", self.number, self.place));
         say(&self.when);
+        if !self.customer.is_empty() {
+            say(&self.customer);
+        }
         if let Some(voided) = &self.voided {
             say(&rule);
             for line in wrapped(voided) {
@@ -222,9 +228,20 @@ fn line(sold: &SoldLine) -> Line {
     }
 }
 
+/// The customer's name and terms, as far as they are known.
+fn customer_words(customer: &SaleCustomer) -> String {
+    let terms = terms_words(customer.is_wholesale, customer.is_tax_exempt);
+    let parts = [customer.name.as_str(), terms.as_str()];
+    let parts: Vec<&str> = parts.into_iter().filter(|part| !part.is_empty()).collect();
+    if parts.is_empty() { String::new() } else { format!("For {}", parts.join(", ")) }
+}
+
 fn tender(tender: &ledger::sales::TenderIn) -> (String, String) {
     let name = tender_name(tender.kind);
     let name = match (tender.kind, tender.due) {
+        (TenderKind::OnAccount, Some(due)) if tender.customer.is_empty() => {
+            format!("On account, due {}", due.shown())
+        }
         (TenderKind::OnAccount, Some(due)) => format!("On account: {}, due {}", tender.customer, due.shown()),
         _ => name.to_owned(),
     };
