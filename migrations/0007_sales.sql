@@ -290,4 +290,5 @@ CREATE INDEX account_customer ON account (customer_id) WHERE customer_id IS NOT 
 CREATE INDEX account_left ON account (id) WHERE balance > 0;
 CREATE INDEX account_entry_sale ON account_entry (sale_id) WHERE sale_id IS NOT NULL;
 CREATE INDEX account_entry_refund ON account_entry (refund_id) WHERE refund_id IS NOT NULL;
+CREATE INDEX account_entry_line ON account_entry (sale_line_id) WHERE sale_line_id IS NOT NULL;
 CREATE UNIQUE INDEX account_entry_sold ON account_entry (sale_line_id) WHERE reason = 'sold';
