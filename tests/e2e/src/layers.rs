@@ -48,7 +48,7 @@ pub const TILL: Layered = Layered {
         layer("meters", &["meters"], &[]),
         layer("traffic", &["traffic"], &["problem"]),
         layer("app", &["app"], &["problem", "adapters", "security", "images", "meters", "traffic"]),
-        layer("request", &["request"], &["problem", "traffic", "app"]),
+        layer("request", &["request"], &["problem", "security", "traffic", "app"]),
         layer("health", &["health"], &["problem", "app", "request"]),
         layer("hooks", &["hooks"], &["problem", "adapters", "app", "request"]),
         layer("api", &["api"], &["problem", "adapters", "meters", "app", "request", "health"]),

@@ -259,7 +259,7 @@ mod tests {
             schemas.iter().filter(|(name, _)| name.ends_with("Text") || name.ends_with("Body"))
         {
             assert_eq!(schema["additionalProperties"], false, "{name} takes unknown fields");
-            for (field, schema) in schema["properties"].as_object().expect("fields") {
+            for (field, schema) in schema["properties"].as_object().into_iter().flatten() {
                 let text = if schema["items"].is_object() { &schema["items"] } else { schema };
                 let is_text =
                     text["type"] == "string" || text["type"] == serde_json::json!(["string", "null"]);
