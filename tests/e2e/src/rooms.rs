@@ -88,6 +88,8 @@ pub const LEDGER: &[Room] = &[
         name: "sales",
         knows: &["shelf", "books", "customers", "people", "store"],
         tables: &[
+            "account",
+            "account_entry",
             "basket",
             "return_decision",
             "drawer_entry",

@@ -1,6 +1,7 @@
 //! Whom a sale is rung up for, and who will pay what is on account.
 
 use crate::customers::{person_data, terms_of};
+use crate::sales::accounts;
 use crate::sales::ring_up::TenderIn;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
@@ -69,6 +70,7 @@ pub(crate) async fn with_payer(
     customer: Option<CustomerId>,
 ) -> Result<TenderIn, CommandError> {
     let typed = text::short(&tender.customer).field("tenders.customer")?;
+    accounts::refuse_without_number(accounts::AT_TENDER, tender.kind, tender.certificate)?;
     let plain = TenderIn { customer: String::new(), on_file: None, ..tender.clone() };
     if tender.kind != TenderKind::OnAccount {
         return match tender.due {

@@ -256,6 +256,7 @@ async fn tenders(
                 customer: row.try_get::<Option<String>, _>("customer")?.unwrap_or_default(),
                 on_file: row.try_get::<Option<i64>, _>("on_file")?.map(CustomerId::from_raw),
                 due: row.try_get::<Option<i64>, _>("due_day")?.map(Day::from_number),
+                certificate: None,
             },
             still_owed: owed
                 .map(|o| Money::from_minor(o, currency))

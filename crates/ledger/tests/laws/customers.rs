@@ -17,8 +17,8 @@ use ledger::orders::{EndHold, TakeOrders};
 use ledger::people::{LimitsOf, SetLimits};
 use ledger::rejection::CustomersReason;
 use ledger::sales::{
-    BasketChange, BasketFromHold, ChangeBasket, HoldBasket, NewSale, OpenBasket, Pay, PayBasket,
-    SaleCustomer, SetBasketAside, StopPaying, TenderIn,
+    BasketChange, BasketFromHold, BringInCertificate, ChangeBasket, HoldBasket, NewCertificate, NewSale,
+    OpenBasket, Pay, PayBasket, SaleCustomer, SetBasketAside, StopPaying, TenderIn,
 };
 use ledger::shelf::{NewHold, Purpose};
 use ledger::{Actor, Key};
@@ -283,11 +283,15 @@ async fn a_whole_life(shop: &Shop) -> CustomerId {
     let tender = shop.ledger.sale(sold.id).await.unwrap().tenders[0].id;
     shop.refuses(erase(id), invalid("customer", CustomersReason::OwesMoney { owed: usd(1000) })).await;
     let kind = domain::basket::TenderKind::Cash;
-    shop.ok(Pay { tender, kind, amount: usd(1000), who: "Ash".to_owned() }).await;
+    shop.ok(Pay { tender, kind, amount: usd(1000), certificate: None, who: "Ash".to_owned() }).await;
     let hold = NewHold { for_whom: "ADA MOSS".to_owned(), ..hold(&[("p2", "1")], Purpose::Customer, None) };
     let held = shop.ok(hold).await;
     shop.refuses(erase(id), invalid("customer", CustomersReason::HasHolds)).await;
     shop.ok(EndHold { id: held.id }).await;
+    let number = domain::certificate::CertificateNumber::draw(|| [7; 10]);
+    let certificate = NewCertificate { number, holder: "Ada Moss".to_owned() };
+    let note = String::new();
+    shop.ok(BringInCertificate { certificate, amount: usd(500), note, who: "Ash".to_owned() }).await;
     take(shop, vec![order("A-1", "A. Moss", "ADA@example.com"), order("B-1", "Ben Ash", "ben@example.com")])
         .await;
     id

@@ -2,8 +2,8 @@
 
 use super::refined::refine;
 use super::{
-    balances, books, connections, customers, feeds, holds, items, limits, listings, orders, receipts,
-    refund_lines, sales, shelf, shop, styles,
+    balances, books, certificates, connections, customers, feeds, holds, items, limits, listings, orders,
+    receipts, refund_lines, sales, shelf, shop, styles,
 };
 use crate::app::App;
 use crate::health;
@@ -66,6 +66,9 @@ use utoipa::{Modify, OpenApi};
         customers::by_id::terms::set_terms,
         customers::by_id::export::export_customer,
         balances::pay,
+        certificates::get::list_certificates,
+        certificates::post::bring_in,
+        certificates::by_id::get::read_certificate,
         shelf::read_shelf,
         books::read_books,
         listings::list_listings,

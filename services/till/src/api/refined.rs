@@ -7,6 +7,7 @@
 use crate::request::caller::Access;
 use crate::request::query::{DEFAULT_ROWS, MAX_ROWS};
 use crate::request::route::Route;
+use domain::account::AccountReason;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::channel::MAX_CHANNEL_CHARS;
 use domain::codes::MAX_CODE_CHARS;
@@ -87,6 +88,7 @@ fn own(schema: &str, field: &str) -> Option<Form> {
         ("FateText", "fate") => {
             Words(vec![ReturnDisposition::Shelf.code(), ReturnDisposition::WrittenOff.code()])
         }
+        ("CertificateChange", "why") => Words(AccountReason::ALL.map(AccountReason::code).to_vec()),
         ("StockText", "why") => Words(losses()),
         ("MoveShown", "why") => Words(StockReason::ALL.map(StockReason::code).to_vec()),
         ("HoldText", "for") => {
@@ -124,14 +126,16 @@ fn everywhere(field: &str) -> Option<Form> {
         | "rate" | "quantity" | "count" | "more" | "less" | "onHand" | "held" | "free" | "sold"
         | "byWeight" | "ended" | "lowestPrice" | "highestPrice" | "gross" | "net" | "fees" | "postage"
         | "defaultDiscount" | "margin" | "ounces" | "tendered" | "change" | "stillOwed"
-        | "inventoryLevel" | "given" => decimal(),
+        | "inventoryLevel" | "given" | "balance" | "owed" => decimal(),
         "id" | "sale" | "hold" | "line" | "customerId" => Pattern(ID, 19),
         "email" => Text(0, MAX_EMAIL_CHARS),
         "telephone" => Text(0, MAX_PHONE_CHARS),
         "revision" => Pattern(WHOLE, 20),
         "due" | "day" | "keepUntil" => Pattern(DAY, 10),
         "month" => Pattern(MONTH, 7),
-        "at" | "until" | "erasedAt" | "orderDate" | "lastContact" | "quietUntil" | "troubleAt" => Stamp,
+        "at" | "until" | "erasedAt" | "orderDate" | "issued" | "lastContact" | "quietUntil" | "troubleAt" => {
+            Stamp
+        }
         "unitCode" => Words(WeightUnit::ALL.map(WeightUnit::code).to_vec()),
         "channel" => channel(),
         "fate" => Words(fates()),
@@ -147,7 +151,7 @@ fn everywhere(field: &str) -> Option<Form> {
         "gtin13" => Pattern(GTIN, 40),
         "sku" | "inStoreCode" => Text(1, MAX_CODE_CHARS),
         "name" | "title" | "style" | "sizes" => Text(1, MAX_NAME_CHARS),
-        "brand" | "color" | "size" | "material" | "category" | "customer" | "certificate" => {
+        "brand" | "holder" | "color" | "size" | "material" | "category" | "customer" | "certificate" => {
             Text(0, MAX_NAME_CHARS)
         }
         "note" | "reason" | "description" | "image" => Text(0, MAX_NOTE_CHARS),

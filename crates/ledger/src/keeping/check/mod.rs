@@ -7,6 +7,7 @@
 mod codes;
 mod known_codes;
 mod rule;
+mod rules_accounts;
 mod rules_counter;
 mod rules_customers;
 mod rules_goods;
@@ -157,6 +158,7 @@ impl Ledger {
         for rule in [
             rules_goods::RULES,
             rules_money::RULES,
+            rules_accounts::RULES,
             rules_orders::RULES,
             rules_counter::RULES,
             rules_customers::RULES,

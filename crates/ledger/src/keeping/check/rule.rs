@@ -123,7 +123,8 @@ impl Field {
 #[cfg(test)]
 mod tests {
     use super::super::{
-        rules_counter, rules_customers, rules_goods, rules_limits, rules_live, rules_money, rules_orders,
+        rules_accounts, rules_counter, rules_customers, rules_goods, rules_limits, rules_live, rules_money,
+        rules_orders,
     };
     use super::Rule;
 
@@ -131,6 +132,7 @@ mod tests {
         [
             rules_goods::RULES,
             rules_money::RULES,
+            rules_accounts::RULES,
             rules_orders::RULES,
             rules_counter::RULES,
             rules_customers::RULES,

@@ -1,7 +1,8 @@
 //! Erases one person's data. The books keep their sums: they only refer to the person's row, which is emptied.
 
-use crate::customers::{erase, person_data};
+use crate::customers::{erase, person_data, view};
 use crate::people::activity_log::{self, Activity};
+use crate::sales::accounts;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{CustomersReason, Rejection, Thing};
@@ -51,6 +52,8 @@ impl Command for EraseCustomer {
         for rows in all.chunks(AT_ONCE) {
             refuse_open(tx, rows).await?;
         }
+        let name = view::read(tx.db(), self.customer).await?.contact.name;
+        accounts::forget_holder(tx, &name).await?;
         person_data::blank(tx, &others).await?;
         erase::empty(tx, self.customer).await?;
         activity_log::note_customer(tx, &who, Activity::CustomerErased, self.customer, "").await

@@ -3,6 +3,7 @@
 
 use super::{NotOpen, Slip, exchange, take, take_open};
 use crate::customers::person_data;
+use crate::sales::accounts;
 use crate::sales::limits;
 use crate::sales::party::with_payer;
 use crate::sales::ring_up::{self, NewSale, TenderIn};
@@ -202,6 +203,8 @@ impl Command for PayBasket {
             return exchange::settle(tx, &mut slip, &returns, exact, (&self.tender, &self.who)).await;
         }
         slip.content.tenders.push(with_payer(tx, &self.tender, slip.content.customer).await?);
+        accounts::refuse_more_than_is_left(tx, &slip.content.tenders).await?;
+        accounts::refuse_bought_with_another(&sale.lines, &slip.content.tenders, due)?;
         let given: Vec<_> = slip.content.tenders.iter().map(|t| (t.kind, t.amount)).collect();
         let rule = tx.shop().cash_rounding;
         match basket::settle(&money, sale.shipping, &given, rule) {
@@ -269,7 +272,8 @@ impl Command for StopPaying {
         {
             person_data::forget_name(tx, payer).await?;
         }
-        Ok(back)
+        // Answers are stored, and a certificate's number need not be.
+        Ok(back.into_iter().map(|tender| TenderIn { certificate: None, ..tender }).collect())
     }
 }
 
