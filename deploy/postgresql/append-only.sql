@@ -3,7 +3,8 @@
 --
 --   psql -v ON_ERROR_STOP=1 -d fleecefold -U fleecefold_owner -f append-only.sql
 REVOKE UPDATE, DELETE, TRUNCATE ON
-    stock_entry, sale, sale_line, tender, refund, refund_line, return_decision, sale_void, payment, drawer_entry, activity
+    stock_entry, sale, sale_line, tender, refund, refund_line, return_decision, sale_void, payment, drawer_entry,
+    account_entry, activity
 FROM fleecefold;
 -- Which steps the schema has taken is the owner's to write.
 REVOKE INSERT, UPDATE, DELETE, TRUNCATE ON _sqlx_migrations FROM fleecefold;

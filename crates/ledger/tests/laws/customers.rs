@@ -17,8 +17,8 @@ use ledger::orders::{EndHold, TakeOrders};
 use ledger::people::{LimitsOf, SetLimits};
 use ledger::rejection::CustomersReason;
 use ledger::sales::{
-    BasketChange, BasketFromHold, ChangeBasket, HoldBasket, NewSale, OpenBasket, Pay, PayBasket,
-    SaleCustomer, SetBasketAside, StopPaying, TenderIn,
+    BasketChange, BasketFromHold, BringInCertificate, ChangeBasket, HoldBasket, NewCertificate, NewSale,
+    OpenBasket, Pay, PayBasket, SaleCustomer, SetBasketAside, StopPaying, TenderIn,
 };
 use ledger::shelf::{NewHold, Purpose};
 use ledger::{Actor, Key};
@@ -288,6 +288,9 @@ async fn a_whole_life(shop: &Shop) -> CustomerId {
     let held = shop.ok(hold).await;
     shop.refuses(erase(id), invalid("customer", CustomersReason::HasHolds)).await;
     shop.ok(EndHold { id: held.id }).await;
+    let certificate = NewCertificate { holder: "Ada Moss".to_owned(), ..testkit::make::certificate(1) };
+    let note = String::new();
+    shop.ok(BringInCertificate { certificate, amount: usd(500), note, who: "Ash".to_owned() }).await;
     take(shop, vec![order("A-1", "A. Moss", "ADA@example.com"), order("B-1", "Ben Ash", "ben@example.com")])
         .await;
     id

@@ -3,9 +3,9 @@
 use crate::harness::on_each;
 use crate::make::*;
 use crate::sales::owed;
-use domain::basket::TenderKind;
+use domain::basket::{LineKind, TenderKind};
 use domain::stock::ReturnDisposition;
-use ledger::sales::NewSale;
+use ledger::sales::{NewSale, SaleLineIn};
 use ledger::shelf::Purpose;
 use sqlx::AssertSqlSafe;
 use std::path::Path;
@@ -55,6 +55,10 @@ const ATTACKS: &[(&str, &str)] = &[
     ("law 9, more discount than sold", "UPDATE line_refunded SET discount = discount_sold + 1"),
     ("law 9, more tax than sold", "UPDATE line_refunded SET tax = tax_sold + 1"),
     ("law 9, more shipping than sold", "UPDATE sale_refunded SET shipping = shipping_sold + 1"),
+    ("more spent than there is", "UPDATE account SET balance = -1"),
+    ("a certificate without its number", "UPDATE account SET number = NULL"),
+    ("a certificate that was sold for less than nothing", "UPDATE account_entry SET amount = -amount"),
+    ("a certificate that was sold in no sale", "UPDATE account_entry SET sale_id = NULL"),
     ("voided and refunded", "UPDATE sale_refunded SET voided = 1 WHERE refunds > 0"),
     (
         "two shops that give orders of one channel",
@@ -123,6 +127,20 @@ fn the_schema_refuses_what_would_break_a_law() {
         ]))
         .await;
         shop.ok(hold(&[("p1", "1")], Purpose::Customer, None)).await;
+        let certificate = ledger::sales::BringInCertificate {
+            certificate: testkit::make::certificate(1),
+            amount: usd(2500),
+            note: String::new(),
+            who: "owner".to_owned(),
+        };
+        shop.ok(certificate).await;
+        let issued = SaleLineIn::Paper {
+            kind: LineKind::GiftCertificate,
+            title: "Gift certificate".to_owned(),
+            amount: usd(1000),
+            certificate: Some(testkit::make::certificate(2)),
+        };
+        shop.ok(sale(vec![issued], card(1000))).await;
         shop.ok(NewSale { shipping: usd(5), ..sale(vec![goods("sold", "1")], cash(200)) }).await;
         let two =
             shop.ok(sale(vec![less("c1", "2", 1, 1)], vec![tender(TenderKind::Card, 150), owed(50)])).await;
@@ -148,7 +166,7 @@ fn the_schema_refuses_what_would_break_a_law() {
 }
 
 /// Tables whose rows are only ever added.
-const ADDED_TO: [&str; 11] = [
+const ADDED_TO: [&str; 12] = [
     "stock_entry",
     "sale",
     "sale_line",
@@ -159,6 +177,7 @@ const ADDED_TO: [&str; 11] = [
     "sale_void",
     "payment",
     "drawer_entry",
+    "account_entry",
     "activity",
 ];
 

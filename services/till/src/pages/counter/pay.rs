@@ -30,6 +30,7 @@ use serde::Deserialize;
 
 /// Amounts that customers often hand over, offered as buttons.
 const MOST_NOTES: usize = 4;
+const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 
 #[derive(Template)]
 #[template(path = "counter/pay.html")]
@@ -163,8 +164,8 @@ impl Page {
 
 /// The due date that is filled in: 30 days after today, the usual term of an invoice (common practice, no source).
 fn in_thirty_days(app: &App) -> String {
-    let today = app.ledger.shop().zone.day_of(app.ledger.now());
-    Day::from_number(today.number() + 30).to_string()
+    let due = app.ledger.now().plus_millis(30 * DAY_MS);
+    app.ledger.shop().zone.day_of(due).to_string()
 }
 
 /// GET /counter/{basket}/pay
