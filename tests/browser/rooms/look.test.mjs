@@ -1,0 +1,76 @@
+// How the pages look, in figures: fonts, sizes, places, targets.
+
+import assert from "node:assert/strict";
+import test from "node:test";
+import "../house/end.mjs";
+import { Shop } from "../house/shop.mjs";
+
+/** The most that the fonts of every page weigh together. */
+const FONT_BYTES = 90 * 1024;
+
+/** The fonts in which figures on this page are not all of one width; `name: width of 1, width of 8` each. */
+function unevenFigures(page) {
+  return page.evaluate(() => {
+    const text = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+    const kinds = new Map();
+    for (let node = text.nextNode(); node; node = text.nextNode()) {
+      const element = node.parentElement;
+      if (!element || !/\d/.test(node.textContent ?? "") || ["SCRIPT", "OPTION"].includes(element.tagName)) continue;
+      const { fontFamily, fontSize, fontWeight, fontVariantNumeric } = getComputedStyle(element);
+      kinds.set([fontFamily, fontSize, fontWeight, fontVariantNumeric].join(), element);
+    }
+    const width = (like, words) => {
+      const probe = document.createElement("span");
+      const { fontFamily, fontSize, fontWeight, fontVariantNumeric } = getComputedStyle(like);
+      document.body.append(probe);
+      probe.style.cssText = "position: absolute; white-space: nowrap";
+      Object.assign(probe.style, { fontFamily, fontSize, fontWeight, fontVariantNumeric });
+      probe.textContent = words.repeat(100);
+      const measured = probe.getBoundingClientRect().width;
+      probe.remove();
+      return measured;
+    };
+    const uneven = [...kinds.values()].map((element) => [element.outerHTML.slice(0, 80), width(element, "1"), width(element, "8")]);
+    return { kinds: kinds.size, uneven: uneven.filter(([, one, eight]) => Math.abs(Number(one) - Number(eight)) > 0.5) };
+  });
+}
+
+test("both fonts come with the program, few bytes at first, and their figures are of one width", async (t) => {
+  const shop = await Shop.demo(t);
+  const page = await shop.page();
+  const loaded = new Map();
+  page.on("response", async (response) => {
+    const address = new URL(response.url()).pathname;
+    if (!address.endsWith(".woff2")) return;
+    loaded.set(address.split("/").at(-1), { bytes: Number(response.headers()["content-length"]), keeps: response.headers()["cache-control"] });
+  });
+  await page.goto("/workbench");
+  await page.getByLabel("Scale reading").fill("6.35 oz");
+  await page.locator("#slip .price").waitFor();
+  await page.evaluate(() => document.fonts.ready);
+  assert.deepEqual([...loaded.keys()].sort(), ["vollkorn-latin.woff2", "ysabeau-office-latin.woff2"]);
+  const bytes = [...loaded.values()].reduce((sum, font) => sum + font.bytes, 0);
+  assert.ok(bytes > 0 && bytes <= FONT_BYTES, `${bytes} bytes`);
+  for (const { keeps } of loaded.values()) assert.match(keeps, /immutable/);
+  const usable = await page.evaluate(() => ["Vollkorn", "Ysabeau Office"].map((name) => [...document.fonts].some((face) => face.family.replaceAll('"', "") === name && face.status === "loaded")));
+  assert.deepEqual(usable, [true, true]);
+  for (const address of ["/workbench", "/shelf", "/counter", "/books?year=2025", "/today"]) {
+    if (address !== "/workbench") await page.goto(address);
+    await page.evaluate(() => document.fonts.ready);
+    const { kinds, uneven } = await unevenFigures(page);
+    assert.ok(kinds > 0, `${address} shows figures`);
+    assert.deepEqual(uneven, [], address);
+  }
+});
+
+test("letters of other scripts load their own part of a font", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page();
+  const loaded = [];
+  page.on("response", (response) => loaded.push(new URL(response.url()).pathname.split("/").at(-1)));
+  await page.goto("/workbench");
+  await page.getByLabel("Private note").fill("Ελλάδα, Київ, Łódź");
+  await page.evaluate(() => document.fonts.ready);
+  const parts = loaded.filter((name) => /^ysabeau-office-(greek|cyrillic|latin-ext)\.woff2$/.test(name ?? ""));
+  assert.deepEqual([...new Set(parts)].sort(), ["ysabeau-office-cyrillic.woff2", "ysabeau-office-greek.woff2", "ysabeau-office-latin-ext.woff2"]);
+});
