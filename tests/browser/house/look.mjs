@@ -53,6 +53,31 @@ export function tooWide(page) {
   });
 }
 
+/** The most madder buttons on a page. */
+const MOST_MADDER = 2;
+
+/** What is wrong with a page's filled buttons: they have one dye, and madder is rare. */
+export async function primaryFaults(page) {
+  const counts = await page.evaluate(() => {
+    const probe = document.body.appendChild(document.createElement("i"));
+    const dye = (name) => {
+      probe.style.backgroundColor = `var(--${name})`;
+      return getComputedStyle(probe).backgroundColor;
+    };
+    const dyes = new Map(["madder", "woad"].map((name) => [dye(name), name]));
+    probe.remove();
+    const pressed = [...document.querySelectorAll("main :is(button, a)")].filter((element) => element.checkVisibility());
+    const found = { madder: 0, woad: 0 };
+    for (const element of pressed) {
+      const name = dyes.get(getComputedStyle(element).backgroundColor);
+      if (name) found[name] += 1;
+    }
+    return found;
+  });
+  const faults = counts.madder > 0 && counts.woad > 0 ? [`buttons of two dyes: ${JSON.stringify(counts)}`] : [];
+  return counts.madder > MOST_MADDER ? [...faults, `${counts.madder} madder buttons`] : faults;
+}
+
 /** Whether a keyboard user sees the focus. */
 export function focusIsSeen(page) {
   return page.evaluate(() => {

@@ -6,7 +6,7 @@ import { mkdirSync } from "node:fs";
 import path from "node:path";
 import test from "node:test";
 import "../house/end.mjs";
-import { atEachWidth, faultsByAxe, tooWide } from "../house/look.mjs";
+import { atEachWidth, faultsByAxe, primaryFaults, tooWide } from "../house/look.mjs";
 import { ROOT } from "../house/program.mjs";
 import { Shop } from "../house/shop.mjs";
 import { everyPage, prepare } from "../house/tour.mjs";
@@ -27,7 +27,7 @@ const fileName = (pattern) => pattern.slice(1).replace(/[/{}.]+/g, "-").replace(
 
 /** Checks a page in every way; returns everything that is wrong with it. */
 async function lookAt(page, pattern) {
-  const wrong = await faultsByAxe(page);
+  const wrong = [...(await faultsByAxe(page)), ...(await primaryFaults(page))];
   await atEachWidth(page, async (width) => {
     const wide = await tooWide(page);
     if (wide.length > 0) wrong.push(`too wide on a ${width}: ${wide.join("; ")}`);

@@ -74,3 +74,15 @@ test("letters of other scripts load their own part of a font", async (t) => {
   const parts = loaded.filter((name) => /^ysabeau-office-(greek|cyrillic|latin-ext)\.woff2$/.test(name ?? ""));
   assert.deepEqual([...new Set(parts)].sort(), ["ysabeau-office-cyrillic.woff2", "ysabeau-office-greek.woff2", "ysabeau-office-latin-ext.woff2"]);
 });
+
+test("the price is the largest on a tag, then the weight, and both are larger than the rest", async (t) => {
+  const shop = await Shop.demo(t);
+  const page = await shop.page();
+  for (const address of ["/shelf", "/counter", "/today"]) {
+    await page.goto(address);
+    const sizes = await page.locator(".tag").first().evaluate((tag) =>
+      ["costs", "weighs", "name"].map((name) => parseFloat(getComputedStyle(tag.getElementsByClassName(name)[0]).fontSize)));
+    const [price, weight, name] = sizes;
+    assert.ok(price > weight && weight > name, `${address}: ${sizes}`);
+  }
+});
