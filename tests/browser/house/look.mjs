@@ -112,3 +112,23 @@ export async function atEachWidth(page, look) {
     await look(name);
   }
 }
+
+/** The least size of what a finger presses, in CSS pixels each way. */
+const FINGER = 44;
+
+/**
+ * What is too small for a finger on this page. A link within running text may be as high as its line, and of a box
+ * to tick its label counts.
+ */
+export function smallTargets(page) {
+  return page.evaluate((least) => {
+    const inText = (link) => link.matches("a:not([class])") && [...link.parentElement.childNodes].some((node) => node.nodeType === Node.TEXT_NODE && /[\p{L}\p{N}]/u.test(node.textContent));
+    const pressed = [...document.querySelectorAll("a[href], button, summary, input:not([type=hidden]), select, textarea")];
+    const seen = pressed.filter((element) => element.checkVisibility({ visibilityProperty: true }) && !element.matches(".skip") && !inText(element));
+    return seen.flatMap((element) => {
+      const box = element.matches("[type=checkbox], [type=radio]") ? (element.closest("label") ?? element) : element;
+      const { width, height } = box.getBoundingClientRect();
+      return width >= least - 0.5 && height >= least - 0.5 ? [] : [`${Math.round(width)} × ${Math.round(height)}: ${element.outerHTML.slice(0, 110)}`];
+    });
+  }, FINGER);
+}

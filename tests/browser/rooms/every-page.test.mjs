@@ -6,7 +6,7 @@ import { mkdirSync } from "node:fs";
 import path from "node:path";
 import test from "node:test";
 import "../house/end.mjs";
-import { atEachWidth, faultsByAxe, primaryFaults, tooWide } from "../house/look.mjs";
+import { atEachWidth, faultsByAxe, primaryFaults, smallTargets, tooWide } from "../house/look.mjs";
 import { ROOT } from "../house/program.mjs";
 import { Shop } from "../house/shop.mjs";
 import { everyPage, prepare } from "../house/tour.mjs";
@@ -29,6 +29,7 @@ const fileName = (pattern) => pattern.slice(1).replace(/[/{}.]+/g, "-").replace(
 async function lookAt(page, pattern) {
   const wrong = [...(await faultsByAxe(page)), ...(await primaryFaults(page))];
   await atEachWidth(page, async (width) => {
+    if (width === "phone") wrong.push(...(await smallTargets(page)).map((target) => `too small for a finger: ${target}`));
     const wide = await tooWide(page);
     if (wide.length > 0) wrong.push(`too wide on a ${width}: ${wide.join("; ")}`);
     await page.screenshot({ path: path.join(SHOTS, `${fileName(pattern)}.${width}.png`), fullPage: true, animations: "disabled" });

@@ -3,6 +3,9 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 import "../house/end.mjs";
+import { WIDTHS } from "../house/browser.mjs";
+import { scan } from "../house/hand.mjs";
+import { atEachWidth } from "../house/look.mjs";
 import { Shop } from "../house/shop.mjs";
 
 /** The most that the fonts of every page weigh together. */
@@ -84,5 +87,79 @@ test("the price is the largest on a tag, then the weight, and both are larger th
       ["costs", "weighs", "name"].map((name) => parseFloat(getComputedStyle(tag.getElementsByClassName(name)[0]).fontSize)));
     const [price, weight, name] = sizes;
     assert.ok(price > weight && weight > name, `${address}: ${sizes}`);
+  }
+});
+
+/** Whether all of it is in the window. */
+const inView = (locator) => locator.evaluate((element) => {
+  const { top, bottom } = element.getBoundingClientRect();
+  return top >= -0.5 && bottom <= innerHeight + 0.5;
+});
+
+/** The words that a line break divides. */
+const brokenWords = (locator) => locator.evaluateAll((buttons) => buttons.flatMap((button) => {
+  const text = [...button.childNodes].find((node) => node.nodeType === Node.TEXT_NODE);
+  return [...(text?.textContent ?? "").matchAll(/\S+/g)].flatMap((word) => {
+    const range = document.createRange();
+    range.setStart(text, word.index);
+    range.setEnd(text, word.index + word[0].length);
+    return range.getClientRects().length === 1 && button.scrollWidth <= button.clientWidth ? [] : [word[0]];
+  });
+}));
+
+test("the slip stays in view while the tags scroll, and what is due is large", async (t) => {
+  const shop = await Shop.demo(t);
+  const page = await shop.page();
+  await page.goto("/counter");
+  const code = await page.locator("#tags button[name=code]").first().getAttribute("value");
+  await scan(page, code);
+  await page.locator("#slip > ol > li").first().waitFor();
+  await atEachWidth(page, async (width) => {
+    const due = page.locator("#slip .sum > :last-child");
+    assert.ok(await due.evaluate((sum) => parseFloat(getComputedStyle(sum).fontSize) >= 40), `${width}: large`);
+    const ways = page.locator("#pay button");
+    assert.equal(await ways.count(), 4, width);
+    assert.deepEqual(await brokenWords(ways), [], width);
+    for (const far of [0, 300, 600]) {
+      await page.evaluate((top) => window.scrollTo(0, top), far);
+      if (width === "desk" && far === 0) continue; // below the scan line, before anything has scrolled
+      assert.ok(await inView(due), `${width}, scrolled by ${far}: what is due`);
+      assert.ok(await inView(ways.last()), `${width}, scrolled by ${far}: the ways to pay`);
+    }
+    assert.equal(await page.getByRole("button", { name: "On account", exact: true }).isVisible(), false, width);
+  });
+  await page.getByText("More ways to pay").click();
+  await page.getByRole("button", { name: "On account", exact: true }).click();
+  await page.getByRole("heading", { name: "On account" }).waitFor();
+});
+
+test("a phone has five rooms at the lower edge and the rest behind More, without scripts too", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  for (const javaScriptEnabled of [true, false]) {
+    const page = await shop.page({ viewport: WIDTHS.phone, javaScriptEnabled });
+    await page.goto("/counter");
+    const rooms = page.getByRole("navigation", { name: "Main menu" });
+    assert.deepEqual(await rooms.getByRole("link").allInnerTexts(), ["Today", "Workbench", "Shelf", "Counter", "Online"]);
+    for (const place of await rooms.getByRole("link").all()) assert.ok(await inView(place));
+    assert.deepEqual(await brokenWords(rooms.getByRole("link")), []);
+    await rooms.getByRole("button", { name: "More" }).click();
+    assert.ok(await inView(rooms.getByRole("button", { name: "Sign out" })));
+    await rooms.getByRole("link", { name: "Books" }).click();
+    await page.waitForURL(/\/books/);
+  }
+});
+
+test("the price and Save stay in view above a phone's keyboard", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page({ viewport: { width: 360, height: 380 } });
+  await page.goto("/workbench");
+  await page.getByLabel("Scale reading").fill("6.35 oz");
+  await page.locator("#slip .price").waitFor();
+  for (const field of ["Scale reading", "Colors", "Minutes worked", "Private note"]) {
+    await page.getByLabel(field, { exact: true }).focus();
+    assert.ok(await inView(page.locator("#slip .price")), `${field}: the price`);
+    assert.ok(await inView(page.getByRole("button", { name: "Save and print tag" })), `${field}: Save`);
+    const [typed, strip] = await Promise.all([page.getByLabel(field, { exact: true }).boundingBox(), page.locator(".beside").boundingBox()]);
+    assert.ok(typed && strip && typed.y + typed.height <= strip.y, `${field} is not under the strip`);
   }
 });
