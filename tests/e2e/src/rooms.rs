@@ -87,6 +87,8 @@ pub const LEDGER: &[Room] = &[
         name: "sales",
         knows: &["shelf", "books", "people", "store"],
         tables: &[
+            "account",
+            "account_entry",
             "basket",
             "return_decision",
             "drawer_entry",

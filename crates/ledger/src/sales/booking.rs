@@ -5,6 +5,7 @@
 
 use crate::books;
 use crate::books::figures::{BookLine, sale_figures};
+use crate::sales::accounts::NewCertificate;
 use crate::sales::ring_up::TenderIn;
 use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
@@ -32,6 +33,8 @@ pub(crate) struct DraftLine {
     pub(crate) price: Money,
     pub(crate) money: LineMoney,
     pub(crate) cost: Option<Money>,
+    /// The gift certificate that it issues.
+    pub(crate) certificate: Option<NewCertificate>,
 }
 
 /// A sale about to be booked.

@@ -2,6 +2,7 @@
 //! /counter/sales/{sale}/void voids one of today.
 
 use crate::app::App;
+use crate::pages::counter::certificates::OfSale;
 use crate::pages::counter::place::{Here, Ribbon};
 use crate::pages::counter::receipt::{Receipt, void_of};
 use crate::pages::counter::run_form;
@@ -155,6 +156,7 @@ pub(crate) struct One {
     here: Ribbon,
     backs: Vec<Back>,
     debts: Vec<Debt>,
+    certificates: Vec<OfSale>,
     order: Option<String>,
     just: Just,
     can_give_back: bool,
@@ -202,6 +204,7 @@ impl One {
         let paid_since =
             sale.tenders.iter().any(|t| t.still_owed.is_some_and(|left| left != t.tender.amount));
         let receipt = Receipt::read(app, sale).await?;
+        let certificates = app.ledger.certificates_of(sale.id).await?;
         Ok(Self {
             frame: Frame::new(app, caller, Room::Counter),
             id: sale.id.to_string(),
@@ -209,6 +212,7 @@ impl One {
             here: Ribbon::fixed(&shop, here),
             backs: sale.refunds.iter().map(|refund| back(refund, &shop, &exchanged)).collect(),
             debts: debts.collect(),
+            certificates: certificates.iter().map(|of| OfSale::of(app, caller, of)).collect(),
             order: sale.order.clone(),
             just: Just::default(),
             can_give_back: live && left,
