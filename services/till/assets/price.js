@@ -79,3 +79,13 @@ function isTyped(field) {
 for (const form of document.querySelectorAll("form[data-price]")) {
   if (form instanceof HTMLFormElement) follow(form);
 }
+
+// Where a keyboard covers the page instead of shrinking it, the strip with the price and Save moves above it.
+
+const view = window.visualViewport;
+function lift() {
+  const hidden = view && view.scale < 1.01 ? innerHeight - view.height - view.offsetTop : 0;
+  document.documentElement.style.setProperty("--keyboard", `${Math.max(0, hidden)}px`);
+}
+view?.addEventListener("resize", lift);
+view?.addEventListener("scroll", lift);

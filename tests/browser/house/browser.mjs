@@ -16,7 +16,7 @@ const ARGUMENTS = [
 export const STEP_MS = 15_000;
 
 /** The widths in which every page must work: a phone, a tablet, a desktop. */
-export const WIDTHS = { phone: { width: 360, height: 740 }, tablet: { width: 768, height: 1024 }, desk: { width: 1280, height: 900 } };
+export const WIDTHS = { phone: { width: 360, height: 740 }, tablet: { width: 820, height: 1180 }, desk: { width: 1440, height: 900 } };
 
 /** @type {Promise<import("playwright-core").Browser> | undefined} */
 let started;

@@ -53,6 +53,31 @@ export function tooWide(page) {
   });
 }
 
+/** The most madder buttons on a page. */
+const MOST_MADDER = 2;
+
+/** What is wrong with a page's filled buttons: they have one dye, and madder is rare. */
+export async function primaryFaults(page) {
+  const counts = await page.evaluate(() => {
+    const probe = document.body.appendChild(document.createElement("i"));
+    const dye = (name) => {
+      probe.style.backgroundColor = `var(--${name})`;
+      return getComputedStyle(probe).backgroundColor;
+    };
+    const dyes = new Map(["madder", "woad"].map((name) => [dye(name), name]));
+    probe.remove();
+    const pressed = [...document.querySelectorAll("main :is(button, a)")].filter((element) => element.checkVisibility());
+    const found = { madder: 0, woad: 0 };
+    for (const element of pressed) {
+      const name = dyes.get(getComputedStyle(element).backgroundColor);
+      if (name) found[name] += 1;
+    }
+    return found;
+  });
+  const faults = counts.madder > 0 && counts.woad > 0 ? [`buttons of two dyes: ${JSON.stringify(counts)}`] : [];
+  return counts.madder > MOST_MADDER ? [...faults, `${counts.madder} madder buttons`] : faults;
+}
+
 /** Whether a keyboard user sees the focus. */
 export function focusIsSeen(page) {
   return page.evaluate(() => {
@@ -86,4 +111,24 @@ export async function atEachWidth(page, look) {
     await page.setViewportSize(size);
     await look(name);
   }
+}
+
+/** The least size of what a finger presses, in CSS pixels each way. */
+const FINGER = 44;
+
+/**
+ * What is too small for a finger on this page. A link within running text may be as high as its line, and of a box
+ * to tick its label counts.
+ */
+export function smallTargets(page) {
+  return page.evaluate((least) => {
+    const inText = (link) => link.matches("a:not([class])") && [...link.parentElement.childNodes].some((node) => node.nodeType === Node.TEXT_NODE && /[\p{L}\p{N}]/u.test(node.textContent));
+    const pressed = [...document.querySelectorAll("a[href], button, summary, input:not([type=hidden]), select, textarea")];
+    const seen = pressed.filter((element) => element.checkVisibility({ visibilityProperty: true }) && !element.matches(".skip") && !inText(element));
+    return seen.flatMap((element) => {
+      const box = element.matches("[type=checkbox], [type=radio]") ? (element.closest("label") ?? element) : element;
+      const { width, height } = box.getBoundingClientRect();
+      return width >= least - 0.5 && height >= least - 0.5 ? [] : [`${Math.round(width)} × ${Math.round(height)}: ${element.outerHTML.slice(0, 110)}`];
+    });
+  }, FINGER);
 }

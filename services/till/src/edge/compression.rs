@@ -65,5 +65,6 @@ mod tests {
         check("/api/openapi.json", "gzip", false).await;
         check("/metrics", "gzip", false).await;
         check(&address("setup.js"), "gzip", false).await;
+        check(&address("vollkorn-latin.woff2"), "gzip", false).await;
     }
 }

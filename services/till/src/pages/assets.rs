@@ -1,4 +1,4 @@
-//! Style sheets, scripts and pictures that are built into the program. The hash of all of them is in their
+//! Style sheets, scripts and fonts that are built into the program. The hash of all of them is in their
 //! address: what a browser caches forever is never out of date, and a script's own imports stay as they are
 //! written.
 
@@ -23,11 +23,11 @@ struct Asset {
 }
 
 macro_rules! assets {
-    ($($name:literal $kind:literal),+ $(,)?) => {
+    ($($name:literal $kind:literal $(in $folder:literal)?),+ $(,)?) => {
         static ASSETS: &[Asset] = &[$(Asset {
             name: $name,
             kind: $kind,
-            bytes: include_bytes!(concat!(env!("CARGO_MANIFEST_DIR"), "/assets/", $name)),
+            bytes: include_bytes!(concat!(env!("CARGO_MANIFEST_DIR"), "/assets/", $($folder,)? $name)),
         }),+];
     };
 }
@@ -36,6 +36,7 @@ assets! {
     "counter.css" "text/css; charset=utf-8",
     "counter.js" "text/javascript; charset=utf-8",
     "drawer.js" "text/javascript; charset=utf-8",
+    "fonts.css" "text/css; charset=utf-8",
     "look.css" "text/css; charset=utf-8",
     "online.css" "text/css; charset=utf-8",
     "online.js" "text/javascript; charset=utf-8",
@@ -51,6 +52,16 @@ assets! {
     "setup.js" "text/javascript; charset=utf-8",
     "sheet.js" "text/javascript; charset=utf-8",
     "tags.js" "text/javascript; charset=utf-8",
+    "vollkorn-latin.woff2" "font/woff2" in "fonts/",
+    "vollkorn-latin-ext.woff2" "font/woff2" in "fonts/",
+    "vollkorn-greek.woff2" "font/woff2" in "fonts/",
+    "vollkorn-cyrillic.woff2" "font/woff2" in "fonts/",
+    "vollkorn-cyrillic-ext.woff2" "font/woff2" in "fonts/",
+    "ysabeau-office-latin.woff2" "font/woff2" in "fonts/",
+    "ysabeau-office-latin-ext.woff2" "font/woff2" in "fonts/",
+    "ysabeau-office-greek.woff2" "font/woff2" in "fonts/",
+    "ysabeau-office-cyrillic.woff2" "font/woff2" in "fonts/",
+    "ysabeau-office-cyrillic-ext.woff2" "font/woff2" in "fonts/",
 }
 
 static HASH: LazyLock<String> = LazyLock::new(|| {

@@ -65,6 +65,23 @@ impl Room {
         }
     }
 
+    /// Drawn for this program with one stroke width: the sun over a hill, a hanging scale, folded knits, a torn
+    /// slip, a tied parcel, a ball of yarn, an open book, a button with four holes.
+    fn mark(self) -> &'static str {
+        match self {
+            Self::Today => "M2 19c4-4 16-4 20 0M7 15a5 5 0 0 1 10 0M12 4v3M4.5 8l2 2M19.5 8l-2 2",
+            Self::Workbench => "M12 2v4M6 6h12v9a6 6 0 0 1-12 0zM12 14l3-4M3 22h18",
+            Self::Shelf => "M2 11h20M2 21h20M5 11V8h8v3M6 8V5h6v3M12 21v-3h8v3M13 18v-3h6v3",
+            Self::Counter => "M6 2h12v19l-2-2-2 2-2-2-2 2-2-2-2 2zM9 7h6M9 11h6",
+            Self::Online => "M3 8l9-4 9 4v9l-9 4-9-4zM3 8l9 4 9-4M12 12v9M7.5 6l9 4",
+            Self::Herd => "M12 3a9 9 0 1 0 .01 0M5 7c6 0 11 5 12 12M4 12c5 0 8 3 9 9M9 4c6 1 10 5 11 10",
+            Self::Books => "M12 6C9 4 6 4 3 5v14c3-1 6-1 9 1 3-2 6-2 9-1V5c-3-1-6-1-9 1zM12 6v14",
+            Self::Settings => {
+                "M12 3a9 9 0 1 0 .01 0M9 8.5v1M15 8.5v1M9 14.5v1M15 14.5v1M12 5.5a6.5 6.5 0 1 0 .01 0"
+            }
+        }
+    }
+
     /// The permission that its link in the menu requires.
     pub(crate) fn permission(self) -> Permission {
         match self {
@@ -83,6 +100,8 @@ impl Room {
 pub(crate) struct NavLink {
     pub(crate) name: &'static str,
     pub(crate) path: &'static str,
+    /// Its mark, as an SVG path in 24 × 24.
+    pub(crate) mark: &'static str,
     pub(crate) is_here: bool,
 }
 
@@ -101,7 +120,12 @@ pub(crate) struct Frame {
 impl Frame {
     /// For somebody in a room.
     pub(crate) fn new(app: &App, caller: &Caller, here: Room) -> Self {
-        let link = |room: Room| NavLink { name: room.name(), path: room.path(), is_here: room == here };
+        let link = |room: Room| NavLink {
+            name: room.name(),
+            path: room.path(),
+            mark: room.mark(),
+            is_here: room == here,
+        };
         Self {
             shop: app.ledger.shop().name.clone(),
             who: caller.who.clone(),

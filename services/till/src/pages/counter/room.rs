@@ -32,6 +32,8 @@ pub(crate) struct Find {
     code: String,
     title: String,
     price: String,
+    /// A piece's weight, or how much of the goods is in stock.
+    weight: String,
     about: String,
     picture: Option<String>,
     stripes: Vec<Stripe>,
@@ -99,7 +101,7 @@ impl Page {
 }
 
 fn tag(item: &ItemView) -> Find {
-    let about = match item.kind {
+    let weight = match item.kind {
         ItemKind::Piece => item.weight.map(|w| w.to_string()).unwrap_or_default(),
         ItemKind::Counted => format!("{} in stock", item.on_hand),
         ItemKind::Weight => format!(
@@ -108,12 +110,13 @@ fn tag(item: &ItemView) -> Find {
             item.on_hand
         ),
     };
-    let parts = [about, color::shown(&item.text.color), item.text.size.clone()];
+    let parts = [color::shown(&item.text.color), item.text.size.clone()];
     let about: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
     Find {
         code: item.sku.clone(),
         title: item.text.name.clone(),
         price: item.price.shown(),
+        weight,
         about: about.join(" · "),
         picture: picture(item),
         stripes: stripes(&item.text.color),
