@@ -30,8 +30,8 @@ impl Room {
         Self::Workbench,
         Self::Shelf,
         Self::Counter,
-        Self::Customers,
         Self::Online,
+        Self::Customers,
         Self::Herd,
         Self::Books,
         Self::Settings,
@@ -66,7 +66,7 @@ impl Room {
     }
 
     /// Drawn for this program with one stroke width: the sun over a hill, a hanging scale, folded knits, a torn
-    /// slip, a tied parcel, a ball of yarn, an open book, a button with four holes.
+    /// slip, a tied parcel, a bobble hat, a ball of yarn, an open book, a button with four holes.
     fn mark(self) -> &'static str {
         match self {
             Self::Today => "M2 19c4-4 16-4 20 0M7 15a5 5 0 0 1 10 0M12 4v3M4.5 8l2 2M19.5 8l-2 2",
@@ -74,6 +74,9 @@ impl Room {
             Self::Shelf => "M2 11h20M2 21h20M5 11V8h8v3M6 8V5h6v3M12 21v-3h8v3M13 18v-3h6v3",
             Self::Counter => "M6 2h12v19l-2-2-2 2-2-2-2 2-2-2-2 2zM9 7h6M9 11h6",
             Self::Online => "M3 8l9-4 9 4v9l-9 4-9-4zM3 8l9 4 9-4M12 12v9M7.5 6l9 4",
+            Self::Customers => {
+                "M5 17c0-13 14-13 14 0M3 17h18v4H3zM7 17v4M12 17v4M17 17v4M12 3a2 2 0 1 0 .01 0"
+            }
             Self::Herd => "M12 3a9 9 0 1 0 .01 0M5 7c6 0 11 5 12 12M4 12c5 0 8 3 9 9M9 4c6 1 10 5 11 10",
             Self::Books => "M12 6C9 4 6 4 3 5v14c3-1 6-1 9 1 3-2 6-2 9-1V5c-3-1-6-1-9 1zM12 6v14",
             Self::Settings => {
