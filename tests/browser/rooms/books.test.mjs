@@ -4,7 +4,7 @@ import assert from "node:assert/strict";
 import { readFileSync, writeFileSync } from "node:fs";
 import test from "node:test";
 import "../house/end.mjs";
-import { printed } from "../house/look.mjs";
+import { atEachWidth, printed } from "../house/look.mjs";
 import { run } from "../house/program.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";
 
@@ -62,4 +62,25 @@ test("today says what waits, and where it is done", async (t) => {
   assert.match(await task.innerText(), /3 pieces are not listed online/);
   await task.getByRole("link").click();
   await page.getByRole("heading", { name: "Not listed" }).waitFor();
+});
+
+test("the books show five columns and the rest on request, none cut, in letters of 12 px or more", async (t) => {
+  const shop = await Shop.demo(t);
+  const page = await shop.page();
+  await page.goto("/books?year=2025");
+  await atEachWidth(page, async (width) => {
+    for (const isWhole of [false, true]) {
+      await page.getByLabel("Show all columns").setChecked(isWhole);
+      const row = page.locator(".ledger tbody tr").first();
+      assert.equal(await row.locator("td:visible").count(), isWhole ? 15 : 5, width);
+      const cut = await page.locator(".ledger").evaluate((ledger) => ledger.scrollWidth - ledger.clientWidth);
+      assert.ok(cut <= 0, `${width}, ${isWhole ? "all columns" : "five columns"}: ${cut} px are cut`);
+    }
+    const least = await page.locator("main").evaluate((main) => Math.min(...[...main.querySelectorAll("th, td, small, figcaption, svg text")].map((element) => {
+      const drawing = element.closest("svg");
+      const scale = drawing ? drawing.getBoundingClientRect().width / drawing.viewBox.baseVal.width : 1;
+      return parseFloat(getComputedStyle(element).fontSize) * scale;
+    })));
+    assert.ok(least >= 12, `${width}: ${least} px`);
+  });
 });

@@ -22,8 +22,8 @@ const VALUES_HIGH: i64 = 14;
 const MONTHS_HIGH: i64 = 18;
 /// The smallest height of a bar that is not 0, so that it can be seen.
 const LEAST: i64 = 2;
-/// Larger values are written in thousands: five characters fit a column.
-const IN_THOUSANDS: i64 = 10_000;
+/// Larger values are written in thousands: four characters fit a column on a phone.
+const IN_THOUSANDS: i64 = 1_000;
 /// Months of a year.
 const MONTHS: i64 = 12;
 
@@ -217,8 +217,8 @@ mod tests {
         check(0, "0");
         check(94_649, "946");
         check(94_650, "947");
-        check(999_949, "9999");
-        check(999_950, "10.0k");
+        check(99_949, "999");
+        check(99_950, "1.0k");
         check(1_234_567, "12.3k");
         check(-4200, "-42");
     }

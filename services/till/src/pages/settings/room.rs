@@ -105,7 +105,7 @@ mod tests {
             "It is May 17, 2026, 12:00 PM in UTC",
             "<option value=\"ONZ\" selected>ounces</option>",
             "readonly",
-            "<th scope=\"row\">Moor cowl</th><td>$7.50 an ounce</td><td>To the nearest $1</td>",
+            "<th scope=\"row\">Moor cowl</th><td data-label=\"Rate\">$7.50 an ounce</td><td data-label=\"Rounding\">To the nearest $1</td>",
             "href=\"/shelf/styles\"",
             "name=\"fee.online\"",
             "action=\"/settings/backup\"",

@@ -359,7 +359,7 @@ mod tests {
             assert_eq!(before[field], after[field], "{field}");
         }
         let log = shop.get("/settings/activity").await;
-        let entry = "<td>cost $12.50 → $13.00; yarn was dearer</td>";
+        let entry = ">cost $12.50 → $13.00; yarn was dearer</td>";
         assert!(log.text().contains(entry), "nothing else changed: {}", log.text());
     }
 

@@ -37,6 +37,22 @@ impl Task {
     fn new(words: String, path: impl Into<Cow<'static, str>>, step: &'static str) -> Self {
         Self { words, more: Vec::new(), path: path.into(), step }
     }
+
+    /// What happens when its step is pressed; empty where the step's name says it.
+    pub(crate) fn then(&self) -> &'static str {
+        match self.step {
+            "Close drawer" => "Opens the drawer, where you count the cash.",
+            "Export changes" => "Opens the feeds. Nothing is sent until you export there.",
+            "List pieces" => "Shows the pieces. None is listed until you export.",
+            "Print tags" => "Shows which tags are missing or old, ready to print.",
+            "Record payment" => "Opens the open balances, where you enter what was paid.",
+            "Resolve orders" => "Opens the orders. You decide line by line.",
+            "Review connection" => "Shows what the online shop answered last.",
+            "Review holds" => "Lists the holds. Each stays until you release it.",
+            "Finish sales" => "Opens the Counter, with the open sales at its end.",
+            _ => "",
+        }
+    }
 }
 
 /// What was counted up to one more than [`MOST_COUNTED`]: `1 piece has`, `50 or more pieces have`.

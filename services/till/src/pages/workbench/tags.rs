@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::images::barcode::ean13;
-use crate::images::pictures::Size;
+use crate::pages::face::{Stripe, picture, stripes};
 use crate::pages::form::Form;
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
@@ -45,6 +45,7 @@ struct Tag {
     weight: String,
     price: String,
     picture: Option<String>,
+    stripes: Vec<Stripe>,
     bars: String,
     /// What is on it, as the form says that it was printed.
     printed: String,
@@ -166,7 +167,8 @@ impl Tag {
                 Problem::new(Kind::StorageError, "a tag cannot be written").because(&error)
             })?,
             bars: ean13(&item.in_store).unwrap_or_default(),
-            picture: item.text.images.first().and_then(|image| Size::Small.address(image)),
+            picture: picture(&item),
+            stripes: stripes(&item.text.color),
             weight: item.weight.map(|weight| weight.to_string()).unwrap_or_default(),
             price: format!("{}{each}", shown::money(item.price)),
             // Most pieces have their size in their name.
