@@ -203,6 +203,7 @@ fn draft_line(tx: &Tx, line: &IncomingLine, named: Option<&Named>) -> Result<Dra
         price,
         money: LineMoney { amount, discount: line.discount, tax: line.tax },
         cost: None,
+        weighed: None,
     })
 }
 

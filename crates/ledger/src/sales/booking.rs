@@ -6,6 +6,7 @@
 use crate::books;
 use crate::books::figures::{BookLine, sale_figures};
 use crate::sales::ring_up::TenderIn;
+use crate::shelf::weighed::{self, Weighed};
 use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
@@ -32,6 +33,7 @@ pub(crate) struct DraftLine {
     pub(crate) price: Money,
     pub(crate) money: LineMoney,
     pub(crate) cost: Option<Money>,
+    pub(crate) weighed: Option<Weighed>,
 }
 
 /// A sale about to be booked.
@@ -146,7 +148,7 @@ fn add_lines(tx: &Tx, drafts: &[Draft], bundle: &mut Bundle) -> Result<Vec<Vec<S
         ids.push(of_sale);
     }
     bundle.insert(&tables::SALE_LINE, "", &rows, |statement, (id, sale, position, line)| {
-        statement
+        let statement = statement
             .bind(*id)
             .bind(*sale)
             .bind(*position)
@@ -160,7 +162,8 @@ fn add_lines(tx: &Tx, drafts: &[Draft], bundle: &mut Bundle) -> Result<Vec<Vec<S
             .bind(line.money.amount.minor())
             .bind(line.money.discount.minor())
             .bind(line.money.tax.minor())
-            .bind(line.cost.map(Money::minor))
+            .bind(line.cost.map(Money::minor));
+        weighed::bind(statement, line.weighed)
     });
     Ok(ids)
 }

@@ -317,6 +317,7 @@ fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Resul
         price: item.price,
         money: LineMoney { amount, discount, tax },
         cost: basket::line_cost(item.cost, quantity).field("cost")?,
+        weighed: item.weighed,
     })
 }
 
@@ -334,6 +335,7 @@ fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, Comm
         price: amount,
         money: LineMoney { amount, discount: zero, tax: zero },
         cost: Some(zero),
+        weighed: None,
     })
 }
 

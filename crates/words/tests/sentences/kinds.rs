@@ -116,6 +116,7 @@ pub(crate) fn things() -> Vec<Thing> {
         Thing::Sale,
         Thing::Receipt,
         Thing::SaleLine,
+        Thing::Refund,
         Thing::RefundLine,
         Thing::OpenBalance,
         Thing::DrawerTurn,

@@ -16,6 +16,7 @@ mod serve;
 mod shelf;
 mod shop;
 mod sync;
+mod tenders;
 mod token;
 mod upgrade;
 mod user;
@@ -46,6 +47,7 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
         Command::Orders(command) => orders::run(&place, command).await,
         Command::Shelf(args) => shelf::run(&place, args).await,
         Command::Books(args) => books::run(&place, args).await,
+        Command::Tenders(args) => tenders::run(&place, args).await,
         Command::Check => check::run(&place).await,
         Command::Backup(args) => backup::backup(&place, args).await,
         Command::Restore(args) => backup::restore(&place, args).await,

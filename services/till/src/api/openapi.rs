@@ -3,7 +3,7 @@
 use super::refined::refine;
 use super::{
     balances, books, connections, feeds, holds, items, limits, listings, orders, receipts, refund_lines,
-    sales, shelf, shop, styles,
+    sales, shelf, shop, styles, takings,
 };
 use crate::app::App;
 use crate::health;
@@ -61,6 +61,7 @@ use utoipa::{Modify, OpenApi};
         balances::pay,
         shelf::read_shelf,
         books::read_books,
+        takings::read_takings,
         listings::list_listings,
         connections::list_connections,
         orders::list_orders,

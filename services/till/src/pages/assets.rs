@@ -23,20 +23,30 @@ struct Asset {
 }
 
 macro_rules! assets {
-    ($($name:literal $kind:literal),+ $(,)?) => {
+    ($($name:literal $kind:literal $(in $folder:literal)?),+ $(,)?) => {
         static ASSETS: &[Asset] = &[$(Asset {
             name: $name,
             kind: $kind,
-            bytes: include_bytes!(concat!(env!("CARGO_MANIFEST_DIR"), "/assets/", $name)),
+            bytes: include_bytes!(concat!(env!("CARGO_MANIFEST_DIR"), "/assets/", $($folder, "/",)? $name)),
         }),+];
     };
 }
 
 assets! {
+    "camera.css" "text/css; charset=utf-8",
+    "camera.js" "text/javascript; charset=utf-8",
+    "camera-view.js" "text/javascript; charset=utf-8",
+    "zxing-reader.js" "text/javascript; charset=utf-8" in "zxing",
+    "zxing-share.js" "text/javascript; charset=utf-8" in "zxing",
+    "zxing-reader.wasm" "application/wasm" in "zxing",
     "counter.css" "text/css; charset=utf-8",
     "counter.js" "text/javascript; charset=utf-8",
     "drawer.js" "text/javascript; charset=utf-8",
     "look.css" "text/css; charset=utf-8",
+    "receipt.css" "text/css; charset=utf-8",
+    "receipt-page.css" "text/css; charset=utf-8",
+    "receipt-roll.css" "text/css; charset=utf-8",
+    "receipt.js" "text/javascript; charset=utf-8",
     "online.css" "text/css; charset=utf-8",
     "online.js" "text/javascript; charset=utf-8",
     "account.css" "text/css; charset=utf-8",
