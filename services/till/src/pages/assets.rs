@@ -39,6 +39,7 @@ assets! {
     "zxing-reader.js" "text/javascript; charset=utf-8" in "zxing",
     "zxing-share.js" "text/javascript; charset=utf-8" in "zxing",
     "zxing-reader.wasm" "application/wasm" in "zxing",
+    "choose.js" "text/javascript; charset=utf-8",
     "counter.css" "text/css; charset=utf-8",
     "counter.js" "text/javascript; charset=utf-8",
     "drawer.js" "text/javascript; charset=utf-8",
