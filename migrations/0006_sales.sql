@@ -262,3 +262,41 @@ CREATE TABLE sale_void (
     who     TEXT   NOT NULL
 );
 CREATE INDEX sale_void_at ON sale_void (at_ms);
+
+-- Money that the shop holds for somebody; so far gift certificates, which whoever knows the number can spend. Written
+-- only while the shop's row is locked, and the CHECK forbids that more is spent than there is.
+CREATE TABLE account (
+    id        BIGINT NOT NULL PRIMARY KEY,
+    kind      TEXT   NOT NULL,
+    number    TEXT   UNIQUE,
+    holder    TEXT   NOT NULL,
+    balance   BIGINT NOT NULL CHECK (balance BETWEEN 0 AND 1000000000000),
+    note      TEXT   NOT NULL,
+    who       TEXT   NOT NULL,
+    opened_ms BIGINT NOT NULL,
+    CHECK ((kind = 'gift-certificate') = (number IS NOT NULL))
+);
+
+-- Only ever added to. The sale is the one that it was sold in or paid for; the line is the certificate's own.
+CREATE TABLE account_entry (
+    id           BIGINT NOT NULL PRIMARY KEY,
+    account_id   BIGINT NOT NULL REFERENCES account (id),
+    reason       TEXT   NOT NULL,
+    amount       BIGINT NOT NULL CHECK (amount BETWEEN -1000000000000 AND 1000000000000),
+    sale_id      BIGINT REFERENCES sale (id),
+    sale_line_id BIGINT REFERENCES sale_line (id),
+    refund_id    BIGINT REFERENCES refund (id),
+    note         TEXT   NOT NULL,
+    who          TEXT   NOT NULL,
+    at_ms        BIGINT NOT NULL,
+    CHECK (reason NOT IN ('sold', 'refund', 'brought-in') OR amount > 0),
+    CHECK (reason NOT IN ('spent', 'returned', 'written-off') OR amount < 0),
+    CHECK ((reason IN ('sold', 'spent', 'voided')) = (sale_id IS NOT NULL)),
+    CHECK ((reason IN ('refund', 'returned')) = (refund_id IS NOT NULL)),
+    CHECK (reason <> 'sold' OR sale_line_id IS NOT NULL)
+);
+CREATE INDEX account_entry_account ON account_entry (account_id);
+CREATE INDEX account_left ON account (id) WHERE balance > 0;
+CREATE INDEX account_entry_sale ON account_entry (sale_id) WHERE sale_id IS NOT NULL;
+CREATE INDEX account_entry_refund ON account_entry (refund_id) WHERE refund_id IS NOT NULL;
+CREATE UNIQUE INDEX account_entry_sold ON account_entry (sale_line_id) WHERE reason = 'sold';

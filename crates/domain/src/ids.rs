@@ -137,6 +137,8 @@ macro_rules! ids {
 }
 
 ids! {
+    /// A gift certificate.
+    AccountId,
     /// A style.
     StyleId,
     /// An item.

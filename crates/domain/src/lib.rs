@@ -5,10 +5,12 @@
 //! books can pass through a float.
 #![deny(clippy::float_arithmetic)]
 
+pub mod account;
 pub mod basket;
 pub mod calendar;
 pub mod card;
 pub mod cash;
+pub mod certificate;
 pub mod channel;
 pub mod codes;
 pub mod color;

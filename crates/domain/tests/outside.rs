@@ -6,6 +6,8 @@
 
 #[path = "outside/cash.rs"]
 mod cash;
+#[path = "outside/certificates.rs"]
+mod certificates;
 #[path = "outside/codes.rs"]
 mod codes;
 #[path = "outside/delivery.rs"]

@@ -51,6 +51,30 @@ pub(crate) fn words(reason: &SalesReason) -> String {
         SalesReason::RefundUnbalanced { total, given } => {
             format!("the refund is {}, but the payments add up to {}", total.shown(), given.shown())
         }
+        SalesReason::CertificateUnknown { last_four } => {
+            format!(
+                "no gift certificate has the number that ends in {last_four}; compare it with the certificate"
+            )
+        }
+        SalesReason::CertificateShort { last_four, left, asked } => format!(
+            "the gift certificate that ends in {last_four} has {} left, less than {}; take the rest another way",
+            left.shown(),
+            asked.shown()
+        ),
+        SalesReason::CertificateSpent { left, asked } => format!(
+            "{} of this gift certificate is left, so {} cannot be refunded; it was spent",
+            left.shown(),
+            asked.shown()
+        ),
+        SalesReason::CertificateChanged { now, shown } => format!(
+            "{} is left on this gift certificate now, not {}. Check it and try again",
+            now.shown(),
+            shown.shown()
+        ),
+        SalesReason::CertificateForAnother { sold } => format!(
+            "a gift certificate cannot pay for another one; take the {} of new gift certificates another way",
+            sold.shown()
+        ),
         SalesReason::LineTwice { title } => {
             format!("{title} is on two lines of the refund; put it on one")
         }
@@ -76,6 +100,14 @@ fn fixed(reason: &SalesReason) -> Option<&'static str> {
             "a gift certificate or deposit cannot be discounted; discount the goods instead"
         }
         SalesReason::CertificateQuantity => "a gift certificate or deposit has a quantity of 1",
+        SalesReason::CertificateUnnumbered => {
+            "only a gift certificate has a number, and it needs one; remove the line and add it again"
+        }
+        SalesReason::CertificateNeeded => "enter the number of the gift certificate",
+        SalesReason::CertificateNotUsed => {
+            "a gift certificate's number goes only with a payment by gift certificate"
+        }
+        SalesReason::CertificateEmpty => "nothing is left on this gift certificate",
         SalesReason::LineWithoutItem => "a line has no item; scan it again",
         SalesReason::NothingToPay => "this sale has no items to pay for",
         SalesReason::NothingToHold => "this sale has no items to hold",
@@ -110,6 +142,11 @@ fn fixed(reason: &SalesReason) -> Option<&'static str> {
         | SalesReason::NotStock { .. }
         | SalesReason::BalanceFirst { .. }
         | SalesReason::RefundUnbalanced { .. }
+        | SalesReason::CertificateUnknown { .. }
+        | SalesReason::CertificateShort { .. }
+        | SalesReason::CertificateSpent { .. }
+        | SalesReason::CertificateChanged { .. }
+        | SalesReason::CertificateForAnother { .. }
         | SalesReason::LineTwice { .. } => return None,
     })
 }

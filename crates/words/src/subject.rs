@@ -59,6 +59,7 @@ pub fn thing(thing: Thing) -> &'static str {
         Thing::Refund => "refund",
         Thing::RefundLine => "line of a refund",
         Thing::OpenBalance => "open balance",
+        Thing::Certificate => "gift certificate",
         Thing::DrawerTurn => "cash drawer session",
         Thing::Order => "order",
         Thing::LiveOrder => "order that can still change,",
@@ -97,6 +98,7 @@ pub(crate) fn edited(what: &Edited) -> String {
 
 pub(crate) fn not_voidable(reason: NotVoidable) -> &'static str {
     match reason {
+        NotVoidable::CertificateSpent => "a gift certificate that it sold was spent",
         NotVoidable::Past => "it comes from another system",
         NotVoidable::OfOrder => "it is an online order; cancel the order in the online shop",
         NotVoidable::NotToday => "it was not made today; refund it instead",

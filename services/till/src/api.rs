@@ -3,6 +3,7 @@
 mod answer;
 pub(crate) mod balances;
 pub(crate) mod books;
+pub(crate) mod certificates;
 pub(crate) mod connections;
 mod etag;
 pub(crate) mod feeds;
@@ -57,26 +58,6 @@ pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
         Route::get("/api/holds", Access::With(Permission::Look), holds::get::list_holds),
         Route::post("/api/holds", Access::With(Permission::Sell), holds::post::hold),
         Route::delete("/api/holds/{id}", Access::With(Permission::Sell), holds::delete::end_hold),
-        Route::get("/api/sales", Access::With(Permission::Sell), sales::get::list_sales),
-        Route::post("/api/sales", Access::With(Permission::Sell), sales::post::ring_up),
-        Route::get("/api/sales/{id}", Access::With(Permission::Sell), sales::by_id::get::read_sale),
-        Route::post(
-            "/api/sales/{id}/refunds",
-            Access::With(Permission::GiveBack),
-            sales::by_id::refunds::refund,
-        ),
-        Route::post(
-            "/api/sales/{id}/void",
-            Access::With(Permission::GiveBack),
-            sales::by_id::void::void_sale,
-        ),
-        Route::get("/api/receipts/{number}", Access::With(Permission::Sell), receipts::read_receipt),
-        Route::post(
-            "/api/refund-lines/{id}/fate",
-            Access::With(Permission::GiveBack),
-            refund_lines::decide_fate,
-        ),
-        Route::post("/api/balances/{tender}/payments", Access::With(Permission::Sell), balances::pay),
         Route::get("/api/shelf", Access::With(Permission::Look), shelf::read_shelf),
         Route::get("/api/books", Access::With(Permission::ReadBooks), books::read_books),
         Route::get("/api/books/tenders", Access::With(Permission::ReadBooks), takings::read_takings),
@@ -118,6 +99,7 @@ pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
         ),
         Route::get("/api/feeds", Access::With(Permission::List), feeds::get::list_runs),
     ];
+    routes.extend(of_sales());
     if with_feed_adapter {
         routes.push(Route::post(
             feeds::orders::PATH,
@@ -126,4 +108,36 @@ pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
         ));
     }
     routes
+}
+
+fn of_sales() -> Vec<Route> {
+    vec![
+        Route::get("/api/sales", Access::With(Permission::Sell), sales::get::list_sales),
+        Route::post("/api/sales", Access::With(Permission::Sell), sales::post::ring_up),
+        Route::get("/api/sales/{id}", Access::With(Permission::Sell), sales::by_id::get::read_sale),
+        Route::post(
+            "/api/sales/{id}/refunds",
+            Access::With(Permission::GiveBack),
+            sales::by_id::refunds::refund,
+        ),
+        Route::post(
+            "/api/sales/{id}/void",
+            Access::With(Permission::GiveBack),
+            sales::by_id::void::void_sale,
+        ),
+        Route::get("/api/receipts/{number}", Access::With(Permission::Sell), receipts::read_receipt),
+        Route::post(
+            "/api/refund-lines/{id}/fate",
+            Access::With(Permission::GiveBack),
+            refund_lines::decide_fate,
+        ),
+        Route::post("/api/balances/{tender}/payments", Access::With(Permission::Sell), balances::pay),
+        Route::get("/api/certificates", Access::With(Permission::Sell), certificates::get::list_certificates),
+        Route::post("/api/certificates", Access::With(Permission::Run), certificates::post::bring_in),
+        Route::get(
+            "/api/certificates/{id}",
+            Access::With(Permission::Sell),
+            certificates::by_id::get::read_certificate,
+        ),
+    ]
 }

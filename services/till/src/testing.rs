@@ -172,7 +172,7 @@ impl CountingAdapter {
             Outgoing::All => self.ledger.listings(feed, None).await?,
             Outgoing::Changes => self.ledger.waiting_listings(feed, None).await?,
             Outgoing::Again(run) => self.ledger.listings_of_run(feed, *run, None).await?,
-            Outgoing::Pieces(items) => self.ledger.listings_of(feed, items, None).await?,
+            Outgoing::Pieces(items) => self.ledger.chosen_listings(feed, items, None).await?,
         };
         let told: Vec<Delivered> = page
             .rows()?

@@ -15,7 +15,7 @@ const PATIENCE: Duration = Duration::from_mins(2);
 /// How often the shop is asked.
 const LOOK_EVERY: Duration = Duration::from_millis(2);
 /// The highest rate that a connection can be set to.
-const PER_SECOND: u32 = 10_000;
+const PER_SECOND: u32 = 100_000;
 
 /// The pretend shop, listening on a free loopback port.
 pub(crate) struct Online {

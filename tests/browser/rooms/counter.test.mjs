@@ -220,6 +220,60 @@ onEachEngine(test, "a piece is exchanged for another in at most 6 inputs, with o
   assert.equal((await shop.sales(page)).length, 2);
 });
 
+onEachEngine(test, "a gift certificate is sold, printed, spent in part and told of", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 2 });
+  const page = await shop.page();
+  await page.goto("/counter");
+  await page.getByText("Sell a gift certificate or take a deposit").click();
+  await page.getByLabel("Amount", { exact: true }).fill("25.00");
+  await page.getByLabel("Gift certificate for").fill("Rowan");
+  await page.getByRole("button", { name: "Add to sale" }).click();
+  await page.locator("#slip .sum", { hasText: "$25.00" }).waitFor();
+  await page.getByRole("button", { name: "Card", exact: true }).click();
+  await taking(page).waitFor();
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  await page.getByRole("link", { name: "Print gift certificate" }).click();
+  const number = (await page.locator(".certificate-paper .number").innerText()).trim();
+  assert.match(number, /^[0-9A-Z]{4}-[0-9A-Z]{4}-[0-9A-Z]{4}-[0-9A-Z]{5}$/);
+  const paper = await page.locator(".certificate-paper").innerText();
+  for (const words of ["For Rowan", "$25.00"]) assert.ok(paper.includes(words), words);
+
+  await page.goto("/counter");
+  await scan(page, "P-001");
+  await title(page, 1).waitFor();
+  await page.getByRole("button", { name: "Gift certificate", exact: true }).click();
+  // A wrong digit is said beside the field, and what was typed stays.
+  const field = page.getByLabel("Number of the gift certificate");
+  await field.fill(number.replace(/.$/, (last) => (last === "0" ? "1" : "0")));
+  await done(page).click();
+  await page.locator("#fault-certificate").waitFor();
+  await field.fill(number.toLowerCase().replaceAll("-", " "));
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  const receipt = await page.locator("main").innerText();
+  for (const words of ["Gift certificate", `…${number.slice(-4)}`, "$4.99 left"]) assert.ok(receipt.includes(words), words);
+
+  // Too little is left for the second piece: all of it is taken, and the rest by card.
+  await page.goto("/counter");
+  await scan(page, "P-002");
+  await title(page, 2).waitFor();
+  await page.getByRole("button", { name: "Gift certificate", exact: true }).click();
+  await field.fill(number);
+  await done(page).click();
+  await page.getByText("Paid: Gift certificate").waitFor();
+  await page.getByRole("link", { name: "Card", exact: true }).click();
+  await page.getByRole("heading", { name: "Card" }).waitFor();
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+
+  await page.goto("/counter/certificates");
+  await page.getByLabel("Number of the gift certificate").fill(number);
+  await page.getByRole("button", { name: "Find gift certificate" }).click();
+  const history = await page.locator("main").innerText();
+  for (const words of ["$0.00", "Sold", "Spent", "-$20.01", "-$4.99"]) assert.ok(history.includes(words), words);
+});
+
 onEachEngine(test, "a drawer turn: counted in, a sale for cash, taken out, counted out short", async (t, engine) => {
   const shop = await Shop.open(t, engine, { count: 1 });
   const page = await shop.page();

@@ -87,6 +87,8 @@ pub const LEDGER: &[Room] = &[
         name: "sales",
         knows: &["shelf", "books", "people", "store"],
         tables: &[
+            "account",
+            "account_entry",
             "basket",
             "return_decision",
             "drawer_entry",
@@ -128,6 +130,7 @@ pub const LEDGER: &[Room] = &[
 pub const LOOKS_UP: &[(&str, &str, &str)] = &[
     ("sales/day_view.rs", "customer_order", "a sale's order number"),
     ("sales/sale_view.rs", "customer_order", "a sale's order number"),
+    ("sales/search.rs", "customer_order", "past sales are found by the name and number of their order"),
     ("shelf/find.rs", "online_offer", "items are found by whether they are listed"),
     ("shelf/lookup.rs", "customer_order", "a refusal says which order has the piece"),
     ("shelf/lookup.rs", "sale", "a refusal says when and where the piece was sold"),

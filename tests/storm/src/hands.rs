@@ -185,6 +185,7 @@ impl World {
             fate,
             shipping: usd(0)?,
             tender: RefundTender::All(TenderKind::Card),
+            certificate: None,
             reason: "does not fit".to_owned(),
             who: WHO.to_owned(),
         };

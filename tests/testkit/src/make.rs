@@ -1,6 +1,7 @@
 //! Short constructors of commands' values. All goods are invented.
 
 use domain::basket::TenderKind;
+use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::item::{ItemPricing, ItemStock, ItemText};
@@ -8,7 +9,7 @@ use domain::money::{Currency, Money};
 use domain::quantity::Asked;
 use domain::stock::{ItemKind, ReturnDisposition};
 use ledger::Ledger;
-use ledger::sales::{NewRefund, NewSale, RefundTender, SaleDone, SaleLineIn, TenderIn};
+use ledger::sales::{NewCertificate, NewRefund, NewSale, RefundTender, SaleDone, SaleLineIn, TenderIn};
 use ledger::shelf::{AddItems, NewItem};
 
 /// US dollars.
@@ -66,6 +67,17 @@ pub async fn sell(ledger: &Ledger, sku: &str) -> SaleDone {
     ledger.execute(None, &sale).await.expect("a sale").answer
 }
 
+/// A gift certificate for nobody in particular. Each seed has a number of its own.
+pub fn certificate(seed: u32) -> NewCertificate {
+    let [a, b, c, d] = seed.to_be_bytes();
+    let mut tries = 0;
+    let number = CertificateNumber::draw(|| {
+        tries += 1;
+        [a, b, c, d, tries, 0, 0, 0, 0, 1]
+    });
+    NewCertificate { number, holder: String::new() }
+}
+
 /// Refunds a whole sale; the goods go back to stock.
 pub async fn take_back(ledger: &Ledger, sale: &SaleDone) {
     let refund = NewRefund {
@@ -74,6 +86,7 @@ pub async fn take_back(ledger: &Ledger, sale: &SaleDone) {
         fate: ReturnDisposition::Shelf,
         shipping: Money::zero(Currency::USD),
         tender: RefundTender::All(TenderKind::Card),
+        certificate: None,
         reason: "too small".to_owned(),
         who: "test".to_owned(),
     };

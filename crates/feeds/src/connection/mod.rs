@@ -35,7 +35,7 @@ use std::path::PathBuf;
 pub const MAX_CONNECTION_BYTES: usize = 64 << 10;
 /// The most requests a second from one process: enough for a shop on one's own network. A shop on the
 /// internet gets far fewer.
-pub const MAX_PER_SECOND: i64 = 10_000;
+pub const MAX_PER_SECOND: i64 = 100_000;
 /// Requests a second if the file does not say.
 const PER_SECOND: i64 = 5;
 /// The most listings in one batch: if a batch is refused, all of them are sent one by one.

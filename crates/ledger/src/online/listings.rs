@@ -214,7 +214,7 @@ impl Ledger {
     }
 
     /// A page of these items, as they are now, after `after`. The caller bounds their number.
-    pub async fn listings_of(
+    pub async fn chosen_listings(
         &self,
         to: ConnectionId,
         items: &[ItemId],

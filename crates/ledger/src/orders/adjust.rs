@@ -211,6 +211,7 @@ async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64)
             fate: ReturnDisposition::Shelf,
             shipping: Money::from_minor(shipping, later.order.shipping.currency()).stored("sale.shipping")?,
             tender: RefundTender::All(given_back::tender_of(&later.order.channel)),
+            certificate: None,
             reason: format!("order {} was changed", later.order.number),
             who: later.who.to_owned(),
         };

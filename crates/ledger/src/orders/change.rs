@@ -165,6 +165,7 @@ async fn undo(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandError> {
             fate,
             shipping: Money::zero(order.shipping.currency()),
             tender: RefundTender::All(given_back::tender_of(&order.channel)),
+            certificate: None,
             reason: format!("order {}: {}", order.number, order.status),
             who: who.to_owned(),
         };

@@ -148,6 +148,7 @@ async fn one(
             fate: ReturnDisposition::Open,
             shipping,
             tender: RefundTender::All(tender_of(&order.channel)),
+            certificate: None,
             reason: format!("refund {} of order {}", refund.number, order.number),
             who: who.to_owned(),
         };

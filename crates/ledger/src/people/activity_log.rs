@@ -51,6 +51,8 @@ acts! {
     Stock "stock" "changed stock",
     /// Money refunded.
     Refund "refund" "refunded a sale",
+    /// A gift certificate brought in, renumbered or ended.
+    Certificate "certificate" "changed a gift certificate",
     /// A sale voided.
     Void "void" "voided a sale",
     /// A setting of the shop.

@@ -5,6 +5,7 @@
 
 use crate::books;
 use crate::books::figures::{BookLine, sale_figures};
+use crate::sales::accounts::NewCertificate;
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::weighed::{self, Weighed};
 use crate::store::bundle::Bundle;
@@ -34,6 +35,8 @@ pub(crate) struct DraftLine {
     pub(crate) money: LineMoney,
     pub(crate) cost: Option<Money>,
     pub(crate) weighed: Option<Weighed>,
+    /// The gift certificate that it issues.
+    pub(crate) certificate: Option<NewCertificate>,
 }
 
 /// A sale about to be booked.

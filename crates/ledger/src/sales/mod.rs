@@ -1,5 +1,6 @@
 //! Ringing up: the current sale, sales, refunds, voids, payments and the cash drawer.
 
+pub(crate) mod accounts;
 pub(crate) mod baskets;
 pub(crate) mod booking;
 pub(crate) mod day_view;
@@ -15,6 +16,10 @@ pub(crate) mod search;
 pub(crate) mod takings;
 pub(crate) mod voids;
 
+pub use accounts::{
+    BringInCertificate, CertificateEntry, CertificateOfSale, CertificateView, EndCertificate, NewCertificate,
+    RenumberCertificate,
+};
 pub use baskets::{
     BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketReturns, BasketState, BasketSummary,
     BasketView, ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket, PayBasket, Pulse,

@@ -1,5 +1,6 @@
 //! Open balances, which are paid later.
 
+use crate::sales::accounts::{self, Cause, Change};
 use crate::sales::drawer::{self, Cash, Drawer};
 use crate::sales::refunds;
 use crate::store::Ledger;
@@ -9,6 +10,7 @@ use crate::store::rejection::{Rejection, SalesReason, Thing};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::TenderKind;
+use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
 use domain::day::Day;
 use domain::ids::{SaleId, TenderId};
@@ -26,6 +28,9 @@ pub struct Pay {
     pub kind: TenderKind,
     /// How much.
     pub amount: Money,
+    /// The gift certificate that pays; only for those.
+    #[serde(default)]
+    pub certificate: Option<CertificateNumber>,
     /// Who received it.
     pub who: String,
 }
@@ -47,7 +52,8 @@ impl Command for Pay {
         if matches!(self.kind, TenderKind::OnAccount | TenderKind::Exchange) || self.amount.minor() <= 0 {
             return Err(Rejection::invalid("amount", SalesReason::NotAPayment).into());
         }
-        let channel = self.claim_sale(tx).await?;
+        accounts::refuse_without_number(accounts::AT_ITSELF, self.kind, self.certificate)?;
+        let (sale, channel) = self.claim_sale(tx).await?;
         let row = sqlx::query(
             "UPDATE open_balance SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount RETURNING amount - paid AS left_to_pay",
         )
@@ -56,6 +62,7 @@ impl Command for Pay {
         .fetch_optional(tx.db())
         .await?;
         let Some(row) = row else { return Err(too_much(tx, self).await?.into()) };
+        self.spend(tx, sale, &who).await?;
         let id = write(tx, self.tender.raw(), self.kind, self.amount, &who).await?;
         if self.kind == TenderKind::Cash {
             let kind = drawer::EntryKind::Payment;
@@ -69,9 +76,18 @@ impl Command for Pay {
 }
 
 impl Pay {
-    /// Either void or payment: both claim the row beside the sale, as void and refund do. Returns the
-    /// sale's channel.
-    async fn claim_sale(&self, tx: &mut Tx) -> Result<Channel, CommandError> {
+    /// Takes what a gift certificate pays; its balance changes only while the shop's row is locked.
+    async fn spend(&self, tx: &mut Tx, sale: SaleId, who: &str) -> Result<(), CommandError> {
+        let Some(number) = self.certificate else { return Ok(()) };
+        tx.lock_shop_state(0).await?;
+        let account = accounts::take_of_number(tx, accounts::AT_ITSELF, number, self.amount).await?;
+        let change = Change { account, amount: self.amount.negated(), cause: Cause::Spent(sale) };
+        accounts::enter(tx, &[change], ("", who)).await
+    }
+
+    /// Either void or payment: both claim the row beside the sale, as void and refund do. Returns the sale and its
+    /// channel.
+    async fn claim_sale(&self, tx: &mut Tx) -> Result<(SaleId, Channel), CommandError> {
         let row = sqlx::query(
             "SELECT s.id, s.shipping, s.channel FROM open_balance o JOIN sale s ON s.id = o.sale_id WHERE o.tender_id = $1",
         )
@@ -91,7 +107,8 @@ impl Pay {
         if claimed.rows_affected() == 0 {
             return Err(Rejection::invalid("tender", SalesReason::BalanceVoided).into());
         }
-        Channel::parse(&row.try_get::<String, _>("channel")?).stored("sale.channel")
+        let channel = Channel::parse(&row.try_get::<String, _>("channel")?).stored("sale.channel")?;
+        Ok((sale, channel))
     }
 }
 

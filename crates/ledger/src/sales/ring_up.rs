@@ -1,5 +1,6 @@
 //! Rings up a sale in one transaction.
 
+use crate::sales::accounts::{self, NewCertificate};
 use crate::sales::booking::{self, Draft, DraftLine};
 use crate::sales::drawer::{self, Cash};
 use crate::sales::limits;
@@ -13,6 +14,7 @@ use crate::store::rejection::{Rejection, SalesReason};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::{self, Line, LineKind, LineMoney, TenderKind, Totals};
+use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::{Day, Moment};
@@ -46,6 +48,8 @@ pub enum SaleLineIn {
         title: String,
         /// How much.
         amount: Money,
+        /// The gift certificate that is issued; a deposit has none.
+        certificate: Option<NewCertificate>,
     },
 }
 
@@ -60,12 +64,20 @@ pub struct TenderIn {
     pub customer: String,
     /// The due date; only for on account.
     pub due: Option<Day>,
+    /// The gift certificate that pays; only for those.
+    #[serde(default)]
+    pub certificate: Option<CertificateNumber>,
 }
 
 impl TenderIn {
     /// A payment that needs no customer.
     pub fn plain(kind: TenderKind, amount: Money) -> Self {
-        Self { kind, amount, customer: String::new(), due: None }
+        Self { kind, amount, customer: String::new(), due: None, certificate: None }
+    }
+
+    /// A payment by gift certificate.
+    pub fn by_certificate(number: CertificateNumber, amount: Money) -> Self {
+        Self { certificate: Some(number), ..Self::plain(TenderKind::GiftCertificate, amount) }
     }
 }
 
@@ -166,6 +178,7 @@ impl NewSale {
         let receipt = tx.locked(&returned)?;
         draft.receipt = Some(receipt);
         drawer::look_again(tx, &draft.channel, cash, &mut returned).await?;
+        let mut certificates = accounts::spend(tx, draft.id, &draft.tenders).await?;
 
         let (source, who) = (draft.id.raw(), draft.who.as_str());
         let mut bundle = Bundle::default();
@@ -174,6 +187,8 @@ impl NewSale {
         let cash = Cash { kind: drawer::EntryKind::Sale, amount: cash, source, who };
         drawer::add_booked(tx, cash, &returned, &mut bundle)?;
         let ids = booking::add(tx, std::slice::from_ref(&draft), &mut bundle)?.remove(0);
+        certificates.extend(accounts::add_sold(tx, draft.id, &ids, &draft, &mut bundle)?);
+        accounts::add_entries(tx, &certificates, ("", who), &mut bundle)?;
         Ok((done(draft, receipt, ids), bundle))
     }
 
@@ -192,6 +207,7 @@ impl NewSale {
         let given: Vec<_> = tenders.iter().map(|t| (t.kind, t.amount)).collect();
         let money: Vec<LineMoney> = lines.iter().map(|l| l.money).collect();
         let totals = basket::settle(&money, self.shipping, &given, shop.cash_rounding).field("tenders")?;
+        accounts::refuse_bought_with_another(&self.lines, &tenders, totals.due)?;
         let free = found.iter().map(|item| (item.id, item.free)).collect();
         let draft = Draft {
             id: SaleId::from_raw(tx.next_id()?),
@@ -238,6 +254,7 @@ pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, CommandError
     if tender.kind != TenderKind::OnAccount && tender.due.is_some() {
         return Err(Rejection::invalid("tenders.due", SalesReason::DueWithoutAccount).into());
     }
+    accounts::refuse_without_number(accounts::AT_TENDER, tender.kind, tender.certificate)?;
     Ok(TenderIn { customer, ..tender.clone() })
 }
 
@@ -286,9 +303,12 @@ pub(crate) fn priced(
                 let quantity = Quantity::resolve_line(*quantity, item.measure);
                 goods(item, quantity.field(&format!("lines.{index}.quantity"))?, *discount, *tax)?
             }
-            SaleLineIn::Paper { kind, title, amount } => {
+            SaleLineIn::Paper { kind, title, amount, certificate } => {
                 let title = text::name(title).field(&format!("lines.{index}.title"))?;
-                paper(*kind, title, *amount)?
+                DraftLine {
+                    certificate: issued(*kind, certificate.as_ref())?,
+                    ..paper(*kind, title, *amount)?
+                }
             }
         });
     }
@@ -318,7 +338,19 @@ fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Resul
         money: LineMoney { amount, discount, tax },
         cost: basket::line_cost(item.cost, quantity).field("cost")?,
         weighed: item.weighed,
+        certificate: None,
     })
+}
+
+/// A gift certificate is sold with a number, and a deposit without.
+pub(crate) fn issued(
+    kind: LineKind,
+    certificate: Option<&NewCertificate>,
+) -> Result<Option<NewCertificate>, CommandError> {
+    if (kind == LineKind::GiftCertificate) != certificate.is_some() {
+        return Err(Rejection::invalid("lines", SalesReason::CertificateUnnumbered).into());
+    }
+    certificate.map(accounts::checked).transpose()
 }
 
 fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, CommandError> {
@@ -336,6 +368,7 @@ fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, Comm
         money: LineMoney { amount, discount: zero, tax: zero },
         cost: Some(zero),
         weighed: None,
+        certificate: None,
     })
 }
 

@@ -229,6 +229,7 @@ async fn tenders(
                 amount: Money::from_minor(row.try_get("amount")?, currency).stored("tender.amount")?,
                 customer: row.try_get("customer")?,
                 due: row.try_get::<Option<i64>, _>("due_day")?.map(Day::from_number),
+                certificate: None,
             },
             still_owed: owed
                 .map(|o| Money::from_minor(o, currency))

@@ -43,11 +43,14 @@ pub struct Takings {
 type Sums = BTreeMap<&'static str, i64>;
 
 /// Which rows count: conditions on sale `s`, refund `r`, payment `p` with its sale `s`, and void `v` with its sale
-/// `s`. Their parameters are the same for all of them.
+/// `s`. Their parameters are the same for all of them. `CROSS JOIN` is read from left to right by SQLite, which
+/// otherwise begins at the wrong table.
 struct Scope {
     sales: &'static str,
     refunds: &'static str,
     payments: &'static str,
+    /// Beginning at the table that the condition bounds.
+    voids_from: &'static str,
     voids: &'static str,
     from: i64,
     to: i64,
@@ -61,7 +64,8 @@ impl Scope {
             refunds: "r.at_ms >= $1 AND r.at_ms < $2 AND $3 = ''",
             payments: "p.at_ms >= $1 AND p.at_ms < $2 AND $3 = ''",
             // A sale is voided on its own day, and never counts on another.
-            voids: "s.at_ms >= $1 AND s.at_ms < $2 AND $3 = ''",
+            voids_from: "sale s CROSS JOIN sale_void v",
+            voids: "v.sale_id = s.id AND s.at_ms >= $1 AND s.at_ms < $2 AND $3 = ''",
             from,
             to,
             channel: String::new(),
@@ -75,7 +79,8 @@ impl Scope {
             sales: "s.id >= $1 AND s.id < $2 AND s.channel = $3 AND s.backfilled = 0",
             refunds: "r.id >= $1 AND r.id < $2 AND r.channel = $3",
             payments: "p.id >= $1 AND p.id < $2 AND s.channel = $3",
-            voids: "v.at_ms >= $1 AND v.at_ms < $2 AND s.channel = $3",
+            voids_from: "sale_void v CROSS JOIN sale s",
+            voids: "s.id = v.sale_id AND v.at_ms >= $1 AND v.at_ms < $2 AND s.channel = $3",
             from,
             to,
             channel: channel.as_str().to_owned(),
@@ -190,7 +195,7 @@ impl Ledger {
         let db = &mut *connection;
         let [tenders, change] = of_sales("sale s", scope.sales);
         let taken = added(scope.sums(db, &tenders).await?, &scope.sums(db, &change).await?);
-        let [tenders, change] = of_sales("sale_void v JOIN sale s ON s.id = v.sale_id", scope.voids);
+        let [tenders, change] = of_sales(scope.voids_from, scope.voids);
         let time = time.unwrap_or((scope.from, scope.to));
         let voided =
             added(scope.sums_of(db, &tenders, time).await?, &scope.sums_of(db, &change, time).await?);
@@ -201,7 +206,8 @@ impl Ledger {
         );
         let balances = format!(
             "SELECT p.kind, CAST(SUM(p.amount) AS BIGINT) AS amount FROM payment p \
-             JOIN open_balance o ON o.tender_id = p.tender_id JOIN sale s ON s.id = o.sale_id WHERE {} GROUP BY p.kind",
+             CROSS JOIN open_balance o CROSS JOIN sale s \
+             WHERE o.tender_id = p.tender_id AND s.id = o.sale_id AND {} GROUP BY p.kind",
             scope.payments
         );
         Ok(Parts {

@@ -171,19 +171,23 @@ impl Ledger {
         }))
     }
 
-    /// How many items in stock need a tag, and how many were added since a moment.
-    pub async fn tag_counts(&self, since: Moment) -> Result<TagCounts, CommandError> {
+    /// How many items in stock need a tag, of the newest `newest` of them, and how many were added since a moment.
+    /// A tag is compared with its item, so this takes as long as there are items to look at.
+    pub async fn tag_counts(&self, since: Moment, newest: i64) -> Result<TagCounts, CommandError> {
         let mut connection = self.reader().await?;
         let statement = format!(
-            "SELECT (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM item i WHERE i.on_hand > 0 \
-             AND NOT EXISTS (SELECT 1 FROM printed_tag t WHERE t.item_id = i.id) LIMIT $1) AS a) AS missing, \
-             (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM printed_tag t JOIN item i ON i.id = t.item_id \
-             WHERE i.on_hand > 0 AND {IS_OUTDATED} LIMIT $1) AS b) AS outdated, \
+            "SELECT (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM \
+             (SELECT id FROM item WHERE on_hand > 0 ORDER BY id DESC LIMIT $3) AS i \
+             WHERE NOT EXISTS (SELECT 1 FROM printed_tag t WHERE t.item_id = i.id) LIMIT $1) AS a) AS missing, \
+             (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM \
+             (SELECT id, price, mass, name, size, material FROM item WHERE on_hand > 0 ORDER BY id DESC LIMIT $3) AS i \
+             JOIN printed_tag t ON t.item_id = i.id WHERE {IS_OUTDATED} LIMIT $1) AS b) AS outdated, \
              (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM item i WHERE i.on_hand > 0 AND i.id >= $2 LIMIT $1) AS c) AS added"
         );
         let row = sqlx::query(AssertSqlSafe(statement))
             .bind(i64::try_from(MOST_TAGS_COUNTED + 1).unwrap_or(i64::MAX))
             .bind(ids::bound_of(since.millis()))
+            .bind(newest)
             .fetch_one(&mut *connection)
             .await?;
         Ok(TagCounts {

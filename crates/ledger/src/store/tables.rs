@@ -113,6 +113,11 @@ tables! {
         { tender_id Int, sale_id Int, customer Text, due_day Int, amount Int, paid Int }
     PAYMENT = payment, key [0], fresh 0,
         { id Int, tender_id Int, kind Text, amount Int, at_ms Int, who Text }
+    ACCOUNT = account, key [0], fresh 0,
+        { id Int, kind Text, number Text, holder Text, balance Int, note Text, who Text, opened_ms Int }
+    ACCOUNT_ENTRY = account_entry, key [0], fresh 0,
+        { id Int, account_id Int, reason Text, amount Int, sale_id Int, sale_line_id Int, refund_id Int, note Text,
+          who Text, at_ms Int }
     BASKET = basket, key [0], fresh 0,
         { id Int, channel Text, revision Int, state Text, content Text, hold_group Int, sale_id Int, who Text,
           made_ms Int, changed_ms Int }

@@ -4,6 +4,37 @@ use crate::breaking::{Break, check};
 
 const MONEY: &[Break] = &[
     Break {
+        broken: "UPDATE account SET balance = balance + 1",
+        mended: "UPDATE account SET balance = balance - 1",
+        found: &["4 gift certificate # balance: 25.00 → 25.01"],
+    },
+    Break {
+        broken: "UPDATE account_entry SET amount = amount - 1",
+        mended: "UPDATE account_entry SET amount = amount + 1",
+        found: &[
+            "4 gift certificate # balance: 24.99 → 25.00",
+            "4 sale line # (Gift note) put on a gift certificate: 25.00 → 24.99",
+        ],
+    },
+    Break {
+        broken: "INSERT INTO account_entry SELECT 1, a.id, 'spent', -100, s.id, NULL, NULL, '', '', 1 FROM account a, sale s \
+            WHERE s.receipt = 2",
+        mended: "DELETE FROM account_entry WHERE id = 1",
+        found: &[
+            "4 gift certificate # balance: 24.00 → 25.00",
+            "4 sale # (receipt 2) taken off gift certificates: 0.00 → 1.00",
+        ],
+    },
+    Break {
+        broken: "INSERT INTO account_entry SELECT 1, a.id, 'refund', 100, NULL, NULL, MIN(r.id), '', '', 1 \
+            FROM account a, refund r GROUP BY a.id",
+        mended: "DELETE FROM account_entry WHERE id = 1",
+        found: &[
+            "4 gift certificate # balance: 26.00 → 25.00",
+            "4 refund # (of sale #) put on a gift certificate: 0.00 → 1.00",
+        ],
+    },
+    Break {
         broken: "UPDATE sale SET goods = goods + 100000000000, tendered = tendered + 100000000000 WHERE receipt = 2",
         mended: "UPDATE sale SET goods = goods - 100000000000, tendered = tendered - 100000000000 WHERE receipt = 2",
         found: &[
@@ -268,6 +299,7 @@ const MONEY: &[Break] = &[
             "3 2026-06-15 on store shipping: -1.50 → 2.50",
             "3 2026-06-15 on store tax: -1.40 → 0.70",
             "3 2026-06-15 on store cost: 10.00 → 26.00",
+            "4 sale # left on a gift certificate: 0.00 → 25.00",
             "9 sale # (receipt 1) voided: yes → no",
             "9 sale # (receipt 1) refunds of a voided sale: 0 → 2",
         ],

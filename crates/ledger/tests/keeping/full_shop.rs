@@ -252,6 +252,7 @@ async fn sell(ledger: &Ledger) -> SaleDone {
         kind: domain::basket::LineKind::GiftCertificate,
         title: "Gift note".to_owned(),
         amount: usd("25.00"),
+        certificate: Some(testkit::make::certificate(1)),
     };
     let new = NewSale {
         shipping: usd("4.00"),
@@ -274,6 +275,7 @@ async fn give_back(ledger: &Ledger, sold: &SaleDone) {
         fate: ReturnDisposition::Open,
         shipping: usd(shipping),
         tender: RefundTender::All(TenderKind::Cash),
+        certificate: None,
         reason: "too small".to_owned(),
         who: "counter".to_owned(),
     };
@@ -296,6 +298,7 @@ async fn owe_and_void(ledger: &Ledger) {
         amount: usd("13.50"),
         customer: "Rowan Hill".to_owned(),
         due: Some(Day::from_number(20_260_715)),
+        certificate: None,
     };
     let sold = run(ledger, sale(vec![goods("ROV", "4.5")], owed)).await;
     let view = ledger.sale(sold.id).await.unwrap();
@@ -303,6 +306,7 @@ async fn owe_and_void(ledger: &Ledger) {
         tender: view.tenders[0].id,
         kind: TenderKind::Check,
         amount: usd("5.00"),
+        certificate: None,
         who: "counter".to_owned(),
     };
     run(ledger, pay).await;

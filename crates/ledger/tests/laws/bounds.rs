@@ -14,6 +14,7 @@ use domain::weight::WeightUnit;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::sales::{NewSale, OpenDrawer, PutIn, SaleLineIn, TakeOut, VoidSale};
 use ledger::shelf::NewItem;
+use testkit::make::certificate;
 
 fn by_kilogram(sku: &str, quantity: &str, price: i64) -> NewItem {
     let unit = Some(WeightUnit::Kilogram);
@@ -26,7 +27,12 @@ fn by_kilogram(sku: &str, quantity: &str, price: i64) -> NewItem {
 
 fn paper(amount: i64) -> SaleLineIn {
     let title = "Gift note".to_owned();
-    SaleLineIn::Paper { kind: LineKind::GiftCertificate, title, amount: usd(amount) }
+    SaleLineIn::Paper {
+        kind: LineKind::GiftCertificate,
+        title,
+        amount: usd(amount),
+        certificate: Some(certificate(1)),
+    }
 }
 
 /// Gross, weight in ounces and cost of everything.

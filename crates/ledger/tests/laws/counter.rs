@@ -18,6 +18,7 @@ use ledger::sales::{
     MoveBasket, NewSale, OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SetBasketAside,
     StopPaying, TakeOut, TenderIn, VoidSale,
 };
+use testkit::make::certificate;
 
 pub(crate) fn lay(sku: &str) -> BasketChange {
     BasketChange::Add { code: code(sku), quantity: None }
@@ -81,6 +82,7 @@ fn a_slip_is_filled_line_by_line() {
             kind: LineKind::GiftCertificate,
             title: "Gift note".to_owned(),
             amount: usd(2500),
+            certificate: Some(certificate(1)),
         };
         change(&shop, basket, note).await;
         assert_eq!(
@@ -329,7 +331,7 @@ fn cash_goes_through_the_drawer_with_its_sale() {
         let debt = shop.ok(sale(vec![goods("c1", "2")], vec![owed(2000)])).await;
         let tender = shop.ledger.sale(debt.id).await.unwrap().tenders[0].id;
         for (kind, amount) in [(TenderKind::Cash, 700), (TenderKind::Card, 300)] {
-            shop.ok(Pay { tender, kind, amount: usd(amount), who: String::new() }).await;
+            shop.ok(Pay { tender, kind, amount: usd(amount), certificate: None, who: String::new() }).await;
         }
         assert_eq!(expected(&shop, turn).await, 10_700);
         let debts = shop.ledger.debts(10).await.unwrap();

@@ -50,6 +50,7 @@ fn a_day_in_the_shop() {
             tender: view.tenders[0].id,
             kind: TenderKind::Cash,
             amount: usd(300),
+            certificate: None,
             who: String::new(),
         })
         .await;

@@ -185,7 +185,8 @@ fn an_open_balance_that_is_paid_meanwhile_asks_again() {
         let unpaid = shop.ok(NewSale { tenders: vec![owed(4800)], ..sale_of("cowl", 0) }).await.id;
         let basket = ready(&shop, unpaid, &["hat"]).await;
         let debt = shop.ledger.debts(9).await.unwrap().remove(0).tender;
-        shop.ok(Pay { tender: debt, kind: Card, amount: usd(4800), who: String::new() }).await;
+        shop.ok(Pay { tender: debt, kind: Card, amount: usd(4800), certificate: None, who: String::new() })
+            .await;
         let shown = |left| PayBasket { left: Some(usd(left)), ..pay(basket, 4100, Card, 0) };
         let first = PayBasket { tender: tender(Card, 4100), ..shown(4100) };
         let asked = shop.ok(first.clone()).await;

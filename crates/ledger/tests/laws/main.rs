@@ -5,6 +5,7 @@
 mod audit;
 mod books;
 mod bounds;
+mod certificates;
 mod connections;
 mod correct;
 mod counter;

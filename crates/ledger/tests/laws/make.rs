@@ -162,6 +162,7 @@ pub(crate) fn whole(sale: SaleId, fate: ReturnDisposition) -> NewRefund {
         fate,
         shipping: usd(0),
         tender: RefundTender::All(TenderKind::Cash),
+        certificate: None,
         reason: "did not fit".to_owned(),
         who: "counter".to_owned(),
     }

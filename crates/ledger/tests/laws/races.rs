@@ -216,8 +216,13 @@ fn a_payment_and_a_void_of_one_sale_never_both_end_well() {
                 let ledger = views[n].clone();
                 async move {
                     if n == 0 {
-                        let pay =
-                            Pay { tender: debt, kind: TenderKind::Cash, amount: usd(60), who: String::new() };
+                        let pay = Pay {
+                            tender: debt,
+                            kind: TenderKind::Cash,
+                            amount: usd(60),
+                            certificate: None,
+                            who: String::new(),
+                        };
                         outcome(ledger, None, pay).await.map(|_| ())
                     } else {
                         let void = VoidSale { sale, reason: String::new(), who: String::new() };

@@ -15,6 +15,7 @@ use ledger::Rejection;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
 use ledger::sales::{DecideReturn, NewRefund, NewSale, RefundLine, RefundOf, RefundTender, VoidSale};
+use testkit::make::certificate;
 
 fn void(sale: SaleId) -> VoidSale {
     VoidSale { sale, reason: "rung up twice".to_owned(), who: "counter".to_owned() }
@@ -375,6 +376,7 @@ fn paper_is_given_back_but_put_on_no_shelf() {
             kind: domain::basket::LineKind::GiftCertificate,
             title: "Gift note".to_owned(),
             amount: usd(2000),
+            certificate: Some(certificate(1)),
         };
         shop.ok(add(vec![piece("p1", 100)])).await;
         let sold = shop.ok(sale(vec![note, goods("p1", "1")], cash(2100))).await;

@@ -14,6 +14,7 @@ use ledger::keeping::SetShop;
 use ledger::orders::EndHold;
 use ledger::sales::{NewSale, Pay, SaleLineIn, TenderIn, VoidSale};
 use ledger::shelf::{BASKET_MS, CostChange, EditItem, PriceChange, Purpose};
+use testkit::make::certificate;
 
 pub(crate) fn owed(amount: i64) -> TenderIn {
     TenderIn {
@@ -24,7 +25,8 @@ pub(crate) fn owed(amount: i64) -> TenderIn {
 }
 
 fn gift_note(amount: i64) -> SaleLineIn {
-    SaleLineIn::Paper { kind: LineKind::GiftCertificate, title: "Gift note".to_owned(), amount: usd(amount) }
+    let (kind, title) = (LineKind::GiftCertificate, "Gift certificate".to_owned());
+    SaleLineIn::Paper { kind, title, amount: usd(amount), certificate: Some(certificate(1)) }
 }
 
 /// A large sale is written in several trips to the engine, a small one in two. Either is whole: the second, of
@@ -65,7 +67,7 @@ fn sales_add_up() {
         let three = || vec![goods("c1", "1"), goods("c2", "1"), goods("w1", "2")];
         let mixed = vec![
             tender(TenderKind::Card, 3000),
-            tender(TenderKind::GiftCertificate, 500),
+            tender(TenderKind::Other, 500),
             tender(TenderKind::Cash, 1500),
         ];
         let with = |sale: NewSale, discount, shipping| NewSale {
@@ -201,7 +203,12 @@ fn wrong_lines(in_store: &str) -> Vec<(NewSale, Expected)> {
         ),
         (one(gift_note(0)), invalid("lines", SalesReason::CertificateOfNothing)),
         (
-            one(SaleLineIn::Paper { kind: LineKind::Goods, title: "x".to_owned(), amount: usd(5) }),
+            one(SaleLineIn::Paper {
+                kind: LineKind::Goods,
+                title: "x".to_owned(),
+                amount: usd(5),
+                certificate: None,
+            }),
             invalid("lines", SalesReason::CertificateOfNothing),
         ),
     ]
@@ -209,8 +216,12 @@ fn wrong_lines(in_store: &str) -> Vec<(NewSale, Expected)> {
 
 /// The same for what is of the whole sale.
 fn wrong_wholes() -> Vec<(NewSale, Expected)> {
-    let euros =
-        SaleLineIn::Paper { kind: LineKind::GiftCertificate, title: "Note".to_owned(), amount: eur(5) };
+    let euros = SaleLineIn::Paper {
+        kind: LineKind::GiftCertificate,
+        title: "Note".to_owned(),
+        amount: eur(5),
+        certificate: Some(certificate(2)),
+    };
     let euro = vec![TenderIn::plain(TenderKind::Cash, eur(5))];
     let foreign = ShopReason::OtherCurrency { given: currency("EUR"), own: currency("USD") };
     let moment = |error| invalid("at", Reason::Moment { error, zone: Zone::utc() });
@@ -377,8 +388,13 @@ fn what_is_owed_is_paid_in_parts() {
         let sold =
             shop.ok(sale(vec![goods("p1", "1")], vec![tender(TenderKind::Card, 500), owed(4000)])).await;
         let debt = shop.ledger.sale(sold.id).await.unwrap().tenders[1].id;
-        let pay =
-            |tender: TenderId, kind, amount| Pay { tender, kind, amount: usd(amount), who: String::new() };
+        let pay = |tender: TenderId, kind, amount| Pay {
+            tender,
+            kind,
+            amount: usd(amount),
+            certificate: None,
+            who: String::new(),
+        };
         assert_eq!(shop.ok(pay(debt, TenderKind::Cash, 1500)).await.left, usd(2500));
         for (command, expected) in [
             (
@@ -417,8 +433,12 @@ fn a_gift_note_is_not_in_gross() {
     on_each(|shop| async move {
         shop.ok(add(vec![piece("p1", 4500)])).await;
         shop.ok(sale(vec![goods("p1", "1"), gift_note(2000)], cash(6500))).await;
-        let deposit =
-            SaleLineIn::Paper { kind: LineKind::Deposit, title: "Deposit".to_owned(), amount: usd(700) };
+        let deposit = SaleLineIn::Paper {
+            kind: LineKind::Deposit,
+            title: "Deposit".to_owned(),
+            amount: usd(700),
+            certificate: None,
+        };
         shop.ok(sale(vec![deposit], card(700))).await;
         let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
         let figures = shop.ledger.books(&query).await.unwrap()[0].figures;

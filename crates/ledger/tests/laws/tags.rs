@@ -37,7 +37,7 @@ async fn check(shop: &Shop, missing: &[&str], outdated: &[&str]) {
     let on = shop.engine;
     assert_eq!(found(shop, FindState::TagMissing).await, missing, "missing on {on:?}");
     assert_eq!(found(shop, FindState::TagOutdated).await, outdated, "outdated on {on:?}");
-    let counts = shop.ledger.tag_counts(Moment::from_millis(0)).await.unwrap();
+    let counts = shop.ledger.tag_counts(Moment::from_millis(0), i64::MAX).await.unwrap();
     let count = |skus: &[&str]| i64::try_from(skus.len()).unwrap();
     assert_eq!((counts.missing, counts.outdated), (count(missing), count(outdated)), "on {on:?}");
 }
@@ -49,7 +49,7 @@ fn a_tag_is_missing_until_it_is_printed_and_old_when_price_or_weight_change() {
         shop.ok(add(vec![piece("p1", 1000), weighed, counted("c1", "3", 500), counted("c0", "0", 500)]))
             .await;
         check(&shop, &["c1", "p2", "p1"], &[]).await;
-        let added = shop.ledger.tag_counts(Moment::from_millis(0)).await.unwrap().added;
+        let added = shop.ledger.tag_counts(Moment::from_millis(0), i64::MAX).await.unwrap().added;
         assert_eq!(added, 3);
         let tags =
             vec![tag("p1", usd(1000), None), tag("p2", usd(2000), Some("6 ONZ")), tag("p1", usd(1000), None)];
@@ -114,7 +114,7 @@ fn tags_that_cannot_have_been_printed_are_refused() {
         )
         .await;
         shop.refuses(printed(vec![tag("p1", eur(1), None)]), invalid_at("price")).await;
-        let counts = shop.ledger.tag_counts(shop.ledger.now().plus_millis(1)).await.unwrap();
+        let counts = shop.ledger.tag_counts(shop.ledger.now().plus_millis(1), i64::MAX).await.unwrap();
         assert_eq!(counts, TagCounts { missing: 1, outdated: 0, added: 0 });
     });
 }

@@ -41,7 +41,7 @@ async fn a_day(shop: &Shop) {
     let by_card = shop.ok(sale(cards("2"), card(666))).await;
     let later = shop.ok(sale(cards("1"), vec![owed(333)])).await;
     let tender = shop.ledger.sale(later.id).await.unwrap().tenders[0].id;
-    shop.ok(Pay { tender, kind: Check, amount: usd(133), who: who() }).await;
+    shop.ok(Pay { tender, kind: Check, amount: usd(133), certificate: None, who: who() }).await;
     let back = part(by_card.id, by_card.lines[0].id, Some("1"), ReturnDisposition::Shelf);
     shop.ok(NewRefund { tender: RefundTender::All(Card), ..back }).await;
     for tenders in [cash(500), card(333)] {
@@ -114,7 +114,7 @@ fn money_counts_when_it_comes() {
         };
         let slip = shop.ok(slip).await;
         let tender = shop.ledger.sale(sold.id).await.unwrap().tenders[0].id;
-        shop.ok(Pay { tender, kind: Card, amount: usd(333), who: who() }).await;
+        shop.ok(Pay { tender, kind: Card, amount: usd(333), certificate: None, who: who() }).await;
         let (first, second) = (Day::parse("2026-05-17").unwrap(), Day::parse("2026-05-18").unwrap());
         let slips = (Cash, [666, 0, 0, 0, 666]);
         assert_eq!(takings(&shop, TakingsOf::Turn(turn)).await, [slips]);
@@ -135,7 +135,7 @@ fn a_drawer_s_entries_name_their_receipts() {
         shop.ok(whole(first.id, ReturnDisposition::Shelf)).await;
         let second = shop.ok(sale(vec![goods("card", "1")], vec![owed(333)])).await;
         let tender = shop.ledger.sale(second.id).await.unwrap().tenders[0].id;
-        shop.ok(Pay { tender, kind: Cash, amount: usd(333), who: who() }).await;
+        shop.ok(Pay { tender, kind: Cash, amount: usd(333), certificate: None, who: who() }).await;
         let third = shop.ok(sale(vec![goods("card", "1")], cash(333))).await;
         shop.ok(VoidSale { sale: third.id, reason: "twice".to_owned(), who: who() }).await;
         let entries = shop.ledger.drawer_entries(turn, 10).await.unwrap();

@@ -149,8 +149,13 @@ fn what_is_owed_is_told_until_it_is_paid() {
         let debts = shop.ledger.debts(9).await.unwrap();
         let told: Vec<_> = debts.iter().map(|d| (d.sale, d.customer.as_str(), d.left)).collect();
         assert_eq!(told, [(first.id, "Ada", usd(1000)), (second.id, "Ada", usd(1000))]);
-        let pay =
-            |amount| Pay { tender: debts[0].tender, kind: TenderKind::Cash, amount, who: String::new() };
+        let pay = |amount| Pay {
+            tender: debts[0].tender,
+            kind: TenderKind::Cash,
+            amount,
+            certificate: None,
+            who: String::new(),
+        };
         shop.ok(pay(usd(400))).await;
         assert_eq!(sum(due).await, (2, 1600));
         shop.ok(pay(usd(600))).await;

@@ -244,6 +244,7 @@ async fn what_was_given_back_beside_a_state_is_not_sold_again() {
             fate: domain::stock::ReturnDisposition::Open,
             shipping: ZERO,
             tender: RefundTender::All(domain::basket::TenderKind::Online),
+            certificate: None,
             reason: "a dropped stitch".to_owned(),
             who: "maker".to_owned(),
         };

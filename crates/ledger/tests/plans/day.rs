@@ -163,7 +163,8 @@ async fn later(shop: &TestShop) {
     let sold = ok(shop, sale(vec![goods("c1", "4")], vec![owed(400)])).await;
     let view = shop.ledger.sale(sold.id).await.unwrap();
     let (tender, who) = (view.tenders[0].id, WHO.to_owned());
-    ok(shop, Pay { tender, kind: TenderKind::Cash, amount: usd(100), who: who.clone() }).await;
+    ok(shop, Pay { tender, kind: TenderKind::Cash, amount: usd(100), certificate: None, who: who.clone() })
+        .await;
     let some = part(sold.id, sold.lines[0].id, Some("2"), ReturnDisposition::Open);
     let back = ok(shop, NewRefund { tender: RefundTender::All(TenderKind::Cash), ..some }).await;
     ok(shop, DecideReturn { line: back.lines[0].0, fate: ReturnDisposition::Shelf, who }).await;

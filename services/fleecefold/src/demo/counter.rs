@@ -8,23 +8,24 @@ use super::season::{Door, Visit};
 use super::shelf::Wanted;
 use super::trouble::{DemoError, Doing};
 use domain::basket::{LineKind, TenderKind};
+use domain::certificate::{CertificateNumber, RANDOM_BYTES};
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::HoldGroupId;
 use domain::money::Money;
 use domain::quantity::Asked;
 use domain::stock::{ItemKind, ReturnDisposition};
-use ledger::sales::{NewSale, SaleDone, SaleLineIn, TenderIn, VoidSale};
+use ledger::sales::{NewCertificate, NewSale, SaleDone, SaleLineIn, TenderIn, VoidSale};
 use ledger::shelf::{HoldLine, NewHold, Purpose};
 
 /// Out of a hundred visits to the store. Invented, like all figures here.
-const GIFT_NOTES: i64 = 2;
+const GIFT_CERTIFICATES: i64 = 2;
 const SET_ASIDE: i64 = 4;
 const RUNG_UP_BY_MISTAKE: i64 = 3;
 /// Out of a hundred pieces.
 const COME_BACK: i64 = 9;
 /// The value of a gift certificate, and the discount for a friend of the farm, in cents.
-const GIFT_NOTE: i64 = 5_000;
+const GIFT_CERTIFICATE: i64 = 5_000;
 const FRIEND: i64 = 500;
 const FRIENDS: i64 = 6;
 /// People pay in notes of this many cents.
@@ -37,8 +38,8 @@ const HELD_FOR_MS: i64 = 7 * DAY_MS;
 impl Live {
     /// One visit to the counter or the stall, or one wholesale order.
     pub(super) async fn serve(&mut self, visit: Visit) -> Result<(), DemoError> {
-        if visit.door == Door::Store && self.dice.chance(GIFT_NOTES) {
-            return self.sell_gift_note().await;
+        if visit.door == Door::Store && self.dice.chance(GIFT_CERTIFICATES) {
+            return self.sell_gift_certificate().await;
         }
         if visit.door == Door::Store && self.dice.chance(SET_ASIDE) {
             return self.set_aside(visit).await;
@@ -130,12 +131,17 @@ impl Live {
             let due_day = self.zone.day_of(visit.at.plus_millis(DUE_AFTER_MS));
             let customer = people::shop(&mut self.dice);
             let amount = self.money(due)?;
-            return Ok(vec![TenderIn { kind: TenderKind::OnAccount, amount, customer, due: Some(due_day) }]);
+            return Ok(vec![TenderIn {
+                customer,
+                due: Some(due_day),
+                ..TenderIn::plain(TenderKind::OnAccount, amount)
+            }]);
         }
-        if self.gift_notes > 0 && due > GIFT_NOTE {
-            self.gift_notes -= 1;
-            let note = TenderIn::plain(TenderKind::GiftCertificate, self.money(GIFT_NOTE)?);
-            return Ok(vec![note, TenderIn::plain(TenderKind::Card, self.money(due - GIFT_NOTE)?)]);
+        if due > GIFT_CERTIFICATE
+            && let Some(number) = self.certificates.pop()
+        {
+            let note = TenderIn::by_certificate(number, self.money(GIFT_CERTIFICATE)?);
+            return Ok(vec![note, TenderIn::plain(TenderKind::Card, self.money(due - GIFT_CERTIFICATE)?)]);
         }
         let in_notes = |rest: i64| (rest + NOTE - 1) / NOTE * NOTE;
         let (cash, cheque) = if visit.door == Door::Market { (60, 0) } else { (32, 7) };
@@ -153,10 +159,21 @@ impl Live {
         })
     }
 
-    async fn sell_gift_note(&mut self) -> Result<(), DemoError> {
-        let amount = self.money(GIFT_NOTE)?;
-        let line =
-            SaleLineIn::Paper { kind: LineKind::GiftCertificate, title: "Gift note".to_owned(), amount };
+    async fn sell_gift_certificate(&mut self) -> Result<(), DemoError> {
+        let amount = self.money(GIFT_CERTIFICATE)?;
+        let number = CertificateNumber::draw(|| {
+            let [high, low] = [self.certificate_dice.next(), self.certificate_dice.next()];
+            let mut bytes = [0; RANDOM_BYTES];
+            bytes[..8].copy_from_slice(&high.to_be_bytes());
+            bytes[8..].copy_from_slice(&low.to_be_bytes()[..2]);
+            bytes
+        });
+        let line = SaleLineIn::Paper {
+            kind: LineKind::GiftCertificate,
+            title: "Gift certificate".to_owned(),
+            amount,
+            certificate: Some(NewCertificate { number, holder: String::new() }),
+        };
         let sale = NewSale {
             channel: Channel::store(),
             lines: vec![line],
@@ -169,7 +186,7 @@ impl Live {
             who: self.family(),
         };
         self.sell(&sale).await?;
-        self.gift_notes += 1;
+        self.certificates.push(number);
         Ok(())
     }
 

@@ -8,6 +8,7 @@ use super::season::{self, Door};
 use super::shelf::{Shelf, Wanted};
 use super::trouble::{DemoError, Doing};
 use super::{LAST_DAY, OPENING_DAY, SEED};
+use domain::certificate::CertificateNumber;
 use domain::day::{Moment, Zone};
 use domain::money::Currency;
 use domain::quantity::{Asked, Measure, Quantity};
@@ -42,8 +43,9 @@ pub(super) struct Live {
     pub(super) promises: BTreeMap<Date, Vec<Promise>>,
     /// The last piece sold at the counter, which an online order may still ask for.
     pub(super) just_sold: Option<Wanted>,
-    /// Gift certificates sold and not yet used.
-    pub(super) gift_notes: u32,
+    /// Gift certificates that are not spent, and what their numbers are drawn with.
+    pub(super) certificates: Vec<CertificateNumber>,
+    pub(super) certificate_dice: Rng,
     pub(super) orders: usize,
     pub(super) sales: usize,
     pub(super) refunds: usize,
@@ -69,7 +71,8 @@ impl Live {
             day: OPENING_DAY,
             promises: BTreeMap::new(),
             just_sold: None,
-            gift_notes: 0,
+            certificates: Vec::new(),
+            certificate_dice: Rng::new(!SEED),
             orders: 0,
             sales: 0,
             refunds: 0,

@@ -115,6 +115,7 @@ impl Live {
             fate,
             shipping: Money::zero(self.currency),
             tender: RefundTender::All(tender),
+            certificate: None,
             reason: if fate == ReturnDisposition::Shelf { "did not fit" } else { "a seam came open" }
                 .to_owned(),
             who: self.family(),
@@ -155,7 +156,13 @@ impl Live {
         let view = self.ledger.sale(sale).await.doing("look a sale up")?;
         for tender in view.tenders {
             let Some(amount) = tender.still_owed.filter(|owed| !owed.is_zero()) else { continue };
-            let paid = Pay { tender: tender.id, kind: TenderKind::Check, amount, who: self.family() };
+            let paid = Pay {
+                tender: tender.id,
+                kind: TenderKind::Check,
+                amount,
+                certificate: None,
+                who: self.family(),
+            };
             self.ledger.execute(None, &paid).await.doing("take a payment")?;
         }
         Ok(())

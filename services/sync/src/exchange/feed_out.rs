@@ -185,7 +185,7 @@ fn pages(ledger: Ledger, connection: ConnectionId, what: What) -> mpsc::Receiver
                 What::All => ledger.listings(connection, after).await,
                 What::Changes => ledger.waiting_listings(connection, after).await,
                 What::Again(run) => ledger.listings_of_run(connection, *run, after).await,
-                What::Pieces(items) => ledger.listings_of(connection, items, after).await,
+                What::Pieces(items) => ledger.chosen_listings(connection, items, after).await,
             };
             after = page.as_ref().ok().and_then(ListingPage::last);
             if sender.send(page).await.is_err() || after.is_none() {

@@ -18,9 +18,11 @@ use utoipa::ToSchema;
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct PaymentText {
-    /// cash, card, cheque, online, gift-note or other.
+    /// cash, card, check, online, gift-certificate or other.
     kind: String,
     amount: String,
+    /// Of `gift-certificate`: its number.
+    certificate: Option<String>,
 }
 
 impl Body for PaymentText {}
@@ -31,6 +33,11 @@ impl PaymentText {
             tender,
             kind: values::tender_kind(&self.kind, "#/kind")?,
             amount: values::money(&self.amount, currency, "#/amount")?,
+            certificate: self
+                .certificate
+                .as_deref()
+                .map(|number| values::certificate(number, "#/certificate"))
+                .transpose()?,
             who,
         })
     }
@@ -43,9 +50,9 @@ pub(crate) struct LeftShown {
     still_owed: String,
 }
 
-/// Pays what a tender of kind `owed` left owed, or a part of it.
+/// Pays what a tender of kind `on-account` left open, or a part of it.
 #[utoipa::path(post, path = "/api/balances/{tender}/payments", tag = "sales", request_body = PaymentText,
-    params(("tender" = String, Path, description = "The owed tender, as the sale shows it."), KeyHeader),
+    params(("tender" = String, Path, description = "The tender on account, as the sale shows it."), KeyHeader),
     responses((status = 201, description = "What is left.", body = LeftShown), WriteProblems))]
 pub(crate) async fn pay(
     State(app): State<App>,

@@ -2,8 +2,8 @@
 
 use super::refined::refine;
 use super::{
-    balances, books, connections, feeds, holds, items, limits, listings, orders, receipts, refund_lines,
-    sales, shelf, shop, styles, takings,
+    balances, books, certificates, connections, feeds, holds, items, limits, listings, orders, receipts,
+    refund_lines, sales, shelf, shop, styles, takings,
 };
 use crate::app::App;
 use crate::health;
@@ -59,6 +59,9 @@ use utoipa::{Modify, OpenApi};
         receipts::read_receipt,
         refund_lines::decide_fate,
         balances::pay,
+        certificates::get::list_certificates,
+        certificates::post::bring_in,
+        certificates::by_id::get::read_certificate,
         shelf::read_shelf,
         books::read_books,
         takings::read_takings,

@@ -7,6 +7,7 @@
 use crate::request::caller::Access;
 use crate::request::query::{DEFAULT_ROWS, MAX_ROWS};
 use crate::request::route::Route;
+use domain::account::AccountReason;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::channel::MAX_CHANNEL_CHARS;
 use domain::codes::MAX_CODE_CHARS;
@@ -84,6 +85,7 @@ fn own(schema: &str, field: &str) -> Option<Form> {
         ("FateText", "fate") => {
             Words(vec![ReturnDisposition::Shelf.code(), ReturnDisposition::WrittenOff.code()])
         }
+        ("CertificateChange", "why") => Words(AccountReason::ALL.map(AccountReason::code).to_vec()),
         ("StockText", "why") => Words(losses()),
         ("MoveShown", "why") => Words(StockReason::ALL.map(StockReason::code).to_vec()),
         ("HoldText", "for") => {
@@ -117,12 +119,13 @@ fn everywhere(field: &str) -> Option<Form> {
         "amount" | "price" | "discount" | "tax" | "shipping" | "rounding" | "extras" | "cost" | "minimum"
         | "rate" | "quantity" | "count" | "more" | "less" | "onHand" | "held" | "free" | "sold"
         | "byWeight" | "ended" | "lowestPrice" | "highestPrice" | "gross" | "net" | "fees" | "postage"
-        | "margin" | "ounces" | "tendered" | "change" | "stillOwed" | "inventoryLevel" | "given" => decimal(),
+        | "margin" | "ounces" | "tendered" | "change" | "stillOwed" | "inventoryLevel" | "given"
+        | "balance" | "owed" => decimal(),
         "id" | "sale" | "hold" | "line" => Pattern(ID, 19),
         "revision" => Pattern(WHOLE, 20),
         "due" | "day" => Pattern(DAY, 10),
         "month" => Pattern(MONTH, 7),
-        "at" | "until" | "orderDate" | "lastContact" | "quietUntil" | "troubleAt" => Stamp,
+        "at" | "until" | "orderDate" | "issued" | "lastContact" | "quietUntil" | "troubleAt" => Stamp,
         "unitCode" => Words(WeightUnit::ALL.map(WeightUnit::code).to_vec()),
         "channel" => channel(),
         "fate" => Words(fates()),
@@ -138,7 +141,10 @@ fn everywhere(field: &str) -> Option<Form> {
         "gtin13" => Pattern(GTIN, 40),
         "sku" | "inStoreCode" => Text(1, MAX_CODE_CHARS),
         "name" | "title" | "style" | "sizes" => Text(1, MAX_NAME_CHARS),
-        "brand" | "color" | "size" | "material" | "category" | "customer" => Text(0, MAX_NAME_CHARS),
+        "certificate" => Text(0, MAX_NAME_CHARS),
+        "brand" | "holder" | "color" | "size" | "material" | "category" | "customer" => {
+            Text(0, MAX_NAME_CHARS)
+        }
         "note" | "reason" | "description" | "image" => Text(0, MAX_NOTE_CHARS),
         _ => return None,
     })

@@ -52,7 +52,7 @@ pub(crate) struct TotalsShown {
 pub(crate) struct LineShown {
     /// The identifier for refunds.
     id: String,
-    /// goods, gift-note or deposit.
+    /// goods, gift-certificate or deposit.
     kind: &'static str,
     sku: String,
     title: String,

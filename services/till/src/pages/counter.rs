@@ -4,6 +4,7 @@
 //! slip (the field `part`) and replaces the one on the page.
 
 mod balances;
+mod certificates;
 mod drawer;
 mod events;
 mod hold;
@@ -43,6 +44,7 @@ pub(crate) fn routes() -> Vec<Route> {
     let sell = Access::With(Permission::Sell);
     let give_back = Access::With(Permission::GiveBack);
     let keep = Access::With(Permission::KeepDrawer);
+    let run = Access::With(Permission::Run);
     vec![
         Route::get("/counter", sell, room::room),
         Route::post("/counter/channel", sell, place::switch),
@@ -73,6 +75,12 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/counter/sales/{sale}/refund", give_back, refund::refund),
         Route::get("/counter/balances", sell, balances::list),
         Route::post("/counter/balances/{tender}", sell, balances::pay),
+        Route::get("/counter/certificates", sell, certificates::list),
+        Route::post("/counter/certificates", run, certificates::bring_in),
+        Route::get("/counter/certificates/{account}", sell, certificates::one),
+        Route::get("/counter/certificates/{account}/print", sell, certificates::print),
+        Route::post("/counter/certificates/{account}/number", run, certificates::renumber),
+        Route::post("/counter/certificates/{account}/end", run, certificates::end),
         Route::get("/counter/drawer", keep, drawer::page),
         Route::post("/counter/drawer", keep, drawer::open),
         Route::get("/counter/drawer/{turn}", keep, drawer::turn),

@@ -6,8 +6,8 @@ use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::request::Parts;
 use domain::codes::Code;
 use domain::ids::{
-    BasketId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundId, RefundLineId, SaleId,
-    SessionId, TenderId, TurnId,
+    AccountId, BasketId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundId, RefundLineId,
+    SaleId, SessionId, TenderId, TurnId,
 };
 use domain::people::Role;
 use serde::Deserialize;
@@ -75,6 +75,7 @@ macro_rules! named_ids {
 }
 
 named_ids! {
+    AccountId "gift certificate",
     SaleId "sale",
     HoldGroupId "hold",
     TenderId "open balance",

@@ -1,7 +1,9 @@
 //! Values of a body, parsed by the domain's own constructors; a wrong one is reported at its place.
 
 use crate::problem::Problem;
+use crate::security::random;
 use domain::basket::TenderKind;
+use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::{Day, Moment, Zone};
@@ -92,6 +94,15 @@ pub(crate) fn channel(text: &str, pointer: &str) -> Result<Channel, Problem> {
 pub(crate) fn tender_kind(text: &str, pointer: &str) -> Result<TenderKind, Problem> {
     let known: Vec<&str> = TenderKind::of_people().map(TenderKind::code).collect();
     choice(TenderKind::of_people().find(|kind| kind.code() == text), &known, pointer)
+}
+
+/// The number of a gift certificate that is about to be issued.
+pub(crate) fn new_certificate() -> CertificateNumber {
+    random::certificate_number()
+}
+
+pub(crate) fn certificate(text: &str, pointer: &str) -> Result<CertificateNumber, Problem> {
+    CertificateNumber::parse(text).map_err(|e| Problem::invalid(pointer, e))
 }
 
 pub(crate) fn fate(text: &str, pointer: &str) -> Result<ReturnDisposition, Problem> {

@@ -2,6 +2,7 @@
 
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use domain::certificate::{self, CertificateNumber};
 
 /// Bytes in a value that nobody may guess: 192 bits, above the 128 that OWASP ASVS 5.0.0, 7.2.3 and 11.5.1
 /// require.
@@ -16,6 +17,15 @@ pub fn text() -> String {
     let mut bytes = [0; BYTES];
     fill(&mut bytes);
     URL_SAFE_NO_PAD.encode(bytes)
+}
+
+/// The number of a new gift certificate.
+pub(crate) fn certificate_number() -> CertificateNumber {
+    CertificateNumber::draw(|| {
+        let mut bytes = [0; certificate::RANDOM_BYTES];
+        fill(&mut bytes);
+        bytes
+    })
 }
 
 /// Fills a buffer with bytes that nobody can guess.

@@ -7,6 +7,7 @@
 mod codes;
 mod known_codes;
 mod rule;
+mod rules_accounts;
 mod rules_counter;
 mod rules_goods;
 mod rules_limits;
@@ -157,6 +158,7 @@ impl Ledger {
         for rule in [
             rules_goods::RULES,
             rules_money::RULES,
+            rules_accounts::RULES,
             rules_orders::RULES,
             rules_counter::RULES,
             rules_limits::RULES,

@@ -122,13 +122,16 @@ impl Field {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{rules_counter, rules_goods, rules_limits, rules_live, rules_money, rules_orders};
+    use super::super::{
+        rules_accounts, rules_counter, rules_goods, rules_limits, rules_live, rules_money, rules_orders,
+    };
     use super::Rule;
 
     fn rules() -> Vec<Rule> {
         [
             rules_goods::RULES,
             rules_money::RULES,
+            rules_accounts::RULES,
             rules_orders::RULES,
             rules_counter::RULES,
             rules_limits::RULES,

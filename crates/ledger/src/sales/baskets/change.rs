@@ -2,6 +2,8 @@
 
 use super::content::{Content, What};
 use super::{insert, take_open};
+use crate::sales::accounts::NewCertificate;
+use crate::sales::ring_up;
 use crate::shelf::holds::expire_of_item;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
@@ -39,6 +41,8 @@ pub enum BasketChange {
         title: String,
         /// How much.
         amount: Money,
+        /// The gift certificate that is issued; a deposit has none.
+        certificate: Option<NewCertificate>,
     },
     /// A line's quantity and discount are changed.
     Line {
@@ -137,13 +141,14 @@ async fn apply(
 ) -> Result<Option<u32>, CommandError> {
     match change {
         BasketChange::Add { code, quantity } => add(tx, content, code, *quantity).await.map(Some),
-        BasketChange::AddPaper { kind, title, amount } => {
+        BasketChange::AddPaper { kind, title, amount, certificate } => {
             own_money("amount", *amount, tx.shop().currency)?;
             if *kind == LineKind::Goods || amount.is_zero() {
                 return Err(Rejection::invalid("amount", SalesReason::CertificateOfNothing).into());
             }
             let title = text::name(title).field("title")?;
-            content.add(What::Paper { kind: *kind, title, amount: *amount }).map(Some)
+            let certificate = ring_up::issued(*kind, certificate.as_ref())?;
+            content.add(What::Paper { kind: *kind, title, amount: *amount, certificate }).map(Some)
         }
         BasketChange::Line { line, quantity, off, reason } => {
             if let Some(asked) = quantity {

@@ -1,6 +1,7 @@
 //! The lines of the current sale, and their total.
 
 use super::exchange::Returns;
+use crate::sales::accounts::NewCertificate;
 use crate::sales::ring_up::{SaleLineIn, TenderIn};
 use crate::shelf::lookup::Found;
 use crate::store::error::{CommandError, Naming, Stored};
@@ -44,8 +45,18 @@ pub(crate) struct Line {
 /// What a line stands for.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) enum What {
-    Goods { item: ItemId, code: Code, quantity: Asked },
-    Paper { kind: LineKind, title: String, amount: Money },
+    Goods {
+        item: ItemId,
+        code: Code,
+        quantity: Asked,
+    },
+    Paper {
+        kind: LineKind,
+        title: String,
+        amount: Money,
+        #[serde(default)]
+        certificate: Option<NewCertificate>,
+    },
 }
 
 /// The price of one, and what a step is.
@@ -114,9 +125,12 @@ impl Content {
                     let (code, tax) = (code.clone(), Money::zero(currency));
                     SaleLineIn::Goods { code, quantity: *quantity, discount, tax }
                 }
-                What::Paper { kind, title, amount } => {
-                    SaleLineIn::Paper { kind: *kind, title: title.clone(), amount: *amount }
-                }
+                What::Paper { kind, title, amount, certificate } => SaleLineIn::Paper {
+                    kind: *kind,
+                    title: title.clone(),
+                    amount: *amount,
+                    certificate: certificate.clone(),
+                },
             });
         }
         Ok((lines, self.whole_off(self.worth(found, currency)?)?))

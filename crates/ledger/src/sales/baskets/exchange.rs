@@ -4,6 +4,7 @@
 use super::content::Content;
 use super::pay::Exact;
 use super::{BasketPaid, Slip, insert, pay};
+use crate::sales::accounts;
 use crate::sales::limits;
 use crate::sales::refunds::{self, NewRefund, RefundDone, RefundLine, RefundOf, RefundTender};
 use crate::sales::ring_up::{NewSale, TenderIn, checked_tender};
@@ -14,6 +15,7 @@ use crate::store::rejection::{Rejection, SalesReason};
 use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::basket::{self, BasketError, Given, TenderKind};
+use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
 use domain::ids::{BasketId, ItemId, SaleId};
 use domain::money::Money;
@@ -47,13 +49,19 @@ pub struct Returned {
 }
 
 impl Returns {
-    fn as_refund(&self, tender: RefundTender, who: &str, no_shipping: Money) -> NewRefund {
+    fn as_refund(
+        &self,
+        (tender, certificate): (RefundTender, Option<CertificateNumber>),
+        who: &str,
+        no_shipping: Money,
+    ) -> NewRefund {
         NewRefund {
             sale: self.sale,
             lines: self.lines.clone(),
             fate: ReturnDisposition::Open,
             shipping: no_shipping,
             tender,
+            certificate,
             reason: self.reason.clone(),
             who: who.to_owned(),
         }
@@ -72,7 +80,7 @@ impl Returns {
     /// Reads again what it is worth. Whatever would reject the refund rejects it now.
     pub(super) async fn look(&mut self, tx: &mut Tx) -> Result<(), CommandError> {
         let none = Money::zero(tx.shop().currency);
-        let new = self.as_refund(RefundTender::All(TenderKind::Cash), "", none);
+        let new = self.as_refund((RefundTender::All(TenderKind::Cash), None), "", none);
         let preview = refunds::preview(tx, &new).await?;
         limits::allow_refund_of(tx, self.sale, preview.total).await?;
         let line = |(title, quantity, amount)| Returned { title, quantity, amount };
@@ -155,6 +163,8 @@ pub(super) async fn settle(
     }
     if !is_paid_back {
         slip.content.tenders.push(checked_tender(tender)?);
+        accounts::refuse_more_than_is_left(tx, &slip.content.tenders).await?;
+        accounts::refuse_bought_with_another(&sale.lines, &slip.content.tenders, due)?;
     }
     let mut tenders = slip.content.tenders.clone();
     if !covered.is_zero() {
@@ -178,8 +188,9 @@ pub(super) async fn settle(
     let paid = pay::ring_up(tx, slip, NewSale { tenders, note, who: who.to_owned(), ..sale }).await?;
     let pays = paid.sale.ok_or_else(|| StorageError::impossible("a sale that was rung up has no number"))?;
     let rest = if back.is_zero() { TenderKind::Other } else { tender.kind };
-    let tender = RefundTender::Exchange { pays, at: slip.channel.clone(), amount: covered, rest };
-    let refund = returns.as_refund(tender, who, Money::zero(due.currency())).run(tx).await?;
+    let by = RefundTender::Exchange { pays, at: slip.channel.clone(), amount: covered, rest };
+    let refund =
+        returns.as_refund((by, tender.certificate), who, Money::zero(due.currency())).run(tx).await?;
     refuse_other_sum(&refund, back)?;
     Ok(paid)
 }

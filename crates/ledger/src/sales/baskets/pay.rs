@@ -2,6 +2,7 @@
 //! payment the sale is rung up, once.
 
 use super::{NotOpen, Slip, exchange, take, take_open};
+use crate::sales::accounts;
 use crate::sales::limits;
 use crate::sales::ring_up::{self, NewSale, TenderIn};
 use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
@@ -194,6 +195,8 @@ impl Command for PayBasket {
             return exchange::settle(tx, &mut slip, &returns, exact, (&self.tender, &self.who)).await;
         }
         slip.content.tenders.push(ring_up::checked_tender(&self.tender)?);
+        accounts::refuse_more_than_is_left(tx, &slip.content.tenders).await?;
+        accounts::refuse_bought_with_another(&sale.lines, &slip.content.tenders, due)?;
         let given: Vec<_> = slip.content.tenders.iter().map(|t| (t.kind, t.amount)).collect();
         let rule = tx.shop().cash_rounding;
         match basket::settle(&money, sale.shipping, &given, rule) {
@@ -256,8 +259,9 @@ impl Command for StopPaying {
         slip.content.paying = false;
         let back = std::mem::take(&mut slip.content.tenders);
         slip.write(tx).await?;
-        // A customer for on account need not be kept.
-        Ok(back.into_iter().map(|tender| TenderIn { customer: String::new(), ..tender }).collect())
+        // Answers are stored, and neither a customer nor a certificate's number need be.
+        let bare = |tender: TenderIn| TenderIn { customer: String::new(), certificate: None, ..tender };
+        Ok(back.into_iter().map(bare).collect())
     }
 }
 

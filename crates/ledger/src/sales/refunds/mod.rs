@@ -16,7 +16,7 @@ pub(crate) use preview::preview;
 use crate::books::figures::{BookLine, book_line};
 use crate::people::activity_log::{self, Activity};
 use crate::sales::drawer::{self, Cash, Drawer};
-use crate::sales::{limits, payments};
+use crate::sales::{accounts, limits, payments};
 use crate::shelf::stock::{self, EntryReason};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
@@ -24,10 +24,11 @@ use crate::store::rejection::{Rejection, SalesReason, Thing};
 use async_trait::async_trait;
 use claim::{claim_part, claim_sale, wanted};
 use domain::basket::{Given, TenderKind};
+use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::{ItemId, RefundId, RefundLineId, SaleId, SaleLineId};
-use domain::money::{Currency, Money};
+use domain::money::{Currency, Money, MoneyError};
 use domain::quantity::Asked;
 use domain::refund::Part;
 use domain::stock::{ReturnDisposition, StockReason};
@@ -92,6 +93,9 @@ pub struct NewRefund {
     pub shipping: Money,
     /// How the money is returned.
     pub tender: RefundTender,
+    /// The gift certificate that gets what is returned in that way: one that exists, or the number of a new one.
+    #[serde(default)]
+    pub certificate: Option<CertificateNumber>,
     /// Why.
     pub reason: String,
     /// For the activity log.
@@ -198,6 +202,7 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
     write(tx, id, (new.sale, pays), &sale.channel, &given, note).await?;
     write_lines(tx, id, &parts, note).await?;
     write_tenders(tx, id, new.sale, &given.tenders, note).await?;
+    certificates(tx, id, &parts, (&given.tenders, new.certificate), note).await?;
     add_to_books(tx, &sale.channel, &parts, &given, note.at).await?;
     hand_out(tx, id, drawer, &given.tenders, note.who).await?;
     Ok(RefundDone {
@@ -209,6 +214,22 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
         given: given.total,
         tenders: given.tenders,
     })
+}
+
+/// What the refund does to gift certificates.
+async fn certificates(
+    tx: &mut Tx,
+    id: RefundId,
+    parts: &[RefundPart<'_>],
+    given: (&[Given], Option<CertificateNumber>),
+    note: RefundNote<'_>,
+) -> Result<(), CommandError> {
+    let back: Vec<_> = parts
+        .iter()
+        .map(|(_, line, part, _)| Ok((line.id, line.book.kind, part.given_back()?)))
+        .collect::<Result<_, MoneyError>>()
+        .field("lines")?;
+    accounts::refunded(tx, id, &back, given, (note.reason, note.who)).await
 }
 
 /// The cash of a refund leaves the drawer.

@@ -42,6 +42,47 @@ pub enum SalesReason {
     CertificateInDiscount,
     /// More than one of a gift certificate or deposit.
     CertificateQuantity,
+    /// A gift certificate is sold without the number that it gets.
+    CertificateUnnumbered,
+    /// A payment by gift certificate does not say by which.
+    CertificateNeeded,
+    /// Another payment names a gift certificate.
+    CertificateNotUsed,
+    /// No gift certificate has this number.
+    CertificateUnknown {
+        /// The last digits of the number.
+        last_four: String,
+    },
+    /// More than is left on the gift certificate.
+    CertificateShort {
+        /// The last digits of its number.
+        last_four: String,
+        /// What is left.
+        left: Money,
+        /// What was to be taken.
+        asked: Money,
+    },
+    /// A gift certificate that is refunded was spent.
+    CertificateSpent {
+        /// What is left on it.
+        left: Money,
+        /// What was to be refunded.
+        asked: Money,
+    },
+    /// The gift certificate is worth something else than the page showed.
+    CertificateChanged {
+        /// Now.
+        now: Money,
+        /// As it was shown.
+        shown: Money,
+    },
+    /// A gift certificate pays for another one.
+    CertificateForAnother {
+        /// What the certificates in this sale come to.
+        sold: Money,
+    },
+    /// Nothing is left on the gift certificate.
+    CertificateEmpty,
     /// Goods by weight without their weight.
     WeightMissing {
         /// Which.

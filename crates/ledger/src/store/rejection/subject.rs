@@ -28,6 +28,8 @@ pub enum Thing {
     RefundLine,
     /// A sale on account.
     OpenBalance,
+    /// A gift certificate.
+    Certificate,
     /// From a cash drawer's opening to its count.
     DrawerTurn,
     /// An online order.
@@ -109,6 +111,8 @@ pub enum NotVoidable {
     NotToday,
     /// It was voided, or a part of it was refunded or paid.
     Settled,
+    /// A gift certificate that it sold was spent.
+    CertificateSpent,
 }
 
 /// What a refund gives back.

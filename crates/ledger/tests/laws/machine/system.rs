@@ -23,6 +23,7 @@ use ledger::shelf::{EditItem, PriceChange, Purpose, RowOutcome, SweepHolds};
 use ledger::{Command, CommandError, Key, Rejection};
 use rust_decimal::Decimal;
 use std::collections::BTreeMap;
+use testkit::make::certificate;
 use testkit::{Ground, engines};
 use tokio::runtime::Runtime;
 
@@ -152,7 +153,13 @@ impl One {
             }
             Step::Pay { debt, amount } => {
                 let tender = self.debts.get(*debt).copied().unwrap_or(TenderId::from_raw(1));
-                let pay = Pay { tender, kind: TenderKind::Card, amount: usd(*amount), who: String::new() };
+                let pay = Pay {
+                    tender,
+                    kind: TenderKind::Card,
+                    amount: usd(*amount),
+                    certificate: None,
+                    who: String::new(),
+                };
                 self.said(pay, |paid| format!("left {}", paid.left.minor())).await
             }
             Step::Zone { tokyo } => self.set("zone", if *tokyo { "Asia/Tokyo" } else { "UTC" }).await,
@@ -294,7 +301,9 @@ impl One {
         }
         if let Some(amount) = sell.paper {
             let (kind, title) = (domain::basket::LineKind::GiftCertificate, "Gift note".to_owned());
-            lines.push(ledger::sales::SaleLineIn::Paper { kind, title, amount: usd(amount) });
+            // A key that is sent twice has the same sale, and so the same number.
+            let certificate = Some(certificate(self.sells.try_into().unwrap()));
+            lines.push(ledger::sales::SaleLineIn::Paper { kind, title, amount: usd(amount), certificate });
         }
         NewSale {
             channel: channel(if sell.market { "market" } else { "store" }),

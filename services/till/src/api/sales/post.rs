@@ -3,10 +3,13 @@
 use super::text::SaleText;
 use super::{LineShown, TotalsShown};
 use crate::api::answer::Answer;
+use crate::api::certificates::IssuedShown;
 use crate::app::App;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::request::body::Write;
 use axum::extract::State;
+use domain::account::AccountReason;
+use domain::basket::LineKind;
 use ledger::sales::SaleDone;
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -22,11 +25,14 @@ pub(crate) struct SaleMade {
     /// The change to hand back.
     change: String,
     lines: Vec<LineShown>,
+    /// The gift certificates among the lines, with the numbers to print on them.
+    certificates: Vec<IssuedShown>,
 }
 
-impl From<SaleDone> for SaleMade {
-    fn from(sale: SaleDone) -> Self {
+impl SaleMade {
+    fn of(sale: SaleDone, certificates: Vec<IssuedShown>) -> Self {
         Self {
+            certificates,
             id: sale.id.to_string(),
             receipt: sale.receipt.to_string(),
             channel: sale.channel.to_string(),
@@ -36,6 +42,14 @@ impl From<SaleDone> for SaleMade {
             lines: sale.lines.into_iter().map(LineShown::from).collect(),
         }
     }
+}
+
+/// Most sales issue none, and are not read again.
+async fn issued(app: &App, sale: &SaleDone) -> Result<Vec<IssuedShown>, Problem> {
+    if sale.lines.iter().all(|line| line.kind != LineKind::GiftCertificate) {
+        return Ok(Vec::new());
+    }
+    Ok(IssuedShown::all_of(app.ledger.certificates_of(sale.id).await?, AccountReason::Sold))
 }
 
 /// Rings up a sale: stock, books and receipt in one transaction, or a rejection that says why.
@@ -55,7 +69,8 @@ pub(crate) async fn ring_up(
         app.meters.sale();
     }
     let place = format!("/api/sales/{}", done.answer.id);
-    Ok(Answer::created(done.replayed, place, done.answer.into()))
+    let certificates = issued(&app, &done.answer).await?;
+    Ok(Answer::created(done.replayed, place, SaleMade::of(done.answer, certificates)))
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@ use crate::request::values;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS};
 use domain::money::{Currency, Money};
 use ledger::Shop;
-use ledger::sales::{NewSale, SaleLineIn, TenderIn};
+use ledger::sales::{NewCertificate, NewSale, SaleLineIn, TenderIn};
 use serde::Deserialize;
 use utoipa::ToSchema;
 
@@ -37,7 +37,7 @@ pub(crate) struct SaleText {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct SaleLineText {
-    /// goods, gift-note or deposit; goods without it.
+    /// goods, gift-certificate or deposit; goods without it.
     kind: Option<String>,
     /// Goods: a SKU, in-store code or GTIN.
     sku: Option<String>,
@@ -53,20 +53,24 @@ pub(crate) struct SaleLineText {
     title: Option<String>,
     /// Gift certificate or deposit: how much.
     amount: Option<String>,
+    /// Gift certificate: whom it is for.
+    holder: Option<String>,
 }
 
 /// One payment.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct TenderText {
-    /// cash, card (taken on a separate terminal), cheque, online, gift-note, owed or other.
+    /// cash, card (taken on a separate terminal), check, online, gift-certificate, on-account or other.
     kind: String,
     amount: String,
-    /// Of `owed`: by whom.
+    /// Of `on-account`: by whom.
     #[serde(default)]
     customer: String,
-    /// Of `owed`: the day it is due.
+    /// Of `on-account`: the day it is due.
     due: Option<String>,
+    /// Of `gift-certificate`: its number.
+    certificate: Option<String>,
 }
 
 impl Body for SaleText {}
@@ -124,7 +128,7 @@ impl SaleLineText {
     }
 
     fn goods(&self, place: &str, currency: Currency) -> Result<SaleLineIn, Problem> {
-        absent(place, "goods", [("title", &self.title), ("amount", &self.amount)])?;
+        absent(place, "goods", [("title", &self.title), ("amount", &self.amount), ("holder", &self.holder)])?;
         let sku = present(self.sku.as_deref(), &format!("{place}/sku"), "goods need the code of their item")?;
         let quantity = format!("{place}/quantity");
         let quantity = present(self.quantity.as_deref(), &quantity, "enter the quantity")?;
@@ -147,7 +151,14 @@ impl SaleLineText {
         if amount.is_zero() {
             return Err(Problem::invalid(sum, "a gift certificate or deposit must be more than 0"));
         }
-        Ok(SaleLineIn::Paper { kind, title: words.to_owned(), amount })
+        let certificate = (kind == LineKind::GiftCertificate).then(|| NewCertificate {
+            number: values::new_certificate(),
+            holder: self.holder.clone().unwrap_or_default(),
+        });
+        if certificate.is_none() {
+            absent(place, kind.code(), [("holder", &self.holder)])?;
+        }
+        Ok(SaleLineIn::Paper { kind, title: words.to_owned(), amount, certificate })
     }
 }
 
@@ -176,6 +187,11 @@ impl TenderText {
             amount: amount(Some(&self.amount), currency, &format!("{place}/amount"))?,
             customer: self.customer.clone(),
             due: self.due.as_deref().map(|d| values::day(d, &format!("{place}/due"))).transpose()?,
+            certificate: self
+                .certificate
+                .as_deref()
+                .map(|number| values::certificate(number, &format!("{place}/certificate")))
+                .transpose()?,
         })
     }
 }

@@ -140,6 +140,11 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
     let sold = shop.post("/api/sales", "k1", owed).await;
     assert_eq!(sold.status, 201, "{}", sold.text());
     let sale = sold.json()["id"].as_str().expect("an id").to_owned();
+    let back = shop.sell("HAT", "k2").await["id"].as_str().expect("an id").to_owned();
+    let fields = json!({"tender": "cash", "reason": "too big", "fate": "shelf"});
+    let back = shop.post(&format!("/api/sales/{back}/refunds"), "k3", fields).await;
+    assert_eq!(back.status, 201, "{}", back.text());
+    let refund = back.json()["id"].as_str().expect("an id").to_owned();
     let pages: Vec<Route> = routes(true)
         .into_iter()
         // A stream of events never ends.
@@ -150,6 +155,7 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
         for route in &pages {
             let path =
                 route.path.replace("{basket}", &slip).replace("{sale}", &sale).replace("{turn}", &turn);
+            let path = path.replace("{refund}", &refund);
             assert!(!path.contains('{'), "{path} needs a thing of its own");
             let reply = hand.ask(route, &path).await;
             // Nothing is being paid, so that page leads back to the sale.

@@ -13,6 +13,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::basket::TenderKind;
+use domain::certificate::CertificateNumber;
 use domain::ids::{SaleId, TenderId};
 use domain::money::Money;
 use ledger::sales::Pay;
@@ -86,10 +87,20 @@ pub(crate) async fn pay(
     }
 }
 
+/// The number that was typed, if a gift certificate pays.
+fn certificate_of(kind: TenderKind, form: &Form) -> Result<Option<CertificateNumber>, Faults> {
+    if kind != TenderKind::GiftCertificate {
+        return Ok(None);
+    }
+    let number = CertificateNumber::parse(form.text("certificate"));
+    number.map(Some).map_err(|error| Faults::one("certificate", error.to_string()))
+}
+
 fn read(app: &App, tender: TenderId, form: &Form) -> Result<Pay, Faults> {
     let amount = Money::parse(form.text("amount"), app.ledger.shop().currency);
     let amount = amount.map_err(|error| Faults::one("amount", error.to_string()))?;
     let kind = TenderKind::from_code(form.text("by"));
     let kind = kind.ok_or_else(|| Faults::one("by", "choose how it was paid"))?;
-    Ok(Pay { tender, kind, amount, who: form.caller.who.clone() })
+    let certificate = certificate_of(kind, form)?;
+    Ok(Pay { tender, kind, amount, certificate, who: form.caller.who.clone() })
 }

@@ -6,6 +6,7 @@ use crate::pages::counter::{SaleAt, answer, run_form};
 use crate::pages::form::{Faults, Form};
 use crate::problem::Problem;
 use crate::request::query::PathParam;
+use crate::security::random;
 use axum::extract::State;
 use axum::response::Response;
 use domain::basket::LineKind;
@@ -13,7 +14,7 @@ use domain::discount::Off;
 use domain::ids::BasketId;
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
-use ledger::sales::{BasketChange, ChangeBasket, OpenBasket};
+use ledger::sales::{BasketChange, ChangeBasket, NewCertificate, OpenBasket};
 
 /// The form's default for the name on the receipt.
 const GIFT_CERTIFICATE: &str = "Gift certificate";
@@ -84,5 +85,9 @@ fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Faults> {
         (_, "") => GIFT_CERTIFICATE,
         (_, title) => title,
     };
-    Ok(BasketChange::AddPaper { kind, title: named.to_owned(), amount })
+    let certificate = (kind == LineKind::GiftCertificate).then(|| NewCertificate {
+        number: random::certificate_number(),
+        holder: form.text("holder").to_owned(),
+    });
+    Ok(BasketChange::AddPaper { kind, title: named.to_owned(), amount, certificate })
 }

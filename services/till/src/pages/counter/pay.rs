@@ -13,12 +13,14 @@ use crate::pages::shown::{self, tender_name};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
+use crate::security::random;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::basket::TenderKind;
 use domain::cash::denominations;
+use domain::certificate::CertificateNumber;
 use domain::day::Day;
 use domain::ids::{BasketId, SaleId};
 use domain::money::{Currency, Money};
@@ -69,6 +71,7 @@ struct Typed {
     amount: String,
     customer: String,
     day: String,
+    certificate: String,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -208,7 +211,13 @@ pub(crate) async fn take(
     form: Form,
 ) -> Result<Response, Problem> {
     let view = app.ledger.basket(basket).await?;
-    let command = if view.sale.is_some() { Ok(once_more(&view, &form)) } else { read(&app, &view, &form) };
+    let command = match view.sale {
+        Some(_) => Ok(once_more(&view, &form)),
+        None => match certificate(&app, &view, &form).await? {
+            Ok(certificate) => read(&app, &view, &form, certificate),
+            Err(faults) => Err(faults),
+        },
+    };
     let rejection = match run_form(&app, &form, command).await? {
         Ok(BasketPaid { sale: Some(sale), rung_up, .. }) => return Ok(paid(sale, rung_up)),
         Ok(BasketPaid { credit_changed: true, .. }) => {
@@ -244,14 +253,39 @@ fn paid(sale: SaleId, rung_up: bool) -> Response {
     see_other(&format!("/counter/sales/{sale}?just={just}"))
 }
 
-fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Faults> {
+/// A gift certificate that pays, with what is left on it, or the number of a new one that is paid back on.
+type Certificate = Option<(CertificateNumber, Option<Money>)>;
+
+async fn certificate(
+    app: &App,
+    view: &BasketView,
+    form: &Form,
+) -> Result<Result<Certificate, Faults>, Problem> {
+    let shop = app.ledger.shop();
+    let kind = kind_for(&shop, view, form.text("by"))?;
+    if kind != TenderKind::GiftCertificate {
+        return Ok(Ok(None));
+    }
+    let is_back = !paid_back(&shop, view, kind)?.is_zero();
+    if form.text("certificate").is_empty() && (is_back || takes_nothing(view, left(&shop, view, kind)?)) {
+        return Ok(Ok(is_back.then(|| (random::certificate_number(), None))));
+    }
+    let number = match CertificateNumber::parse(form.text("certificate")) {
+        Ok(number) => number,
+        Err(error) => return Ok(Err(Faults::one("certificate", error.to_string()))),
+    };
+    let left = app.ledger.certificate_by_number(number).await?.map(|found| found.balance);
+    Ok(Ok(Some((number, left))))
+}
+
+fn read(app: &App, view: &BasketView, form: &Form, certificate: Certificate) -> Result<PayBasket, Faults> {
     let shop = app.ledger.shop();
     let kind = kind_for(&shop, view, form.text("by"))
         .map_err(|_| Faults::one("amount", "the amount left cannot be calculated"))?;
     let given = if form.has("given") { form.text("given") } else { form.text("amount") };
     let amount = money(given, shop.currency, "amount");
     let to_take = left(&shop, view, kind).map_err(|_| Faults::one("amount", "enter the amount received"))?;
-    let amount = if given.is_empty() { to_take } else { amount? };
+    let amount = if given.is_empty() { most(to_take, certificate) } else { amount? };
     if kind != TenderKind::Cash && amount.minor() > to_take.minor() {
         let words = format!("only {} is left to pay, and only cash gives change", to_take.shown());
         return Err(Faults::one("amount", words));
@@ -265,8 +299,15 @@ fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Faults> 
     };
     let due_now = money(form.text("due"), shop.currency, "due")?;
     let left = form.text("left").parse().ok().and_then(|minor| Money::from_minor(minor, shop.currency).ok());
-    let tender = TenderIn { kind, amount, customer, due };
+    let certificate = certificate.map(|(number, _)| number);
+    let tender = TenderIn { kind, amount, customer, due, certificate };
     Ok(PayBasket { basket: view.id, due: due_now, left, tender, who: form.caller.who.clone() })
+}
+
+/// All that is left to pay, or as much of it as is left on the gift certificate.
+fn most(to_take: Money, certificate: Certificate) -> Money {
+    let left = certificate.and_then(|(_, left)| left).filter(|left| !left.is_zero());
+    left.filter(|left| left.minor() < to_take.minor()).unwrap_or(to_take)
 }
 
 fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Faults> {
@@ -282,6 +323,7 @@ async fn again(app: &App, form: &Form, view: &BasketView, faults: Faults) -> Res
         amount: form.text("amount").to_owned(),
         customer: form.text("customer").to_owned(),
         day: form.text("day").to_owned(),
+        certificate: form.text("certificate").to_owned(),
     };
     Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }

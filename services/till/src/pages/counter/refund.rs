@@ -10,17 +10,22 @@ use crate::pages::shown::tender_name;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::PathParam;
+use crate::security::random;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use domain::account::AccountReason;
 use domain::basket::{LineKind, TenderKind};
+use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
 use domain::ids::SaleId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity, QuantityError};
 use domain::stock::ReturnDisposition;
-use ledger::sales::{NewRefund, RefundLine, RefundOf, RefundTender, SaleView, SoldLine, StartExchange};
+use ledger::sales::{
+    CertificateView, NewRefund, RefundLine, RefundOf, RefundTender, SaleView, SoldLine, StartExchange,
+};
 
 /// How money can be refunded; the unpaid amount is always lowered first.
 const WAYS: [TenderKind; 5] =
@@ -47,7 +52,7 @@ pub(crate) struct Page {
     lines: Vec<Line>,
     shipping: bool,
     typed_shipping: String,
-    ways: Vec<(&'static str, &'static str, bool)>,
+    ways: Vec<(String, String, bool)>,
     owed: Option<String>,
     reason: String,
     faults: Faults,
@@ -58,24 +63,54 @@ fn left(sold: &SoldLine) -> Option<Quantity> {
     Quantity::from_stock_units(stock_units, sold.line.quantity.measure()).ok().filter(|q| q.stock_units() > 0)
 }
 
+/// The certificates that paid for the sale. What is refunded goes back on them unless somebody chooses otherwise.
+async fn paid_with(app: &App, sale: SaleId) -> Result<Vec<CertificateView>, Problem> {
+    let all = app.ledger.certificates_of(sale).await?;
+    let spent = all.into_iter().filter(|of| of.reason == AccountReason::Spent).map(|of| of.certificate);
+    let mut certificates: Vec<CertificateView> = spent.collect();
+    certificates.dedup_by_key(|certificate| certificate.id);
+    Ok(certificates)
+}
+
+/// What the field says for a certificate that exists.
+fn way_of(certificate: &CertificateView) -> String {
+    format!("{}.{}", TenderKind::GiftCertificate.code(), certificate.id)
+}
+
+fn ways(certificates: &[CertificateView], by: &str) -> Vec<(String, String, bool)> {
+    let back = |certificate: &CertificateView| {
+        (way_of(certificate), format!("Back on gift certificate …{}", certificate.number.last_four()))
+    };
+    let plain = |kind: TenderKind| match kind {
+        TenderKind::GiftCertificate => (kind.code().to_owned(), "New gift certificate".to_owned()),
+        _ => (kind.code().to_owned(), tender_name(kind).to_owned()),
+    };
+    let all = certificates.iter().map(back).chain(WAYS.map(plain));
+    all.map(|(code, name)| {
+        let is_here = code == by;
+        (code, name, is_here)
+    })
+    .collect()
+}
+
 impl Page {
-    fn of(app: &App, caller: &Caller, sale: &SaleView, form: Option<&Form>) -> Self {
+    async fn of(app: &App, caller: &Caller, sale: &SaleView, form: Option<&Form>) -> Result<Self, Problem> {
         let currency = app.ledger.shop().currency;
         let typed = |name: &str| form.map(|f| f.text(name).to_owned()).unwrap_or_default();
-        let by = typed("by");
+        let certificates = paid_with(app, sale.id).await?;
         let owed = Money::sum(sale.tenders.iter().filter_map(|t| t.still_owed), currency).ok();
-        Self {
+        Ok(Self {
             frame: Frame::new(app, caller, Room::Counter),
             id: sale.id.to_string(),
             receipt: sale.receipt.map(|r| r.to_string()).unwrap_or_default(),
             lines: lines(sale, form),
             shipping: !sale.totals.shipping.is_zero(),
             typed_shipping: typed("shipping"),
-            ways: WAYS.map(|k| (k.code(), tender_name(k), k.code() == by)).to_vec(),
+            ways: ways(&certificates, &typed("by")),
             owed: owed.filter(|owed| !owed.is_zero()).map(Money::shown),
             reason: typed("reason"),
             faults: Faults::default(),
-        }
+        })
     }
 }
 
@@ -119,7 +154,7 @@ pub(crate) async fn page(
     PathParam(sale): PathParam<SaleId>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
-    Ok(HtmlPage(Page::of(&app, &caller, &sale, None)).into_response())
+    Ok(HtmlPage(Page::of(&app, &caller, &sale, None).await?).into_response())
 }
 
 /// POST /counter/sales/{sale}/refund: lines or parts of them, or everything that is left; or they are brought
@@ -136,12 +171,13 @@ pub(crate) async fn refund(
         let command = read_exchange(&view, &form, here.channel, currency);
         run_form(&app, &form, command).await?.map(|basket| format!("/counter/{basket}"))
     } else {
-        let refund = read(&view, &form, currency);
+        let certificates = paid_with(&app, sale).await?;
+        let refund = read(&view, &form, currency, &certificates);
         run_form(&app, &form, refund).await?.map(|_| format!("/counter/sales/{sale}"))
     };
     match done {
         Ok(path) => Ok(see_other(&path)),
-        Err(rejection) => Ok(wrong(&app, &form, &app.ledger.sale(sale).await?, rejection)),
+        Err(rejection) => wrong(&app, &form, &app.ledger.sale(sale).await?, rejection).await,
     }
 }
 
@@ -198,7 +234,26 @@ fn read_shipping(form: &Form, currency: Currency) -> Result<Money, Faults> {
     }
 }
 
-fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, Faults> {
+/// How the money is returned, and the gift certificate that gets it: one that paid for the sale, or a new one.
+fn way(
+    by: &str,
+    certificates: &[CertificateView],
+) -> Result<(TenderKind, Option<CertificateNumber>), Faults> {
+    if let Some(certificate) = certificates.iter().find(|certificate| way_of(certificate) == by) {
+        return Ok((TenderKind::GiftCertificate, Some(certificate.number)));
+    }
+    let kind = TenderKind::from_code(by).filter(|kind| WAYS.contains(kind));
+    let kind = kind.ok_or_else(|| Faults::one("by", "choose how the money is refunded"))?;
+    let is_new = kind == TenderKind::GiftCertificate;
+    Ok((kind, is_new.then(random::certificate_number)))
+}
+
+fn read(
+    sale: &SaleView,
+    form: &Form,
+    currency: Currency,
+    certificates: &[CertificateView],
+) -> Result<NewRefund, Faults> {
     let lines = read_lines(sale, form, form.text("do") == "all")?;
     let shipping = read_shipping(form, currency)?;
     if lines.is_empty() && shipping.is_zero() {
@@ -207,21 +262,21 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, F
     if form.text("reason").is_empty() {
         return Err(Faults::one("reason", "enter the reason for the refund"));
     }
-    let kind = TenderKind::from_code(form.text("by")).filter(|kind| WAYS.contains(kind));
-    let kind = kind.ok_or_else(|| Faults::one("by", "choose how the money is refunded"))?;
+    let (kind, certificate) = way(form.text("by"), certificates)?;
     Ok(NewRefund {
         sale: sale.id,
         lines,
         fate: ReturnDisposition::Open,
         shipping,
         tender: RefundTender::All(kind),
+        certificate,
         reason: form.text("reason").to_owned(),
         who: form.caller.who.clone(),
     })
 }
 
-fn wrong(app: &App, form: &Form, sale: &SaleView, wrong: Wrong) -> Response {
+async fn wrong(app: &App, form: &Form, sale: &SaleView, wrong: Wrong) -> Result<Response, Problem> {
     let faults = wrong.faults(app);
-    let page = Page { faults, ..Page::of(app, &form.caller, sale, Some(form)) };
-    (StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response()
+    let page = Page { faults, ..Page::of(app, &form.caller, sale, Some(form)).await? };
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }

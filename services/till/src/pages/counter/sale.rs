@@ -1,6 +1,7 @@
 //! One sale: GET /counter/sales/{sale} shows it as its receipt, POST /counter/sales/{sale}/void voids one of today.
 
 use crate::app::App;
+use crate::pages::counter::certificates::OfSale;
 use crate::pages::counter::place::{Here, Ribbon};
 use crate::pages::counter::receipt::Receipt;
 use crate::pages::counter::run_form;
@@ -55,6 +56,7 @@ pub(crate) struct One {
     here: Ribbon,
     backs: Vec<Back>,
     debts: Vec<Debt>,
+    certificates: Vec<OfSale>,
     just: Just,
     /// Whether its cash went into no drawer, today.
     is_uncounted: bool,
@@ -104,6 +106,7 @@ impl One {
             sale.tenders.iter().any(|t| t.still_owed.is_some_and(|left| left != t.tender.amount));
         let receipt = Receipt::read(app, sale).await?;
         let is_uncounted = live && today && has_cash(sale) && !app.ledger.is_in_a_drawer(sale.id).await?;
+        let certificates = app.ledger.certificates_of(sale.id).await?;
         Ok(Self {
             is_uncounted,
             frame: Frame::new(app, caller, Room::Counter),
@@ -112,6 +115,7 @@ impl One {
             here: Ribbon::fixed(&shop, here),
             backs: sale.refunds.iter().map(|refund| back(refund, &shop, &exchanged)).collect(),
             debts: debts.collect(),
+            certificates: certificates.iter().map(|of| OfSale::of(app, caller, of)).collect(),
             just: Just::default(),
             can_give_back: live && left,
             can_void: live

@@ -93,7 +93,10 @@ impl Wrong {
 /// A rejection, at its field or at the head of the page.
 fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults {
     match rejection {
-        Rejection::Invalid { field, reason } => Faults::one(field, ::words::reason(reason)),
+        // The page has one payment, whose fields the ledger names as those of a sale's.
+        Rejection::Invalid { field, reason } => {
+            Faults::one(field.strip_prefix("tenders.").unwrap_or(field), ::words::reason(reason))
+        }
         Rejection::UnknownCode { .. } | Rejection::WrongDigit { .. } => {
             Faults::one("code", ::words::rejection(rejection))
         }

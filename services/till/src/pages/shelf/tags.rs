@@ -41,7 +41,7 @@ pub(crate) async fn list_tags(
 ) -> Result<HtmlPage<Page>, Problem> {
     let zone = app.ledger.shop().zone.clone();
     let today = zone.start_of(zone.day_of(app.ledger.now()));
-    let counts = app.ledger.tag_counts(today).await?;
+    let counts = app.ledger.tag_counts(today, i64::MAX).await?;
     let count = |found: i64| Count::of(usize::try_from(found).unwrap_or(0), MOST_TAGS_COUNTED);
     Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Shelf),

@@ -10,6 +10,7 @@ use crate::problem::Problem;
 use crate::request::caller::Caller;
 use domain::people::Permission;
 use ledger::Shop;
+use ledger::keeping::NEWEST_LOOKED_AT;
 use ledger::sales::Turn;
 use ledger::shelf::{StockCountState, StockCountView};
 use std::borrow::Cow;
@@ -172,9 +173,10 @@ async fn return_decision(app: &App) -> Result<Option<Task>, Problem> {
     Ok(Some(Task::new(words, "/shelf/returned", "Check returns")))
 }
 
-/// Items in stock whose tag was never printed, or has an old price or weight.
+/// Items in stock whose tag was never printed, or has an old price or weight; only the newest are looked at, because
+/// this page is opened all day. The page of tags looks at all.
 async fn tags(app: &App) -> Result<Option<Task>, Problem> {
-    let counts = app.ledger.tag_counts(app.ledger.now()).await?;
+    let counts = app.ledger.tag_counts(app.ledger.now(), NEWEST_LOOKED_AT).await?;
     let missing = bounded(counts.missing, "piece has no tag", "pieces have no tag");
     let outdated =
         bounded(counts.outdated, "tag has an old price or weight", "tags have an old price or weight");

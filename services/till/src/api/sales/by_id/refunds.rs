@@ -1,13 +1,16 @@
 //! POST /api/sales/{id}/refunds
 
 use crate::api::answer::Answer;
+use crate::api::certificates::IssuedShown;
 use crate::app::App;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::request::body::{Body, Write};
 use crate::request::query::PathParam;
 use crate::request::values;
 use axum::extract::State;
-use domain::basket::{Given, MAX_LINES, MAX_TENDERS};
+use domain::account::AccountReason;
+use domain::basket::{Given, MAX_LINES, MAX_TENDERS, TenderKind};
+use domain::certificate::CertificateNumber;
 use domain::ids::{RefundLineId, SaleId, SaleLineId};
 use domain::money::Currency;
 use domain::refund::Part;
@@ -26,8 +29,10 @@ pub(crate) struct RefundText {
     fate: Option<String>,
     /// Shipping to refund with the lines, or alone without lines.
     shipping: Option<String>,
-    /// All of the money this way: cash, card, cheque, online, gift-note, owed or other.
+    /// All of the money this way: cash, card, check, online, gift-certificate, on-account or other.
     tender: Option<String>,
+    /// The number of the gift certificate that gets the money; without it a new one is issued.
+    certificate: Option<String>,
     /// Or the money in these parts.
     #[serde(default)]
     tenders: Vec<PartText>,
@@ -74,8 +79,10 @@ impl RefundText {
         }
         let all_of_it = lines.is_empty() && shipping.is_zero();
         let tender = self.tender(currency)?;
+        let certificate = self.certificate.as_deref().map(|n| values::certificate(n, "#/certificate"));
+        let certificate = certificate.transpose()?.or_else(|| new_certificate(&tender));
         let fate = if all_of_it { said(fate, "#/fate")? } else { fate.unwrap_or(ReturnDisposition::Open) };
-        Ok(NewRefund { sale, lines, fate, shipping, tender, reason: self.reason, who })
+        Ok(NewRefund { sale, lines, fate, shipping, tender, certificate, reason: self.reason, who })
     }
 
     fn tender(&self, currency: Currency) -> Result<RefundTender, Problem> {
@@ -96,6 +103,17 @@ impl RefundText {
             _ => Err(Problem::invalid("#/tenders", format!("{words}; at most {MAX_TENDERS}"))),
         }
     }
+}
+
+/// The number that a new gift certificate gets, if money is returned on one.
+fn new_certificate(tender: &RefundTender) -> Option<CertificateNumber> {
+    let is_issued = match tender {
+        RefundTender::All(kind) | RefundTender::Exchange { rest: kind, .. } => {
+            *kind == TenderKind::GiftCertificate
+        }
+        RefundTender::Parts(parts) => parts.iter().any(|part| part.0 == TenderKind::GiftCertificate),
+    };
+    is_issued.then(values::new_certificate)
 }
 
 impl RefundLineText {
@@ -160,8 +178,10 @@ pub(crate) struct RefundMade {
     rounding: String,
     /// What the customer gets back.
     given: String,
-    /// How it goes: what is still owed for the sale is lowered first, as `owed`.
+    /// How it goes: what is still owed for the sale is lowered first, as `on-account`.
     tenders: Vec<GivenShown>,
+    /// The gift certificate that got the money, with the number to print on it.
+    certificates: Vec<IssuedShown>,
 }
 
 /// Money that is returned in one way.
@@ -183,8 +203,8 @@ pub(crate) struct RefundedShown {
     tax: String,
 }
 
-impl From<RefundDone> for RefundMade {
-    fn from(done: RefundDone) -> Self {
+impl RefundMade {
+    fn of(done: RefundDone, certificates: Vec<IssuedShown>) -> Self {
         let given = |(kind, amount): &Given| GivenShown { kind: kind.code(), amount: amount.to_string() };
         let line = |(id, line, part): (RefundLineId, SaleLineId, Part)| RefundedShown {
             id: id.to_string(),
@@ -201,8 +221,19 @@ impl From<RefundDone> for RefundMade {
             rounding: done.rounding.to_string(),
             given: done.given.to_string(),
             tenders: done.tenders.iter().map(given).collect(),
+            certificates,
         }
     }
+}
+
+/// The gift certificates that got money, which most refunds do not have.
+async fn paid_on(app: &App, done: &RefundDone) -> Result<Vec<IssuedShown>, Problem> {
+    if done.tenders.iter().all(|given| given.0 != TenderKind::GiftCertificate) {
+        return Ok(Vec::new());
+    }
+    let mut certificates = app.ledger.certificates_of(done.sale).await?;
+    certificates.retain(|of| of.refund == Some(done.id));
+    Ok(IssuedShown::all_of(certificates, AccountReason::Refund))
 }
 
 /// Refunds money for a sale and says what becomes of the goods. Never more than was sold.
@@ -219,7 +250,9 @@ pub(crate) async fn refund(
 ) -> Result<Answer<RefundMade>, Problem> {
     let refund = write.body.read(sale, app.ledger.shop().currency, write.who)?;
     let done = app.run(&write.key, &refund).await?;
-    Ok(Answer::created(done.replayed, format!("/api/sales/{sale}"), done.answer.into()))
+    let certificates = paid_on(&app, &done.answer).await?;
+    let made = RefundMade::of(done.answer, certificates);
+    Ok(Answer::created(done.replayed, format!("/api/sales/{sale}"), made))
 }
 
 #[cfg(test)]

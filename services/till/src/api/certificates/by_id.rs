@@ -1,0 +1,3 @@
+//! One gift certificate.
+
+pub(crate) mod get;
