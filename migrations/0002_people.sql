@@ -21,8 +21,11 @@ CREATE TABLE activity (
     who    TEXT   NOT NULL,
     act    TEXT   NOT NULL,
     what   TEXT   NOT NULL,
-    detail TEXT   NOT NULL
+    detail TEXT   NOT NULL,
+    -- The row of `person_data` that it is about, for customers.
+    customer_id BIGINT
 );
+CREATE INDEX activity_customer ON activity (customer_id) WHERE customer_id IS NOT NULL;
 
 -- What a caller may do of what their role lets them do, where the owner has said it: a role's rows, and a
 -- token's own, which go before them. A limit without a row is the program's default.

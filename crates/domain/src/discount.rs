@@ -61,6 +61,9 @@ impl From<Off> for WrittenOff {
 }
 
 impl Off {
+    /// All of the price.
+    pub const ALL: Self = Self(Kind::Percent(Decimal::ONE_HUNDRED));
+
     /// An amount of money, more than 0.
     pub fn amount(amount: Money) -> Result<Self, OffError> {
         if amount.minor() <= 0 { Err(OffError::NotPositive) } else { Ok(Self(Kind::Amount(amount))) }

@@ -167,6 +167,8 @@ ids! {
     ConnectionId,
     /// One run of a feed.
     RunId,
+    /// A customer, or a name that was typed for one: a row of personal data.
+    CustomerId,
     /// A person who can sign in.
     PersonId,
     /// A registered device, on which PINs work.

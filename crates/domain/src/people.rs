@@ -24,12 +24,16 @@ pub enum Permission {
     Sell,
     /// Give money back, take goods back, void.
     GiveBack,
+    /// Find customers, add them, change how they can be reached.
+    Customers,
     /// Count the drawer in and out, put cash in, take cash out.
     KeepDrawer,
     /// Add pieces and goods, change their texts, weights and pictures.
     Make,
     /// Set rates, and prices by hand.
     Price,
+    /// Set the terms on which a customer buys.
+    SetTerms,
     /// Count the shelf, write off, bring goods in.
     Count,
     /// Listings, feeds, orders of the online shop.
@@ -40,6 +44,8 @@ pub enum Permission {
     ReadBooks,
     /// Settings, connections, backups, the list of who changed what.
     Run,
+    /// Give out or erase what is kept about a customer.
+    Privacy,
     /// People, their passwords and PINs, devices, tokens.
     Admit,
 }
@@ -74,15 +80,22 @@ impl Role {
     /// Whether the role may do it.
     pub fn may(self, permission: Permission) -> bool {
         match permission {
-            Permission::Look | Permission::Sell | Permission::GiveBack | Permission::KeepDrawer => true,
+            Permission::Look
+            | Permission::Sell
+            | Permission::GiveBack
+            | Permission::Customers
+            | Permission::KeepDrawer => true,
             Permission::Make
             | Permission::Price
+            | Permission::SetTerms
             | Permission::Count
             | Permission::List
             | Permission::SeeCost => {
                 matches!(self, Self::Maker | Self::Owner)
             }
-            Permission::ReadBooks | Permission::Run | Permission::Admit => matches!(self, Self::Owner),
+            Permission::ReadBooks | Permission::Run | Permission::Privacy | Permission::Admit => {
+                matches!(self, Self::Owner)
+            }
         }
     }
 }
@@ -95,18 +108,21 @@ impl fmt::Display for Role {
 
 impl Permission {
     /// Everything that can be done.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 15] = [
         Self::Look,
         Self::Sell,
         Self::GiveBack,
+        Self::Customers,
         Self::KeepDrawer,
         Self::Make,
         Self::Price,
+        Self::SetTerms,
         Self::Count,
         Self::List,
         Self::SeeCost,
         Self::ReadBooks,
         Self::Run,
+        Self::Privacy,
         Self::Admit,
     ];
 
@@ -116,21 +132,24 @@ impl Permission {
             Self::Look => "view stock",
             Self::Sell => "ring up sales",
             Self::GiveBack => "make refunds",
+            Self::Customers => "look up customers",
             Self::KeepDrawer => "use the cash drawer",
             Self::Make => "add or change pieces",
             Self::Price => "set prices",
+            Self::SetTerms => "set a customer's terms",
             Self::Count => "count stock",
             Self::List => "manage the online shop",
             Self::SeeCost => "see costs",
             Self::ReadBooks => "view the books",
             Self::Run => "change the shop's settings",
+            Self::Privacy => "export or erase a customer's data",
             Self::Admit => "change people and access",
         }
     }
 
     /// Whether a session that a PIN opened may do it: what is the owner's asks for the password.
     pub fn by_pin(self) -> bool {
-        !matches!(self, Self::ReadBooks | Self::Run | Self::Admit)
+        !matches!(self, Self::ReadBooks | Self::Run | Self::Privacy | Self::Admit)
     }
 
     /// Whether a program may do it: who may enter is decided by people.
@@ -140,7 +159,7 @@ impl Permission {
 
     /// Whether a change that needs it requires that the person typed their password within the last minutes.
     pub fn needs_confirmation(self) -> bool {
-        matches!(self, Self::Run | Self::Admit)
+        matches!(self, Self::Run | Self::Privacy | Self::Admit)
     }
 }
 
@@ -158,14 +177,17 @@ mod tests {
         check(Permission::Look, [true, true, true]);
         check(Permission::Sell, [true, true, true]);
         check(Permission::GiveBack, [true, true, true]);
+        check(Permission::Customers, [true, true, true]);
         check(Permission::KeepDrawer, [true, true, true]);
         check(Permission::Make, [false, true, true]);
         check(Permission::Price, [false, true, true]);
+        check(Permission::SetTerms, [false, true, true]);
         check(Permission::Count, [false, true, true]);
         check(Permission::List, [false, true, true]);
         check(Permission::SeeCost, [false, true, true]);
         check(Permission::ReadBooks, [false, false, true]);
         check(Permission::Run, [false, false, true]);
+        check(Permission::Privacy, [false, false, true]);
         check(Permission::Admit, [false, false, true]);
     }
 
@@ -177,10 +199,13 @@ mod tests {
         };
         assert_eq!(
             of(|permission| !permission.by_pin()),
-            [Permission::ReadBooks, Permission::Run, Permission::Admit]
+            [Permission::ReadBooks, Permission::Run, Permission::Privacy, Permission::Admit]
         );
         assert_eq!(of(|permission| !permission.by_program()), [Permission::Admit]);
-        assert_eq!(of(Permission::needs_confirmation), [Permission::Run, Permission::Admit]);
+        assert_eq!(
+            of(Permission::needs_confirmation),
+            [Permission::Run, Permission::Privacy, Permission::Admit]
+        );
     }
 
     // The pages of the books and of the Workbench show costs and margins.

@@ -7,6 +7,7 @@
 #![deny(clippy::float_arithmetic)]
 
 pub mod books;
+pub mod customers;
 pub mod keeping;
 pub mod online;
 pub mod orders;

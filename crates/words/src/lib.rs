@@ -4,6 +4,7 @@
 //! A sentence says what happened, where, and what to do next. It begins small and has no period at its end,
 //! since it stands behind a field's name, a row's number or a title; where it stands alone, its surface adds them.
 
+mod customers;
 mod online;
 mod orders;
 mod people;

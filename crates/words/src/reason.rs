@@ -1,6 +1,6 @@
 //! What is wrong with a value.
 
-use crate::{online, orders, people, sales, shelf, shop};
+use crate::{customers, online, orders, people, sales, shelf, shop};
 use domain::day::{DayError, Zone};
 use ledger::rejection::{BooksReason, Reason};
 
@@ -9,6 +9,7 @@ pub fn reason(reason: &Reason) -> String {
     match reason {
         Reason::Shop(reason) => shop::words(reason),
         Reason::People(reason) => people::words(reason),
+        Reason::Customers(reason) => customers::words(reason),
         Reason::Books(reason) => books(reason),
         Reason::Shelf(reason) => shelf::words(reason),
         Reason::Sales(reason) => sales::words(reason),
@@ -29,6 +30,7 @@ pub fn reason(reason: &Reason) -> String {
         Reason::Day(error) => error.to_string(),
         Reason::Basket(error) => error.to_string(),
         Reason::Refund(error) => error.to_string(),
+        Reason::Customer(error) => error.to_string(),
         Reason::Count(error) => error.to_string(),
         Reason::Limit(error) => error.to_string(),
     }

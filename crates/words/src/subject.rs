@@ -70,6 +70,7 @@ pub fn thing(thing: Thing) -> &'static str {
         Thing::Difference => "difference",
         Thing::Layout => "layout",
         Thing::Run => "run",
+        Thing::Customer => "customer",
         Thing::Person => "person",
         Thing::Session => "session",
         Thing::Device => "device",
@@ -90,6 +91,7 @@ pub(crate) fn hold_state(code: &str) -> &str {
 pub(crate) fn edited(what: &Edited) -> String {
     match what {
         Edited::CurrentSale => "the current sale".to_owned(),
+        Edited::Customer => "the customer".to_owned(),
         Edited::Item { code } => format!("item {code}"),
         Edited::Style { name } => format!("the style {name}"),
         Edited::Layout { name } => format!("the layout {name}"),

@@ -1,9 +1,11 @@
 //! The command line.
 
+mod customers;
 mod feeds;
 mod orders;
 mod sync;
 
+pub(crate) use customers::{CustomerCommand, ReachArgs, TermsArgs};
 pub(crate) use feeds::{CompareArgs, FeedCommand, FeedForm, FeedInArgs, FeedOutArgs};
 pub(crate) use orders::{OrderArgs, OrdersCommand};
 pub(crate) use sync::{SecretsArgs, SyncArgs, SyncCommand, secrets_beside};
@@ -84,6 +86,9 @@ pub(crate) enum Command {
     /// Online orders: list those that need attention, and settle an unknown status
     #[command(subcommand)]
     Orders(OrdersCommand),
+    /// Customers: find, add and change them, export or erase what is kept about one
+    #[command(subcommand)]
+    Customer(CustomerCommand),
     /// Stock by style, size and color
     Shelf(ShelfArgs),
     /// Sales by month and channel
@@ -263,7 +268,7 @@ pub(crate) enum ShopCommand {
     /// Change one setting
     Set {
         #[arg(
-            help = "One of name, currency, zone, unit, image_base, address, receipt_note, return_policy, cash_rounding, tenders, channel.CODE, fee.CODE"
+            help = "One of name, currency, zone, unit, image_base, address, receipt_note, return_policy, cash_rounding, tenders, blank_orders_after, channel.CODE, fee.CODE"
         )]
         key: String,
         /// The new value
@@ -421,6 +426,9 @@ pub(crate) struct BackupArgs {
 pub(crate) struct RestoreArgs {
     /// Backup to restore
     pub(crate) file: PathBuf,
+    /// Customers who were erased since, as `customer erased` prints them; they stay erased
+    #[arg(long, value_name = "FILE")]
+    pub(crate) erased: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) pictures: PicturesArgs,
 }

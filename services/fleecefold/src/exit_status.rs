@@ -86,6 +86,15 @@ pub(crate) enum CliError {
         #[source]
         source: io::Error,
     },
+    #[error("{file}, line {line}: {source}")]
+    ErasedId {
+        file: String,
+        line: usize,
+        #[source]
+        source: domain::ids::NotAnId,
+    },
+    #[error("say until when the certificate must be kept with --keep-until, such as --keep-until 2030-12-31")]
+    KeepUntil,
     #[error("{file}: {source}")]
     Connection {
         file: String,
@@ -142,6 +151,8 @@ impl CliError {
             | Self::PortTaken { .. }
             | Self::Listen { .. }
             | Self::Text { .. }
+            | Self::ErasedId { .. }
+            | Self::KeepUntil
             | Self::Connection { .. }
             | Self::NoKeys => WRONG_USAGE,
             _ => REFUSED,

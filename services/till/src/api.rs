@@ -5,6 +5,7 @@ pub(crate) mod balances;
 pub(crate) mod books;
 pub(crate) mod certificates;
 pub(crate) mod connections;
+pub(crate) mod customers;
 mod etag;
 pub(crate) mod feeds;
 pub(crate) mod holds;
@@ -100,6 +101,7 @@ pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
         Route::get("/api/feeds", Access::With(Permission::List), feeds::get::list_runs),
     ];
     routes.extend(of_sales());
+    routes.extend(of_customers());
     if with_feed_adapter {
         routes.push(Route::post(
             feeds::orders::PATH,
@@ -138,6 +140,38 @@ fn of_sales() -> Vec<Route> {
             "/api/certificates/{id}",
             Access::With(Permission::Sell),
             certificates::by_id::get::read_certificate,
+        ),
+    ]
+}
+
+fn of_customers() -> Vec<Route> {
+    vec![
+        Route::get("/api/customers", Access::With(Permission::Customers), customers::get::list_customers),
+        Route::post("/api/customers", Access::With(Permission::Customers), customers::post::add_customer),
+        Route::get(
+            "/api/customers/{id}",
+            Access::With(Permission::Customers),
+            customers::by_id::get::read_customer,
+        ),
+        Route::patch(
+            "/api/customers/{id}",
+            Access::With(Permission::Customers),
+            customers::by_id::patch::edit_customer,
+        ),
+        Route::delete(
+            "/api/customers/{id}",
+            Access::With(Permission::Privacy),
+            customers::by_id::delete::erase_customer,
+        ),
+        Route::patch(
+            "/api/customers/{id}/terms",
+            Access::With(Permission::SetTerms),
+            customers::by_id::terms::set_terms,
+        ),
+        Route::post(
+            "/api/customers/{id}/export",
+            Access::With(Permission::Privacy),
+            customers::by_id::export::export_customer,
         ),
     ]
 }

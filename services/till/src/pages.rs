@@ -10,6 +10,7 @@ pub(crate) mod assets;
 pub(crate) mod books;
 pub(crate) mod confirm;
 pub(crate) mod counter;
+pub(crate) mod customers;
 mod face;
 pub(crate) mod form;
 pub(crate) mod frame;
@@ -48,6 +49,7 @@ pub(crate) fn routes() -> Vec<Route> {
         workbench::routes(),
         shelf::routes(),
         counter::routes(),
+        customers::routes(),
         online::routes(),
         herd::routes(),
         books::routes(),

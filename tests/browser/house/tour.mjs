@@ -52,6 +52,13 @@ export async function prepare(page) {
     await page.locator("#slip > ol > li").first().waitFor();
     addresses.push(await page.locator("#slip").getAttribute("data-path"));
   });
+  await step("a customer", went, async () => {
+    await page.goto("/customers");
+    await page.getByLabel("Name", { exact: true }).fill("Ada Moss");
+    await page.getByRole("button", { name: "Add customer" }).click();
+    await page.waitForURL(/\/customers\/\d+$/);
+    keep();
+  });
   await step("a drawer", went, async () => {
     await page.goto("/counter/drawer");
     keep();

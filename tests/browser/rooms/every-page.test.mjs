@@ -17,7 +17,7 @@ const MOST_BYTES = 60 * 1024;
 const SHOTS = path.join(process.env.FLEECEFOLD_SHOTS ?? path.join(process.env.CARGO_TARGET_DIR ?? path.join(ROOT, "target"), "browser-shots"));
 
 /** Where the tour starts; the demo's last days are in 2025. */
-const ROOMS = ["/today", "/workbench", "/shelf", "/counter", "/online", "/herd", "/books?year=2025", "/books/day/2025-10-25", "/settings"];
+const ROOMS = ["/today", "/workbench", "/shelf", "/counter", "/customers", "/online", "/herd", "/books?year=2025", "/books/day/2025-10-25", "/settings"];
 
 const fileName = (pattern) => pattern.slice(1).replace(/[/{}.]+/g, "-").replace(/-$/, "") || "first";
 

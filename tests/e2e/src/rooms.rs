@@ -41,10 +41,11 @@ pub const LEDGER: &[Room] = &[
             "sign_in_try",
         ],
     },
+    Room { name: "customers", knows: &["people", "store"], tables: &["customer", "person_data"] },
     Room { name: "books", knows: &["people", "store"], tables: &["day_total"] },
     Room {
         name: "shelf",
-        knows: &["books", "people", "store"],
+        knows: &["books", "customers", "people", "store"],
         tables: &[
             "code",
             "hold",
@@ -63,7 +64,7 @@ pub const LEDGER: &[Room] = &[
     },
     Room {
         name: "online",
-        knows: &["shelf", "books", "people", "store"],
+        knows: &["shelf", "books", "customers", "people", "store"],
         tables: &[
             "connection",
             "connection_state",
@@ -85,7 +86,7 @@ pub const LEDGER: &[Room] = &[
     },
     Room {
         name: "sales",
-        knows: &["shelf", "books", "people", "store"],
+        knows: &["shelf", "books", "customers", "people", "store"],
         tables: &[
             "account",
             "account_entry",
@@ -107,7 +108,7 @@ pub const LEDGER: &[Room] = &[
     },
     Room {
         name: "orders",
-        knows: &["online", "sales", "shelf", "books", "people", "store"],
+        knows: &["online", "sales", "shelf", "books", "customers", "people", "store"],
         tables: &[
             "customer_order",
             "line_decision",
@@ -120,7 +121,7 @@ pub const LEDGER: &[Room] = &[
     },
     Room {
         name: "keeping",
-        knows: &["orders", "online", "sales", "shelf", "books", "people", "store"],
+        knows: &["orders", "online", "sales", "shelf", "books", "customers", "people", "store"],
         tables: &[],
     },
 ];
@@ -128,6 +129,7 @@ pub const LEDGER: &[Room] = &[
 /// Where a room reads a table of a higher one, to report on something of its own. No decision depends on what
 /// is read there.
 pub const LOOKS_UP: &[(&str, &str, &str)] = &[
+    ("people/activity_log.rs", "person_data", "an entry about a customer says their name"),
     ("sales/day_view.rs", "customer_order", "a sale's order number"),
     ("sales/sale_view.rs", "customer_order", "a sale's order number"),
     ("sales/search.rs", "customer_order", "past sales are found by the name and number of their order"),

@@ -136,6 +136,8 @@ impl World {
             discount: usd(0)?,
             shipping: usd(0)?,
             tenders: vec![TenderIn::plain(TenderKind::Card, due)],
+            customer: None,
+            is_granted: false,
             hold: None,
             at: None,
             note: String::new(),
@@ -156,6 +158,7 @@ impl World {
             lines: vec![HoldLine { code: code(&good.sku)?, quantity: units(1) }],
             purpose: Purpose::Customer,
             for_whom: "Ann".to_owned(),
+            customer: None,
             until,
         };
         if let Some(held) = self.try_to(&hold).await? {

@@ -60,6 +60,8 @@ impl Counter {
             discount: usd(0)?,
             shipping: usd(0)?,
             tenders: vec![TenderIn::plain(TenderKind::Card, usd(PRICE)?)],
+            customer: None,
+            is_granted: false,
             hold: None,
             at: None,
             note: String::new(),

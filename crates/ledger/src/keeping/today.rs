@@ -1,6 +1,7 @@
 //! What needs attention today. All of it is read whenever somebody opens the page, so each part uses an
 //! index or reads a limited number of rows.
 
+use crate::shelf::holds;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
 use domain::day::{Day, Moment};
@@ -137,9 +138,10 @@ impl Ledger {
     pub async fn ending_holds(&self, end: Moment, limit: usize) -> Result<Vec<EndingHold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT group_id, for_whom, MIN(until_ms) AS until_ms, CAST(COUNT(*) AS BIGINT) AS count FROM hold \
-             WHERE state = 'open' AND until_ms IS NOT NULL AND until_ms < $1 AND purpose <> 'basket' \
-             GROUP BY group_id, for_whom ORDER BY MIN(until_ms), group_id LIMIT $2",
+            "SELECT h.group_id, h.for_whom, p.name AS person, MIN(h.until_ms) AS until_ms, CAST(COUNT(*) AS BIGINT) AS count \
+             FROM hold h LEFT JOIN person_data p ON p.id = h.customer_id \
+             WHERE h.state = 'open' AND h.until_ms IS NOT NULL AND h.until_ms < $1 AND h.purpose <> 'basket' \
+             GROUP BY h.group_id, h.for_whom, p.name ORDER BY MIN(h.until_ms), h.group_id LIMIT $2",
         )
         .bind(end.millis())
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
@@ -148,7 +150,7 @@ impl Ledger {
         let hold = |row: &AnyRow| {
             Ok(EndingHold {
                 id: HoldGroupId::from_raw(row.try_get("group_id")?),
-                for_whom: row.try_get("for_whom")?,
+                for_whom: holds::for_whom(row)?,
                 until: Moment::from_millis(row.try_get("until_ms")?),
                 lines: row.try_get("count")?,
             })

@@ -5,6 +5,7 @@ use super::{
     ExistingOrder, OrderOutcome, OrderRow, body_hash, check_values, given_back, insert_orders, known, live,
 };
 use crate::sales::booking::{self, Draft, DraftLine};
+use crate::sales::party::Party;
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::Tx;
@@ -173,6 +174,7 @@ fn draft(
         totals,
         fee: order.fee,
         tenders: vec![TenderIn::plain(kind, due)],
+        party: Party::default(),
         note: String::new(),
         who: who.to_owned(),
     })

@@ -139,7 +139,7 @@ impl Whole {
 async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, CommandError> {
     let row = sqlx::query(
         "UPDATE customer_order SET revision = revision + 1 WHERE id = $1 AND backfilled = 0 RETURNING channel, number, \
-         status, ordered_ms, modified_ms, sale_id, shipping, fee, customer_name, customer_email",
+         status, ordered_ms, modified_ms, sale_id, shipping, fee",
     )
     .bind(id.raw())
     .fetch_optional(tx.db())
@@ -161,7 +161,7 @@ async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, CommandError> {
         discount: Money::zero(currency),
         shipping: money("shipping")?,
         fee: money("fee")?,
-        customer: Customer { name: row.try_get("customer_name")?, email: row.try_get("customer_email")? },
+        customer: Customer::default(),
     };
     Ok(Whole { id, incoming, sale: row.try_get::<Option<i64>, _>("sale_id")?.map(SaleId::from_raw) })
 }

@@ -1,7 +1,7 @@
 //! One order in full, for whoever decides about its lines.
 
 use super::view::{OrderLineState, OrderLineView, OrderView, TAKEN_OFF, line_of, order_of};
-use crate::shelf::holds::Purpose;
+use crate::shelf::holds::{self, Purpose};
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::{Rejection, Thing};
@@ -125,8 +125,9 @@ impl Ledger {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT id, channel, number, status, ordered_ms, backfilled, sale_id, customer_name, customer_email, modified_ms, \
-             shipping, fee, status_by FROM customer_order WHERE id = $1",
+            "SELECT o.id, o.channel, o.number, o.status, o.ordered_ms, o.backfilled, o.sale_id, p.name AS buyer, \
+             p.email AS buyer_email, o.modified_ms, o.shipping, o.fee, o.status_by FROM customer_order o \
+             LEFT JOIN person_data p ON p.id = o.customer_id WHERE o.id = $1",
         )
         .bind(id.raw())
         .fetch_optional(&mut *connection)
@@ -136,7 +137,10 @@ impl Ledger {
         let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("customer_order");
         let lines = lines(&mut connection, id, order.status, currency).await?;
         Ok(OrderDetail {
-            customer: Customer { name: row.try_get("customer_name")?, email: row.try_get("customer_email")? },
+            customer: Customer {
+                name: row.try_get::<Option<String>, _>("buyer")?.unwrap_or_default(),
+                email: row.try_get::<Option<String>, _>("buyer_email")?.unwrap_or_default(),
+            },
             modified: row.try_get::<Option<i64>, _>("modified_ms")?.map(Moment::from_millis),
             shipping: money("shipping")?,
             fee: money("fee")?,
@@ -229,8 +233,9 @@ async fn holds(
     /// More holds than this are not listed; the Shelf pages show all of them.
     const MOST: i64 = 20;
     let rows = sqlx::query(
-        "SELECT group_id, purpose, for_whom, until_ms, stock_units FROM hold WHERE item_id = $1 AND state = 'open' \
-         AND purpose <> 'basket' ORDER BY id LIMIT $2",
+        "SELECT h.group_id, h.purpose, h.for_whom, p.name AS person, h.until_ms, h.stock_units FROM hold h \
+         LEFT JOIN person_data p ON p.id = h.customer_id WHERE h.item_id = $1 AND h.state = 'open' \
+         AND h.purpose <> 'basket' ORDER BY h.id LIMIT $2",
     )
     .bind(item.unwrap_or(-1))
     .bind(MOST)
@@ -242,7 +247,7 @@ async fn holds(
             purpose: Purpose::from_code(&row.try_get::<String, _>("purpose")?)
                 .ok_or("unknown")
                 .stored("hold.purpose")?,
-            for_whom: row.try_get("for_whom")?,
+            for_whom: holds::for_whom(row)?,
             until: row.try_get::<Option<i64>, _>("until_ms")?.map(Moment::from_millis),
             quantity: Quantity::from_stock_units(row.try_get("stock_units")?, line.quantity.measure())
                 .stored("hold.stock_units")?,

@@ -2,6 +2,7 @@
 
 use super::{ExistingOrder, OrderRow, body_hash, fees, insert_orders, said};
 use crate::sales::booking::{self, Draft, DraftLine, unit_code};
+use crate::sales::party::Party;
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::holds::{self, HeldLine, Hold, Purpose};
 use crate::shelf::lookup::{self, Found};
@@ -183,12 +184,13 @@ pub(super) async fn write_holds(
         id: group,
         purpose: Purpose::Order,
         for_whom: format!("order {}", order.number),
+        customer: None,
         until: None,
         lines: held.iter().map(line).collect(),
     };
     let wanted: Vec<(ItemId, i64)> =
         held.iter().map(|(at, _)| (priced[*at].item.id, priced[*at].quantity.stock_units())).collect();
-    holds::insert(tx, &hold, &wanted).await?;
+    holds::insert(tx, &hold, &wanted, None).await?;
     let items: Vec<ItemId> = wanted.iter().map(|(item, _)| *item).collect();
     tx.availability_changed(&items).await
 }
@@ -285,6 +287,7 @@ pub(super) async fn sell(
         totals,
         fee,
         tenders: vec![TenderIn::plain(TenderKind::Online, due)],
+        party: Party::default(),
         note: String::new(),
         who: who.to_owned(),
     };

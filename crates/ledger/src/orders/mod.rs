@@ -8,6 +8,7 @@
 mod adjust;
 mod apply;
 mod backfill;
+mod blank;
 mod change;
 mod closest;
 mod decide;
@@ -27,6 +28,7 @@ mod stored_lines;
 mod unpaid;
 mod view;
 
+pub(crate) use blank::blank_old;
 pub use closest::Closest;
 pub use decide::{DecideLine, LineChoice, LineDecided};
 pub use detail::{BlockingHold, Chosen, OrderDetail, SoldFor, WaitingLine};
@@ -35,6 +37,7 @@ pub use remove_piece::RemovePiece;
 pub use settle_status::{SettleStatus, SettledStatus, StatusSettled};
 pub use view::{OrderLineState, OrderLineView, OrderView};
 
+use crate::customers::person_data;
 use crate::store::Ledger;
 use crate::store::command::{Command, FEW_ROWS, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -44,8 +47,9 @@ use crate::store::sql::{in_text, padded};
 use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::channel::Channel;
+use domain::customer::Contact;
 use domain::day::Moment;
-use domain::ids::{OrderId, SaleId};
+use domain::ids::{CustomerId, OrderId, SaleId};
 use domain::order::{IncomingOrder, OrderNumber, OrderStatus, Standing};
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -359,12 +363,13 @@ fn nothing_of_it(order: &IncomingOrder) -> Rejection {
 /// then everything is tried again and finds it.
 pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<(), CommandError> {
     let now = tx.now().millis();
+    let rows = &with_buyers(tx, rows).await?;
     let written = crate::store::sql::insert_rows_or(
         tx.db(),
         &crate::store::tables::CUSTOMER_ORDER,
         "ON CONFLICT DO NOTHING",
         rows,
-        |statement, row| {
+        |statement, (row, buyer)| {
             let order = row.order;
             statement
                 .bind(row.id.raw())
@@ -379,8 +384,7 @@ pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<
                 .bind(order.discount.minor())
                 .bind(order.shipping.minor())
                 .bind(order.fee.minor())
-                .bind(order.customer.name.clone())
-                .bind(order.customer.email.clone())
+                .bind(buyer.map(CustomerId::raw))
                 .bind(1_i64)
                 .bind(now)
                 .bind(String::new())
@@ -391,6 +395,27 @@ pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<
         return Err(StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
     Ok(())
+}
+
+/// Writes who bought, for orders that say so. One that says nothing of it has nobody.
+async fn with_buyers<'a, 'b>(
+    tx: &mut Tx,
+    rows: &'a [OrderRow<'b>],
+) -> Result<Vec<(&'a OrderRow<'b>, Option<CustomerId>)>, CommandError> {
+    let (mut orders, mut buyers) = (Vec::with_capacity(rows.len()), Vec::new());
+    for row in rows {
+        let customer = &row.order.customer;
+        if customer.name.is_empty() && customer.email.is_empty() {
+            orders.push((row, None));
+            continue;
+        }
+        let id = CustomerId::from_raw(tx.next_id()?);
+        let (name, email) = (customer.name.clone(), customer.email.clone());
+        buyers.push((id, Contact { name, email, ..Contact::default() }));
+        orders.push((row, Some(id)));
+    }
+    person_data::insert(tx, &buyers).await?;
+    Ok(orders)
 }
 
 /// An order about to be written.

@@ -7,7 +7,7 @@ use crate::store::error::{CommandError, Stored};
 use crate::store::sql::insert_rows;
 use crate::store::tables;
 use domain::day::Moment;
-use domain::ids::ActivityId;
+use domain::ids::{ActivityId, CustomerId};
 use domain::money::Money;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -83,6 +83,16 @@ acts! {
     TokenAdded "token-added" "created an API token",
     /// A token ended.
     TokenEnded "token-ended" "revoked an API token",
+    /// A customer added.
+    CustomerAdded "customer-added" "added a customer",
+    /// How a customer can be reached.
+    CustomerChanged "customer-changed" "changed a customer",
+    /// The terms on which a customer buys.
+    CustomerTerms "customer-terms" "changed a customer's terms",
+    /// A customer's data given out.
+    CustomerExported "customer-exported" "exported a customer's data",
+    /// A customer's data erased.
+    CustomerErased "customer-erased" "erased a customer's data",
     /// What a role or a token may do.
     Limits "limits" "changed limits",
     /// A connection to an online shop, new or changed.
@@ -122,8 +132,10 @@ pub struct ActivityRow {
     pub who: String,
     /// Did what.
     pub act: Activity,
-    /// A SKU, a sale, a name, a setting.
+    /// A SKU, a sale, a name, a setting. Of a customer the name, or nothing once they are erased.
     pub what: String,
+    /// The customer whom it is about.
+    pub customer: Option<CustomerId>,
     /// The value before and after.
     pub detail: String,
 }
@@ -136,17 +148,41 @@ pub(crate) async fn note(
     what: &str,
     detail: &str,
 ) -> Result<(), CommandError> {
+    write(tx, who, act, (what, None), detail).await
+}
+
+/// The same about a customer, whose name it shows until they are erased.
+pub(crate) async fn note_customer(
+    tx: &mut Tx,
+    who: &str,
+    act: Activity,
+    customer: CustomerId,
+    detail: &str,
+) -> Result<(), CommandError> {
+    write(tx, who, act, ("", Some(customer)), detail).await
+}
+
+async fn write(
+    tx: &mut Tx,
+    who: &str,
+    act: Activity,
+    (what, customer): (&str, Option<CustomerId>),
+    detail: &str,
+) -> Result<(), CommandError> {
     let id = tx.next_id()?;
     let now = tx.now().millis();
-    sqlx::query("INSERT INTO activity (id, at_ms, who, act, what, detail) VALUES ($1, $2, $3, $4, $5, $6)")
-        .bind(id)
-        .bind(now)
-        .bind(who.to_owned())
-        .bind(act.code().to_owned())
-        .bind(what.to_owned())
-        .bind(detail.to_owned())
-        .execute(tx.db())
-        .await?;
+    sqlx::query(
+        "INSERT INTO activity (id, at_ms, who, act, what, detail, customer_id) VALUES ($1, $2, $3, $4, $5, $6, $7)",
+    )
+    .bind(id)
+    .bind(now)
+    .bind(who.to_owned())
+    .bind(act.code().to_owned())
+    .bind(what.to_owned())
+    .bind(detail.to_owned())
+    .bind(customer.map(CustomerId::raw))
+    .execute(tx.db())
+    .await?;
     Ok(())
 }
 
@@ -187,6 +223,7 @@ pub(crate) async fn note_prices(
             .bind(Activity::Price.code().to_owned())
             .bind((*sku).clone())
             .bind((*detail).clone())
+            .bind(None::<i64>)
     })
     .await?;
     Ok(())
@@ -201,7 +238,8 @@ impl Ledger {
     ) -> Result<Vec<ActivityRow>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT id, at_ms, who, act, what, detail FROM activity WHERE id < $1 ORDER BY id DESC LIMIT $2",
+            "SELECT a.id, a.at_ms, a.who, a.act, a.what, a.detail, a.customer_id, p.name FROM activity a \
+             LEFT JOIN person_data p ON p.id = a.customer_id WHERE a.id < $1 ORDER BY a.id DESC LIMIT $2",
         )
         .bind(before.map_or(i64::MAX, ActivityId::raw))
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
@@ -214,7 +252,8 @@ impl Ledger {
                 at: Moment::from_millis(row.try_get("at_ms")?),
                 who: row.try_get("who")?,
                 act: Activity::from_code(&act).ok_or(act).stored("activity.act")?,
-                what: row.try_get("what")?,
+                what: row.try_get::<Option<String>, _>("name")?.map_or_else(|| row.try_get("what"), Ok)?,
+                customer: row.try_get::<Option<i64>, _>("customer_id")?.map(CustomerId::from_raw),
                 detail: row.try_get("detail")?,
             })
         };

@@ -6,6 +6,7 @@
 use crate::books;
 use crate::books::figures::{BookLine, sale_figures};
 use crate::sales::accounts::NewCertificate;
+use crate::sales::party::Party;
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::weighed::{self, Weighed};
 use crate::store::bundle::Bundle;
@@ -17,7 +18,7 @@ use crate::store::tables;
 use domain::basket::{LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
-use domain::ids::{ItemId, OrderId, SaleId, SaleLineId};
+use domain::ids::{CustomerId, ItemId, OrderId, SaleId, SaleLineId};
 use domain::money::{Currency, Money, MoneyError};
 use domain::quantity::{Measure, Quantity};
 use domain::revenue::Figures;
@@ -54,6 +55,7 @@ pub(crate) struct Draft {
     pub(crate) totals: Totals,
     pub(crate) fee: Money,
     pub(crate) tenders: Vec<TenderIn>,
+    pub(crate) party: Party,
     pub(crate) note: String,
     pub(crate) who: String,
 }
@@ -136,6 +138,9 @@ fn bind_sale(statement: Statement<'static>, draft: &Draft) -> Statement<'static>
         .bind(draft.fee.minor())
         .bind(draft.note.clone())
         .bind(draft.who.clone())
+        .bind(draft.party.customer.map(CustomerId::raw))
+        .bind(i64::from(draft.party.is_wholesale))
+        .bind(i64::from(draft.party.is_tax_exempt))
 }
 
 fn add_lines(tx: &Tx, drafts: &[Draft], bundle: &mut Bundle) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
@@ -193,7 +198,7 @@ fn add_tenders(tx: &Tx, drafts: &[Draft], bundle: &mut Bundle) -> Result<(), Com
             .bind(None::<i64>)
             .bind(tender.kind.code().to_owned())
             .bind(tender.amount.minor())
-            .bind(tender.customer.clone())
+            .bind(tender.on_file.map(CustomerId::raw))
             .bind(tender.due.map(Day::number))
     });
     let owed: Vec<(i64, i64, &TenderIn)> =
@@ -202,7 +207,7 @@ fn add_tenders(tx: &Tx, drafts: &[Draft], bundle: &mut Bundle) -> Result<(), Com
         statement
             .bind(*id)
             .bind(*sale)
-            .bind(tender.customer.clone())
+            .bind(tender.on_file.map(CustomerId::raw))
             .bind(tender.due.map_or(0, Day::number))
             .bind(tender.amount.minor())
             .bind(0_i64)

@@ -7,6 +7,7 @@ pub(crate) mod day_view;
 pub(crate) mod drawer;
 pub(crate) mod exchange_view;
 pub(crate) mod limits;
+pub(crate) mod party;
 pub(crate) mod payments;
 pub(crate) mod refund_view;
 pub(crate) mod refunds;
@@ -21,9 +22,9 @@ pub use accounts::{
     RenumberCertificate,
 };
 pub use baskets::{
-    BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketReturns, BasketState, BasketSummary,
-    BasketView, ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket, PayBasket, Pulse,
-    Returned, SetBasketAside, StartExchange, StopPaying,
+    BasketChange, BasketCustomer, BasketFromHold, BasketLineView, BasketPaid, BasketReturns, BasketState,
+    BasketSummary, BasketView, ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket,
+    PayBasket, Pulse, Returned, SetBasketAside, StartExchange, StopPaying,
 };
 pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
@@ -32,7 +33,7 @@ pub use payments::{Debt, Paid, Pay};
 pub use refund_view::{RefundSlip, RefundedLine};
 pub use refunds::{DecideReturn, NewRefund, OpenReturn, RefundDone, RefundLine, RefundOf, RefundTender};
 pub use ring_up::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
-pub use sale_view::{RefundView, SaleView, SoldLine, Tender};
+pub use sale_view::{RefundView, SaleCustomer, SaleView, SoldLine, Tender};
 pub use search::{FoundSales, MAX_SALES_READ, SalesQuery};
 pub use takings::{Takings, TakingsOf, money_in};
 pub use voids::{VoidSale, Voided};

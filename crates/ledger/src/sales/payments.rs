@@ -13,11 +13,12 @@ use domain::basket::TenderKind;
 use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
 use domain::day::Day;
-use domain::ids::{SaleId, TenderId};
+use domain::ids::{CustomerId, SaleId, TenderId};
 use domain::money::{Currency, Money};
 use domain::text;
 use serde::{Deserialize, Serialize};
-use sqlx::Row;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
 /// Pays an open balance or a part of it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -200,36 +201,58 @@ pub struct Debt {
     pub tender: TenderId,
     /// For which sale.
     pub sale: SaleId,
-    /// Who.
+    /// Who; empty once they are erased.
     pub customer: String,
+    /// The same, if they are on file.
+    pub on_file: Option<CustomerId>,
     /// The due date.
     pub due: Day,
     /// What is still due.
     pub left: Money,
 }
 
+/// Of voided sales nothing is due.
+const DEBTS: &str = "SELECT o.tender_id, o.sale_id, p.name AS customer, c.id AS on_file, o.due_day, \
+    o.amount - o.paid AS left_to_pay FROM open_balance o JOIN person_data p ON p.id = o.customer_id \
+    LEFT JOIN customer c ON c.id = o.customer_id LEFT JOIN sale_void v ON v.sale_id = o.sale_id \
+    WHERE o.paid < o.amount AND v.sale_id IS NULL";
+
 impl Ledger {
     /// Open balances, the first due first, at most `limit`. Voided sales have none.
     pub async fn debts(&self, limit: usize) -> Result<Vec<Debt>, CommandError> {
         let mut connection = self.reader().await?;
-        let currency = self.shop().currency;
-        let rows = sqlx::query(
-            "SELECT o.tender_id, o.sale_id, o.customer, o.due_day, o.amount - o.paid AS left_to_pay FROM open_balance o \
-             LEFT JOIN sale_void v ON v.sale_id = o.sale_id WHERE o.paid < o.amount AND v.sale_id IS NULL \
-             ORDER BY o.due_day, o.tender_id LIMIT $1",
-        )
-        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
-        .fetch_all(&mut *connection)
-        .await?;
-        let debt = |row: &sqlx::any::AnyRow| {
-            Ok(Debt {
-                tender: TenderId::from_raw(row.try_get("tender_id")?),
-                sale: SaleId::from_raw(row.try_get("sale_id")?),
-                customer: row.try_get("customer")?,
-                due: Day::from_number(row.try_get("due_day")?),
-                left: Money::from_minor(row.try_get("left_to_pay")?, currency).stored("open_balance.paid")?,
-            })
-        };
-        rows.iter().map(debt).collect()
+        let text = format!("{DEBTS} ORDER BY o.due_day, o.tender_id LIMIT $1");
+        let rows = sqlx::query(AssertSqlSafe(text))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+            .fetch_all(&mut *connection)
+            .await?;
+        rows.iter().map(|row| debt(row, self.shop().currency)).collect()
     }
+
+    /// A customer's open balances, the first due first.
+    pub async fn debts_of(&self, customer: CustomerId) -> Result<Vec<Debt>, CommandError> {
+        let mut connection = self.reader().await?;
+        debts_of(&mut connection, customer, self.shop().currency).await
+    }
+}
+
+pub(crate) async fn debts_of(
+    connection: &mut AnyConnection,
+    customer: CustomerId,
+    currency: Currency,
+) -> Result<Vec<Debt>, CommandError> {
+    let text = format!("{DEBTS} AND o.customer_id = $1 ORDER BY o.due_day, o.tender_id");
+    let rows = sqlx::query(AssertSqlSafe(text)).bind(customer.raw()).fetch_all(connection).await?;
+    rows.iter().map(|row| debt(row, currency)).collect()
+}
+
+fn debt(row: &AnyRow, currency: Currency) -> Result<Debt, CommandError> {
+    Ok(Debt {
+        tender: TenderId::from_raw(row.try_get("tender_id")?),
+        sale: SaleId::from_raw(row.try_get("sale_id")?),
+        customer: row.try_get("customer")?,
+        on_file: row.try_get::<Option<i64>, _>("on_file")?.map(CustomerId::from_raw),
+        due: Day::from_number(row.try_get("due_day")?),
+        left: Money::from_minor(row.try_get("left_to_pay")?, currency).stored("open_balance.paid")?,
+    })
 }

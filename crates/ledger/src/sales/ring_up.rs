@@ -4,6 +4,7 @@ use crate::sales::accounts::{self, NewCertificate};
 use crate::sales::booking::{self, Draft, DraftLine};
 use crate::sales::drawer::{self, Cash};
 use crate::sales::limits;
+use crate::sales::party::{Party, with_payers};
 use crate::shelf::holds;
 use crate::shelf::lookup::{self, Found};
 use crate::shelf::stock::{self, EntryReason, Take, in_order};
@@ -18,7 +19,7 @@ use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::{Day, Moment};
-use domain::ids::{HoldGroupId, ItemId, SaleId, SaleLineId};
+use domain::ids::{CustomerId, HoldGroupId, ItemId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, StockReason};
@@ -60,8 +61,11 @@ pub struct TenderIn {
     pub kind: TenderKind,
     /// The amount received.
     pub amount: Money,
-    /// Who will pay; only for on account.
+    /// Who will pay, as typed; only for on account.
     pub customer: String,
+    /// Who will pay, if they are known; only for on account.
+    #[serde(default)]
+    pub on_file: Option<CustomerId>,
     /// The due date; only for on account.
     pub due: Option<Day>,
     /// The gift certificate that pays; only for those.
@@ -72,7 +76,7 @@ pub struct TenderIn {
 impl TenderIn {
     /// A payment that needs no customer.
     pub fn plain(kind: TenderKind, amount: Money) -> Self {
-        Self { kind, amount, customer: String::new(), due: None, certificate: None }
+        Self { kind, amount, customer: String::new(), on_file: None, due: None, certificate: None }
     }
 
     /// A payment by gift certificate.
@@ -94,6 +98,11 @@ pub struct NewSale {
     pub shipping: Money,
     /// How it is paid.
     pub tenders: Vec<TenderIn>,
+    /// For whom. What is on account is theirs unless it says otherwise.
+    pub customer: Option<CustomerId>,
+    /// Whether the discount is the one that the customer has by their terms: then it is no limit's matter who rings
+    /// up.
+    pub is_granted: bool,
     /// The hold of the current sale, if its lines were held before payment.
     pub hold: Option<HoldGroupId>,
     /// None means now; a market day's slips are rung up in the evening.
@@ -179,6 +188,11 @@ impl NewSale {
         draft.receipt = Some(receipt);
         drawer::look_again(tx, &draft.channel, cash, &mut returned).await?;
         let mut certificates = accounts::spend(tx, draft.id, &draft.tenders).await?;
+        for line in &mut draft.lines {
+            if let Some(certificate) = &mut line.certificate {
+                *certificate = certificate.filed(tx).await?;
+            }
+        }
 
         let (source, who) = (draft.id.raw(), draft.who.as_str());
         let mut bundle = Bundle::default();
@@ -200,10 +214,14 @@ impl NewSale {
         let at = tx.believable("at", self.at.unwrap_or(tx.now()))?;
         let note = text::note(&self.note).field("note")?;
         let who = text::short(&self.who).field("who")?;
-        let tenders = self.tenders.iter().map(checked_tender).collect::<Result<Vec<_>, _>>()?;
+        let tenders = with_payers(tx, &self.tenders, self.customer).await?;
+        let party = Party::lock(tx, self.customer, &tenders).await?;
         let found = find(tx, &self.lines).await?;
         let lines = priced(&self.lines, &found, self.discount)?;
-        limits::allow_sale(tx, &self.channel, self.at, &lines, !self.discount.is_zero()).await?;
+        let limited =
+            if self.is_granted { &priced(&self.lines, &found, Money::zero(shop.currency))? } else { &lines };
+        let is_spread = !self.is_granted && !self.discount.is_zero();
+        limits::allow_sale(tx, &self.channel, self.at, limited, is_spread).await?;
         let given: Vec<_> = tenders.iter().map(|t| (t.kind, t.amount)).collect();
         let money: Vec<LineMoney> = lines.iter().map(|l| l.money).collect();
         let totals = basket::settle(&money, self.shipping, &given, shop.cash_rounding).field("tenders")?;
@@ -220,6 +238,7 @@ impl NewSale {
             totals,
             fee: shop.fee(&self.channel, Money::zero(shop.currency), totals.due)?,
             tenders,
+            party,
             note,
             who,
         };
@@ -243,19 +262,6 @@ fn done(draft: Draft, receipt: i64, ids: Vec<SaleLineId>) -> SaleDone {
     let Draft { id, channel, at, lines, totals, .. } = draft;
     let lines = lines.into_iter().zip(ids).map(line).collect();
     SaleDone { id, receipt, channel, at, lines, totals }
-}
-
-/// On account needs a customer and a due date; nothing else has them.
-pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, CommandError> {
-    let customer = text::short(&tender.customer).field("tenders.customer")?;
-    if tender.kind == TenderKind::OnAccount && (customer.is_empty() || tender.due.is_none()) {
-        return Err(Rejection::invalid("tenders", SalesReason::AccountIncomplete).into());
-    }
-    if tender.kind != TenderKind::OnAccount && tender.due.is_some() {
-        return Err(Rejection::invalid("tenders.due", SalesReason::DueWithoutAccount).into());
-    }
-    accounts::refuse_without_number(accounts::AT_TENDER, tender.kind, tender.certificate)?;
-    Ok(TenderIn { customer, ..tender.clone() })
 }
 
 /// The items of the goods lines, in order. A piece that was sold in a past sale is rejected.
@@ -350,7 +356,7 @@ pub(crate) fn issued(
     if (kind == LineKind::GiftCertificate) != certificate.is_some() {
         return Err(Rejection::invalid("lines", SalesReason::CertificateUnnumbered).into());
     }
-    certificate.map(accounts::checked).transpose()
+    Ok(certificate.cloned())
 }
 
 fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, CommandError> {

@@ -8,7 +8,7 @@ use crate::store::rejection::{Rejection, Thing};
 use domain::basket::{Given, LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
-use domain::ids::{RefundId, RefundLineId, SaleId, SaleLineId, TenderId};
+use domain::ids::{CustomerId, RefundId, RefundLineId, SaleId, SaleLineId, TenderId};
 use domain::money::{Currency, Money};
 use domain::quantity::Quantity;
 use domain::stock::ReturnDisposition;
@@ -35,6 +35,8 @@ pub struct SaleView {
     pub totals: Totals,
     /// The fee that its channel kept.
     pub fee: Money,
+    /// For whom it was rung up.
+    pub customer: Option<SaleCustomer>,
     /// Words.
     pub note: String,
     /// Who rang it up.
@@ -45,6 +47,19 @@ pub struct SaleView {
     pub tenders: Vec<Tender>,
     /// What was given back.
     pub refunds: Vec<RefundView>,
+}
+
+/// Whom a sale was rung up for.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SaleCustomer {
+    /// If they are on file.
+    pub on_file: Option<CustomerId>,
+    /// Empty once they are erased.
+    pub name: String,
+    /// Whether they bought to sell again.
+    pub is_wholesale: bool,
+    /// Whether they were exempt from sales tax.
+    pub is_tax_exempt: bool,
 }
 
 /// A line of a sale, and what was refunded of it.
@@ -89,7 +104,9 @@ pub struct RefundView {
 }
 
 pub(crate) const SALE: &str = "SELECT s.id, s.receipt, s.channel, s.at_ms, o.number AS order_number, v.sale_id AS voided_sale, s.goods + s.not_revenue AS lines, s.discounts, \
-    s.tax, s.shipping, s.rounding, s.tendered, s.change_given, s.note, s.who, s.fee FROM sale s \
+    s.tax, s.shipping, s.rounding, s.tendered, s.change_given, s.note, s.who, s.fee, \
+    s.customer_id, s.wholesale, s.tax_exempt, p.name AS customer_name, k.id AS on_file FROM sale s \
+    LEFT JOIN person_data p ON p.id = s.customer_id LEFT JOIN customer k ON k.id = s.customer_id \
     LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN sale_void v ON v.sale_id = s.id";
 
 impl Ledger {
@@ -147,6 +164,7 @@ impl Ledger {
             voided: row.try_get::<Option<i64>, _>("voided_sale")?.is_some(),
             totals: totals(row, currency)?,
             fee: Money::from_minor(row.try_get("fee")?, currency).stored("sale.fee")?,
+            customer: sale_customer(row)?,
             note: row.try_get("note")?,
             who: row.try_get("who")?,
             lines: lines(connection, id, currency).await?,
@@ -206,14 +224,27 @@ async fn lines(
     rows.iter().map(line).collect()
 }
 
+fn sale_customer(row: &AnyRow) -> Result<Option<SaleCustomer>, CommandError> {
+    if row.try_get::<Option<i64>, _>("customer_id")?.is_none() {
+        return Ok(None);
+    }
+    Ok(Some(SaleCustomer {
+        on_file: row.try_get::<Option<i64>, _>("on_file")?.map(CustomerId::from_raw),
+        name: row.try_get::<Option<String>, _>("customer_name")?.unwrap_or_default(),
+        is_wholesale: row.try_get::<i64, _>("wholesale")? == 1,
+        is_tax_exempt: row.try_get::<i64, _>("tax_exempt")? == 1,
+    }))
+}
+
 async fn tenders(
     connection: &mut AnyConnection,
     sale: SaleId,
     currency: Currency,
 ) -> Result<Vec<Tender>, CommandError> {
     let rows = sqlx::query(
-        "SELECT t.id, t.kind, t.amount, t.customer, t.due_day, o.amount - o.paid AS left_to_pay FROM tender t \
-         LEFT JOIN open_balance o ON o.tender_id = t.id WHERE t.sale_id = $1 ORDER BY t.id",
+        "SELECT t.id, t.kind, t.amount, p.name AS customer, t.due_day, c.id AS on_file, o.amount - o.paid AS left_to_pay \
+         FROM tender t LEFT JOIN open_balance o ON o.tender_id = t.id \
+         LEFT JOIN person_data p ON p.id = t.customer_id LEFT JOIN customer c ON c.id = t.customer_id WHERE t.sale_id = $1 ORDER BY t.id",
     )
     .bind(sale.raw())
     .fetch_all(connection)
@@ -227,7 +258,8 @@ async fn tenders(
                     .ok_or("unknown")
                     .stored("tender.kind")?,
                 amount: Money::from_minor(row.try_get("amount")?, currency).stored("tender.amount")?,
-                customer: row.try_get("customer")?,
+                customer: row.try_get::<Option<String>, _>("customer")?.unwrap_or_default(),
+                on_file: row.try_get::<Option<i64>, _>("on_file")?.map(CustomerId::from_raw),
                 due: row.try_get::<Option<i64>, _>("due_day")?.map(Day::from_number),
                 certificate: None,
             },

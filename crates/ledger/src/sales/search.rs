@@ -163,11 +163,12 @@ impl Narrowed {
 }
 
 /// What of a sale is searched for words.
-const TEXTS: [&str; 3] = [
+const TEXTS: [&str; 4] = [
     "SELECT sale_id, title AS words, code AS more FROM sale_line WHERE sale_id",
-    "SELECT sale_id, customer AS words, '' AS more FROM tender WHERE customer <> '' AND sale_id",
-    "SELECT s.id AS sale_id, o.customer_name AS words, o.number AS more FROM sale s \
-     JOIN customer_order o ON o.id = s.order_id WHERE s.id",
+    "SELECT t.sale_id, p.name AS words, '' AS more FROM tender t JOIN person_data p ON p.id = t.customer_id WHERE t.sale_id",
+    "SELECT s.id AS sale_id, p.name AS words, '' AS more FROM sale s JOIN person_data p ON p.id = s.customer_id WHERE s.id",
+    "SELECT s.id AS sale_id, COALESCE(p.name, '') AS words, o.number AS more FROM sale s \
+     JOIN customer_order o ON o.id = s.order_id LEFT JOIN person_data p ON p.id = o.customer_id WHERE s.id",
 ];
 
 /// Those of the sales that have all the words, in the same order.

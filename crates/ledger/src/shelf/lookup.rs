@@ -1,6 +1,6 @@
 //! Finds items by the codes that people and other shops use.
 
-use crate::shelf::holds::Purpose;
+use crate::shelf::holds::{self, Purpose};
 use crate::shelf::weighed::Weighed;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
@@ -149,13 +149,15 @@ async fn open_hold(
     item: ItemId,
 ) -> Result<Option<(HeldFor, Option<Moment>)>, CommandError> {
     let row = sqlx::query(
-        "SELECT for_whom, purpose, until_ms FROM hold WHERE item_id = $1 AND state = 'open' ORDER BY id DESC LIMIT 1",
+        "SELECT h.for_whom, p.name AS person, h.purpose, h.until_ms FROM hold h \
+         LEFT JOIN person_data p ON p.id = h.customer_id WHERE h.item_id = $1 AND h.state = 'open' \
+         ORDER BY h.id DESC LIMIT 1",
     )
     .bind(item.raw())
     .fetch_optional(&mut *connection)
     .await?;
     let Some(row) = row else { return Ok(None) };
-    let (name, purpose): (String, String) = (row.try_get("for_whom")?, row.try_get("purpose")?);
+    let (name, purpose) = (holds::for_whom(&row)?, row.try_get::<String, _>("purpose")?);
     let until: Option<i64> = row.try_get("until_ms")?;
     let for_whom = match Purpose::from_code(&purpose) {
         _ if !name.is_empty() => HeldFor::Name(name),

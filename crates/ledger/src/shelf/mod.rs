@@ -32,6 +32,7 @@ pub use change_prices::{NewPrice, RepricePreview, RepriceStyle, Repriced};
 pub use descriptions::{MAX_TEXTS_AT_ONCE, NewText, WriteTexts, text_mark};
 pub use domain::item::{NewItem, NewStyle};
 pub use find::{FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS};
+pub(crate) use holds::holds_for;
 pub use holds::{BASKET_MS, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
 pub use intake::{EndIntake, Intake, Progress, Tally};
 pub use item_edit::{CostChange, EditItem, EditPreview, PriceChange};

@@ -17,11 +17,12 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
     Migrator::with_migrations(vec![
         step(1, "store", include_str!("../../../../migrations/0001_store.sql")),
         step(2, "people", include_str!("../../../../migrations/0002_people.sql")),
-        step(3, "books", include_str!("../../../../migrations/0003_books.sql")),
-        step(4, "shelf", include_str!("../../../../migrations/0004_shelf.sql")),
-        step(5, "online", include_str!("../../../../migrations/0005_online.sql")),
-        step(6, "sales", include_str!("../../../../migrations/0006_sales.sql")),
-        step(7, "orders", include_str!("../../../../migrations/0007_orders.sql")),
+        step(3, "customers", include_str!("../../../../migrations/0003_customers.sql")),
+        step(4, "books", include_str!("../../../../migrations/0004_books.sql")),
+        step(5, "shelf", include_str!("../../../../migrations/0005_shelf.sql")),
+        step(6, "online", include_str!("../../../../migrations/0006_online.sql")),
+        step(7, "sales", include_str!("../../../../migrations/0007_sales.sql")),
+        step(8, "orders", include_str!("../../../../migrations/0008_orders.sql")),
     ])
 });
 

@@ -2,7 +2,7 @@
 
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::{Rejection, ShopReason};
+use crate::store::rejection::{CustomersReason, Rejection, ShopReason};
 use crate::store::storage_error::StorageError;
 use domain::basket::{CashRounding, TenderKind, Tie};
 use domain::channel::Channel;
@@ -26,6 +26,12 @@ pub const COUNTER_TENDERS: [TenderKind; 6] = [
 ];
 /// The value that removes a channel's fee.
 const NO_FEE: &str = "none";
+/// The value with which orders keep their buyers' names.
+const NEVER: &str = "never";
+/// The fewest days after which orders are blanked: while goods may come back, the shop has to know whose they are.
+const LEAST_ORDER_DAYS: i64 = 7;
+/// The most: a hundred years.
+const MOST_ORDER_DAYS: i64 = 36_500;
 
 /// What a shop prints on every receipt; each may be empty and may have several lines.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -57,6 +63,8 @@ pub struct Shop {
     pub receipt: ReceiptTexts,
     /// The ways to pay that the counter offers, in their order.
     pub tenders: Vec<TenderKind>,
+    /// After how many days orders no longer say who bought; never if none.
+    pub order_days: Option<i64>,
     /// Channels by code, with their names.
     pub channels: BTreeMap<Channel, String>,
     /// The fees of channels that have any.
@@ -67,7 +75,7 @@ pub struct Shop {
 
 impl Shop {
     /// The keys for `shop set`.
-    pub const KEYS: [&'static str; 12] = [
+    pub const KEYS: [&'static str; 13] = [
         "name",
         "currency",
         "zone",
@@ -78,6 +86,7 @@ impl Shop {
         "return_policy",
         "cash_rounding",
         "tenders",
+        "blank_orders_after",
         "channel.CODE",
         "fee.CODE",
     ];
@@ -92,6 +101,7 @@ impl Shop {
             receipt: ReceiptTexts::default(),
             cash_rounding: CashRounding::NONE,
             tenders: COUNTER_TENDERS.to_vec(),
+            order_days: None,
             channels: BTreeMap::new(),
             fees: BTreeMap::new(),
             revision,
@@ -132,6 +142,10 @@ impl Shop {
             ("return_policy".to_owned(), self.receipt.return_policy.clone()),
             ("cash_rounding".to_owned(), rounding_text(self.cash_rounding)),
             ("tenders".to_owned(), tenders_text(&self.tenders)),
+            (
+                "blank_orders_after".to_owned(),
+                self.order_days.map_or(NEVER.to_owned(), |days| days.to_string()),
+            ),
         ];
         rows.extend(self.channels.iter().map(|(code, name)| (format!("channel.{code}"), name.clone())));
         rows.extend(self.fees.iter().map(|(code, rule)| (format!("fee.{code}"), rule.to_string())));
@@ -150,6 +164,7 @@ impl Shop {
             "return_policy" => self.receipt.return_policy = text::printed(value).named(key)?,
             "cash_rounding" => self.cash_rounding = rounding(value)?,
             "tenders" => self.tenders = tenders(value)?,
+            "blank_orders_after" => self.order_days = order_days(value)?,
             other => match other.split_once('.') {
                 Some(("channel", code)) => {
                     let code = Channel::parse(code).named(key)?;
@@ -226,6 +241,15 @@ fn tenders(value: &str) -> Result<Vec<TenderKind>, Rejection> {
 
 fn tenders_text(kinds: &[TenderKind]) -> String {
     kinds.iter().map(|kind| kind.code()).collect::<Vec<_>>().join(" ")
+}
+
+fn order_days(value: &str) -> Result<Option<i64>, Rejection> {
+    if ["", NEVER].contains(&value.trim()) {
+        return Ok(None);
+    }
+    let days = value.trim().parse().ok().filter(|days| (LEAST_ORDER_DAYS..=MOST_ORDER_DAYS).contains(days));
+    let reason = CustomersReason::NotOrderDays { least: LEAST_ORDER_DAYS, most: MOST_ORDER_DAYS };
+    days.map(Some).ok_or_else(|| Rejection::invalid("blank_orders_after", reason))
 }
 
 fn no_such_key(key: &str) -> Rejection {

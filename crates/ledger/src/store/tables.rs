@@ -58,6 +58,12 @@ tables! {
         { code Text, name Text }
     IDEMPOTENCY_KEY = idempotency_key, key [0, 1], fresh 0,
         { scope Text, key Text, body_hash Text, answer Text, made_ms Int, refused Int }
+    PERSON_DATA = person_data, key [0], fresh 0,
+        { id Int, name Text, email Text, phone Text, note Text, folded Text, email_key Text, made_ms Int,
+          erased_ms Int }
+    CUSTOMER = customer, key [0], fresh 0,
+        { id Int, wholesale Int, certificate Text, keep_until Int, discount Int, revision Int, made_by Text,
+          changed_ms Int, kept_id Int }
     STYLE = style, key [0], fresh 0,
         { id Int, name Text, folded Text, rate Int, rate_unit Text, ending Text, minimum Int, sizes Text,
           category Text, revision Int, made_ms Int }
@@ -79,15 +85,15 @@ tables! {
         { id Int, item_id Int, change Int, reason Text, source_id Int, note Text, who Text, at_ms Int }
     HOLD = hold, key [0], fresh 0,
         { id Int, group_id Int, item_id Int, stock_units Int, purpose Text, for_whom Text, until_ms Int, state Text,
-          made_ms Int, ended_ms Int, held_by Text }
+          made_ms Int, ended_ms Int, held_by Text, customer_id Int }
     CUSTOMER_ORDER = customer_order, key [0], fresh 0,
         { id Int, channel Text, number Text, body_hash Text, status Text, backfilled Int, ordered_ms Int,
-          modified_ms Int, sale_id Int, discount Int, shipping Int, fee Int, customer_name Text, customer_email Text,
+          modified_ms Int, sale_id Int, discount Int, shipping Int, fee Int, customer_id Int,
           revision Int, taken_ms Int, status_by Text }
     SALE = sale, key [0], fresh 0,
         { id Int, channel Text, receipt Int, at_ms Int, backfilled Int, order_id Int, goods Int, not_revenue Int,
           discounts Int, tax Int, shipping Int, rounding Int, tendered Int, change_given Int, fee Int, note Text,
-          who Text }
+          who Text, customer_id Int, wholesale Int, tax_exempt Int }
     SALE_LINE = sale_line, key [0], fresh 0,
         { id Int, sale_id Int, position Int, kind Text, item_id Int, code Text, title Text, stock_units Int,
           unit Text, price Int, amount Int, discount Int, tax Int, cost Int, weight Text, weight_unit Text, rate Int,
@@ -108,13 +114,13 @@ tables! {
     SALE_REFUNDED = sale_refunded, key [0], fresh 0,
         { sale_id Int, shipping_sold Int, shipping Int, refunds Int, voided Int }
     TENDER = tender, key [0], fresh 0,
-        { id Int, sale_id Int, refund_id Int, kind Text, amount Int, customer Text, due_day Int }
+        { id Int, sale_id Int, refund_id Int, kind Text, amount Int, customer_id Int, due_day Int }
     OPEN_BALANCE = open_balance, key [0], fresh 0,
-        { tender_id Int, sale_id Int, customer Text, due_day Int, amount Int, paid Int }
+        { tender_id Int, sale_id Int, customer_id Int, due_day Int, amount Int, paid Int }
     PAYMENT = payment, key [0], fresh 0,
         { id Int, tender_id Int, kind Text, amount Int, at_ms Int, who Text }
     ACCOUNT = account, key [0], fresh 0,
-        { id Int, kind Text, number Text, holder Text, balance Int, note Text, who Text, opened_ms Int }
+        { id Int, kind Text, number Text, customer_id Int, balance Int, note Text, who Text, opened_ms Int }
     ACCOUNT_ENTRY = account_entry, key [0], fresh 0,
         { id Int, account_id Int, reason Text, amount Int, sale_id Int, sale_line_id Int, refund_id Int, note Text,
           who Text, at_ms Int }
@@ -192,7 +198,7 @@ tables! {
     CALLER_LIMIT = caller_limit, key [0, 1], fresh 0,
         { caller Text, name Text, value Text }
     ACTIVITY = activity, key [0], fresh 0,
-        { id Int, at_ms Int, who Text, act Text, what Text, detail Text }
+        { id Int, at_ms Int, who Text, act Text, what Text, detail Text, customer_id Int }
     STOCK_COUNT = stock_count, key [0], fresh 0,
         { id Int, scope Text, style_id Int, note Text, state Text, scans Int, begun_ms Int, begun_by Text,
           ended_ms Int, ended_by Text }

@@ -29,7 +29,7 @@ fn rows(file: &Path) -> Vec<String> {
 }
 
 async fn same_shop(shop: &TestShop, file: &Path, url: &str, folder: &Path) {
-    let restored = restore(file, url, None, later(), |_, _| ()).await.unwrap();
+    let restored = restore(file, url, None, &[], later(), |_, _| ()).await.unwrap();
     assert!(restored.check.is_clean(), "{:?}", restored.check);
     assert_eq!(restored.rows, rows(file).len() as u64);
     let other = Ledger::open(url, Access::Write, later()).await.unwrap();
@@ -110,7 +110,7 @@ async fn a_backup_is_of_one_moment_while_the_shop_sells() {
         counter.await.unwrap();
         assert!(at_end >= at_start + 4, "{}: nothing was sold meanwhile", shop.engine);
         let url = format!("sqlite:{}", folder.path().join("new.db").display());
-        let restored = restore(&file, &url, None, later(), |_, _| ()).await.unwrap();
+        let restored = restore(&file, &url, None, &[], later(), |_, _| ()).await.unwrap();
         assert!(restored.check.is_clean(), "{}: {:?}", shop.engine, restored.check);
         clean(&shop.ledger).await;
         shop.end().await;
@@ -170,7 +170,7 @@ async fn a_clock_behind_the_backup_is_refused() {
         shop.ledger.backup(&file, |_, _| ()).await.unwrap();
         let url = format!("sqlite:{}", folder.path().join("new.db").display());
         let clock = Arc::new(ManualClock::at(Moment::from_millis(START.millis() - 1)));
-        let refused = restore(&file, &url, None, clock, |_, _| ()).await.unwrap_err();
+        let refused = restore(&file, &url, None, &[], clock, |_, _| ()).await.unwrap_err();
         assert!(refused.to_string().contains("set the clock right first"), "{refused}");
         assert!(!folder.path().join("new.db").exists());
         shop.end().await;
@@ -207,7 +207,7 @@ async fn the_photographs_are_in_the_backup_each_by_its_hash() {
         for (place, said) in [("one", None), ("two", Some(at("photographs")))] {
             std::fs::create_dir(at(place)).unwrap();
             let url = format!("sqlite:{}", at(place).join("new.db").display());
-            let restored = restore(&file, &url, said.as_deref(), later(), |_, _| ()).await.unwrap();
+            let restored = restore(&file, &url, said.as_deref(), &[], later(), |_, _| ()).await.unwrap();
             assert_eq!(restored.files, 3);
             let folder = said.unwrap_or_else(|| at(place).join("images"));
             for (file, bytes) in files.iter().zip([b"a photograph\0\xff".as_slice(), b"a page", b"a tag"]) {
@@ -219,7 +219,7 @@ async fn the_photographs_are_in_the_backup_each_by_its_hash() {
         std::fs::create_dir_all(at("three/images")).unwrap();
         std::fs::write(at("three/images").join(&files[2]), "another").unwrap();
         let url = format!("sqlite:{}", at("three").join("new.db").display());
-        let refused = restore(&file, &url, None, later(), |_, _| ()).await.unwrap_err().to_string();
+        let refused = restore(&file, &url, None, &[], later(), |_, _| ()).await.unwrap_err().to_string();
         assert!(refused.contains("is another picture"), "{refused}");
         assert_eq!(std::fs::read_dir(at("three/images")).unwrap().count(), 1);
         assert_eq!(std::fs::read_dir(at("three")).unwrap().count(), 1);
@@ -246,10 +246,11 @@ async fn a_shop_on_a_server_says_where_its_photographs_go() {
     ledger.backup(&file, |_, _| ()).await.unwrap();
     ledger.close().await;
     let much_later = || Arc::new(ManualClock::at(START.plus_millis(7_200_000)));
-    let refused = restore(&file, &database.url, None, much_later(), |_, _| ()).await.unwrap_err().to_string();
+    let refused =
+        restore(&file, &database.url, None, &[], much_later(), |_, _| ()).await.unwrap_err().to_string();
     assert!(refused.contains("3 files of photographs") && refused.contains("--pictures"), "{refused}");
     let said = folder.path().join("there");
-    restore(&file, &database.url, Some(&said), much_later(), |_, _| ()).await.unwrap();
+    restore(&file, &database.url, Some(&said), &[], much_later(), |_, _| ()).await.unwrap();
     assert!(files.iter().all(|file| said.join(file).is_file()));
 }
 
@@ -307,7 +308,7 @@ async fn no_backup_holds_what_opens_the_shop() {
             assert!(!text.contains(&secret), "{}: {secret} stands in the backup", shop.engine);
         }
         let url = format!("sqlite:{}", folder.path().join("new.db").display());
-        restore(&file, &url, None, later(), |_, _| ()).await.unwrap();
+        restore(&file, &url, None, &[], later(), |_, _| ()).await.unwrap();
         let other = Ledger::open(&url, Access::Write, later()).await.unwrap();
         let again = other.people().await.unwrap().remove(0);
         assert_eq!((again.name.as_str(), again.role, again.has_pin), ("Maud", maud.role, false));

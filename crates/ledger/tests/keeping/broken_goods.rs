@@ -89,8 +89,8 @@ const STOCK: &[Break] = &[
         found: &["2 item # (P4) past sale lines with its code: 0 → 1"],
     },
     Break {
-        broken: "UPDATE hold SET state = 'ended', ended_ms = 1 WHERE for_whom = 'Ash'",
-        mended: "UPDATE hold SET state = 'open', ended_ms = NULL WHERE for_whom = 'Ash'",
+        broken: "UPDATE hold SET state = 'ended', ended_ms = 1 WHERE customer_id = (SELECT id FROM person_data WHERE name = 'Ash')",
+        mended: "UPDATE hold SET state = 'open', ended_ms = NULL WHERE customer_id = (SELECT id FROM person_data WHERE name = 'Ash')",
         found: &["3 item # (P3) held: 0 → 1"],
     },
     Break {

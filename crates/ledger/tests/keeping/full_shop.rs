@@ -3,6 +3,7 @@
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Gtin;
+use domain::customer::{BasisPoints, Contact, Exemption, Terms};
 use domain::day::Day;
 use domain::item::{ItemPricing, ItemText};
 use domain::limits::LimitName;
@@ -15,7 +16,8 @@ use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::stock::{ItemKind, ListingState, ReturnDisposition, StockReason};
 use domain::weight::{Weight, WeightUnit};
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
-use ledger::keeping::{CheckReport, Finding, SetShop};
+use ledger::customers::{AddCustomer, SetTerms};
+use ledger::keeping::{CheckReport, EraseCustomer, Finding, SetShop};
 use ledger::online::{Delivered, RecordRun, RunKind};
 use ledger::orders::TakeOrders;
 use ledger::people::{AddPerson, AddToken, EnrolDevice, LimitsOf, Phc, SecretHash, SetLimits};
@@ -66,6 +68,8 @@ pub(crate) fn sale(lines: Vec<SaleLineIn>, tender: TenderIn) -> NewSale {
         discount: ZERO,
         shipping: ZERO,
         tenders: vec![tender],
+        customer: None,
+        is_granted: false,
         hold: None,
         at: None,
         note: String::new(),
@@ -137,6 +141,7 @@ pub(crate) async fn fill(shop: &TestShop) {
     give_back(ledger, &first).await;
     owe_and_void(ledger).await;
     shop.clock.advance_millis(60_000);
+    customers(ledger).await;
     hold(ledger).await;
     orders(ledger).await;
     list(ledger).await;
@@ -297,6 +302,7 @@ async fn owe_and_void(ledger: &Ledger) {
         kind: TenderKind::OnAccount,
         amount: usd("13.50"),
         customer: "Rowan Hill".to_owned(),
+        on_file: None,
         due: Some(Day::from_number(20_260_715)),
         certificate: None,
     };
@@ -341,9 +347,31 @@ async fn at_the_counter(ledger: &Ledger) {
     run(ledger, LeaveBasket { basket }).await;
 }
 
+/// Cleo Marsh has terms. Dan Sedge was erased, and his certificate has to be kept.
+async fn customers(ledger: &Ledger) {
+    let keep_until = Day::parse("2040-12-31").unwrap();
+    for (name, certificate) in [("Cleo Marsh", "NY-3"), ("Dan Sedge", "NY-4")] {
+        let email = format!("{}@example.org", name[..3].to_lowercase());
+        let contact = Contact { name: name.to_owned(), email, ..Contact::default() };
+        let customer = run(ledger, AddCustomer { contact, who: "counter".to_owned() }).await;
+        let exemption = Some(Exemption { certificate: certificate.to_owned(), keep_until });
+        let terms = Terms { wholesale: true, exemption, discount: BasisPoints::parse("12.5").ok() };
+        run(ledger, SetTerms { customer, revision: 1, terms, who: "owner".to_owned() }).await;
+        if name == "Dan Sedge" {
+            run(ledger, EraseCustomer { customer, who: "owner".to_owned() }).await;
+        }
+    }
+}
+
 async fn hold(ledger: &Ledger) {
     let lines = vec![HoldLine { code: code("P3"), quantity: asked("1") }];
-    let new = NewHold { lines, purpose: Purpose::Customer, for_whom: "Ash".to_owned(), until: None };
+    let new = NewHold {
+        lines,
+        purpose: Purpose::Customer,
+        for_whom: "Ash".to_owned(),
+        customer: None,
+        until: None,
+    };
     run(ledger, new).await;
 }
 

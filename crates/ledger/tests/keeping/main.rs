@@ -3,9 +3,11 @@
 
 mod backup;
 mod breaking;
+mod broken_customers;
 mod broken_goods;
 mod broken_live;
 mod broken_money;
+mod erased;
 mod full_live;
 mod full_shop;
 mod place;

@@ -21,7 +21,7 @@ async fn rejection(bytes: &[u8], folder: &Path) -> String {
     std::fs::write(&file, bytes).unwrap();
     let new = folder.join("new.db");
     let url = format!("sqlite:{}", new.display());
-    let refused = restore(&file, &url, None, later(), |_, _| ()).await.unwrap_err().to_string();
+    let refused = restore(&file, &url, None, &[], later(), |_, _| ()).await.unwrap_err().to_string();
     assert!(!new.exists() && hidden(folder).is_empty(), "something was left: {refused}");
     refused.replace(&file.display().to_string(), "FILE")
 }
@@ -65,9 +65,9 @@ async fn a_row_that_cannot_be_is_refused_with_the_whole() {
         assert_eq!(refused, "the database refused a statement");
         if let Some(database) = empty_database().await {
             let file = folder.path().join("bad.backup");
-            restore(&file, &database.url, None, later(), |_, _| ()).await.unwrap_err();
+            restore(&file, &database.url, None, &[], later(), |_, _| ()).await.unwrap_err();
             let whole = folder.path().join("shop.backup");
-            let restored = restore(&whole, &database.url, None, later(), |_, _| ()).await.unwrap();
+            let restored = restore(&whole, &database.url, None, &[], later(), |_, _| ()).await.unwrap();
             assert!(restored.check.is_clean());
         }
         shop.end().await;
@@ -98,7 +98,7 @@ async fn a_broken_shop_comes_back_with_its_findings() {
         let file = folder.path().join("forged.backup");
         std::fs::write(&file, forge(&whole, "\"gift\",null,\"raffle\"", "\"made\",null,\"raffle\"")).unwrap();
         let url = format!("sqlite:{}", folder.path().join("new.db").display());
-        let restored = restore(&file, &url, None, later(), |_, _| ()).await.unwrap();
+        let restored = restore(&file, &url, None, &[], later(), |_, _| ()).await.unwrap();
         let told = crate::full_shop::told(&restored.check);
         assert_eq!(told, ["2 item # (KIT) made: 99 → 100", "2 item # (KIT) written off: 0 → 1"]);
         shop.end().await;
@@ -112,7 +112,7 @@ async fn a_shop_is_never_overwritten() {
         let folder = tempfile::tempdir().unwrap();
         let (file, _) = backed_up(&shop, folder.path()).await;
         let check = async |url: String, expected: &str| {
-            let refused = restore(&file, &url, None, later(), |_, _| ()).await.unwrap_err().to_string();
+            let refused = restore(&file, &url, None, &[], later(), |_, _| ()).await.unwrap_err().to_string();
             assert!(refused.contains(expected), "{url}: {refused}");
         };
         let in_use = match shop.engine {
@@ -141,12 +141,12 @@ async fn only_a_fresh_database_is_filled() {
     let folder = tempfile::tempdir().unwrap();
     let (file, _) = backed_up(&shop, folder.path()).await;
     let fresh = Ledger::open(&database.url, Access::Create, later()).await.unwrap();
-    let restored = restore(&file, &database.url, None, later(), |_, _| ()).await.unwrap();
+    let restored = restore(&file, &database.url, None, &[], later(), |_, _| ()).await.unwrap();
     assert!(restored.check.is_clean());
     // A process that had it open goes on with the restored shop.
     fresh.refresh_shop().await.unwrap();
     assert_eq!(fresh.shop().name, "Fold End");
-    let refused = restore(&file, &database.url, None, later(), |_, _| ()).await.unwrap_err().to_string();
+    let refused = restore(&file, &database.url, None, &[], later(), |_, _| ()).await.unwrap_err().to_string();
     assert!(refused.contains("has rows in setting: it is a shop in use"), "{refused}");
     assert!(!refused.contains("password"), "{refused}");
     fresh.close().await;
@@ -154,7 +154,7 @@ async fn only_a_fresh_database_is_filled() {
     let Some(database) = empty_database().await else { return };
     let used = Ledger::open(&database.url, Access::Create, later()).await.unwrap();
     many_kits(&used, 1).await;
-    let refused = restore(&file, &database.url, None, later(), |_, _| ()).await.unwrap_err().to_string();
+    let refused = restore(&file, &database.url, None, &[], later(), |_, _| ()).await.unwrap_err().to_string();
     assert!(refused.contains("has rows in"), "{refused}");
     clean(&used).await;
     used.close().await;

@@ -9,7 +9,7 @@ use domain::basket::{LineKind, TenderKind};
 use domain::cash::Count;
 use domain::channel::Channel;
 use domain::discount::Off;
-use domain::ids::{BasketId, SaleId, TurnId};
+use domain::ids::{BasketId, CustomerId, SaleId, TurnId};
 use domain::stock::ReturnDisposition;
 use ledger::Rejection;
 use ledger::keeping::SetShop;
@@ -131,10 +131,7 @@ fn wrong_changes(weighed: u32) -> Vec<(BasketChange, Expected)> {
         (BasketChange::Remove { line: 99 }, no_such(Thing::SaleLine, 99)),
         (discount(None, "10 %", ""), invalid("reason", TextError::Empty)),
         (discount(Some(weighed), "1", "4000 0000 0000 0002"), invalid("reason", TextError::CardNumber)),
-        (
-            BasketChange::Customer { name: "4000 0000 0000 0002".to_owned() },
-            invalid("customer", TextError::CardNumber),
-        ),
+        (BasketChange::Customer { customer: Some(CustomerId::from_raw(77)) }, no_such(Thing::Customer, 77)),
         (discount(Some(5), "1.00", "friend"), invalid("off", SalesReason::CertificateDiscounted)),
     ]
 }
@@ -283,7 +280,8 @@ fn paying_can_be_left_and_a_slip_set_aside() {
         shop.refuses(from, hold_over("ended")).await;
         let (lines, due) = told(&shop, again).await;
         assert_eq!((lines.len(), due), (2, 1563));
-        assert_eq!(shop.ledger.basket(again).await.unwrap().customer, "Rowan Hill");
+        let customer = shop.ledger.basket(again).await.unwrap().customer.unwrap();
+        assert_eq!((customer.name.as_str(), customer.on_file), ("Rowan Hill", None));
         assert_eq!(shop.ledger.open_baskets(10).await.unwrap().len(), 1);
         audit::clean(&shop).await;
     });

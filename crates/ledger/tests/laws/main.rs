@@ -9,6 +9,7 @@ mod certificates;
 mod connections;
 mod correct;
 mod counter;
+mod customers;
 mod day;
 mod exchange;
 mod expected;

@@ -129,6 +129,8 @@ pub(crate) fn sale(lines: Vec<SaleLineIn>, tenders: Vec<TenderIn>) -> NewSale {
         discount: usd(0),
         shipping: usd(0),
         tenders,
+        customer: None,
+        is_granted: false,
         hold: None,
         at: None,
         note: String::new(),
@@ -143,7 +145,7 @@ pub(crate) fn sale_of(sku: &str, paid: i64) -> NewSale {
 pub(crate) fn hold(lines: &[(&str, &str)], purpose: Purpose, until: Option<Moment>) -> NewHold {
     let lines =
         lines.iter().map(|(sku, quantity)| HoldLine { code: code(sku), quantity: asked(quantity) }).collect();
-    NewHold { lines, purpose, for_whom: "Ada".to_owned(), until }
+    NewHold { lines, purpose, for_whom: "Ada".to_owned(), customer: None, until }
 }
 
 pub(crate) fn basket(lines: &[(&str, &str)]) -> NewHold {

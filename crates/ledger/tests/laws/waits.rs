@@ -6,12 +6,15 @@ use crate::expected::*;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::channel::Channel;
+use domain::customer::Contact;
 use domain::item::TextField;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::stock::ItemKind;
-use ledger::rejection::ShelfReason;
+use ledger::customers::AddCustomer;
+use ledger::keeping::EraseCustomer;
+use ledger::rejection::{CustomersReason, ShelfReason};
 use ledger::sales::OpenDrawer;
-use ledger::shelf::RepriceStyle;
+use ledger::shelf::{NewHold, Purpose, RepriceStyle};
 use ledger::{Command, CommandError, Rejection};
 use sqlx::pool::PoolConnection;
 use sqlx::{Any, AssertSqlSafe};
@@ -149,6 +152,47 @@ fn cash_goes_to_the_drawer_that_was_opened_meanwhile() {
         other.commits().await;
         sold.await.unwrap().unwrap();
         assert_eq!(shop.ledger.turn(turn).await.unwrap().expected, usd(4500));
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn nobody_is_erased_who_got_a_debt_meanwhile() {
+    on_postgres(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000)])).await;
+        let contact = Contact { name: "Ada Moss".to_owned(), ..Contact::default() };
+        let id = shop.ok(AddCustomer { contact, who: "Maud".to_owned() }).await;
+        let lock = format!("UPDATE person_data SET made_ms = made_ms WHERE id = {id}");
+        let mut other = Other::changes(&shop, &lock).await;
+        let erase = other.keeps_waiting(&shop, EraseCustomer { customer: id, who: "Maud".to_owned() }).await;
+        let item = shop.ledger.item(&code("p1")).await.unwrap().id;
+        let hold = format!(
+            "INSERT INTO hold (id, group_id, item_id, stock_units, purpose, for_whom, state, made_ms, customer_id) \
+             VALUES (1, 1, {item}, 1, 'customer', '', 'open', 1, {id}); UPDATE item SET held = 1 WHERE id = {item}"
+        );
+        other.run(&hold).await;
+        other.commits().await;
+        let refused = erase.await.unwrap().unwrap_err();
+        assert_eq!(refused, Rejection::invalid("customer", CustomersReason::HasHolds));
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn nothing_is_held_for_somebody_who_was_erased_meanwhile() {
+    on_postgres(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000)])).await;
+        let contact = Contact { name: "Ada Moss".to_owned(), ..Contact::default() };
+        let id = shop.ok(AddCustomer { contact, who: "Maud".to_owned() }).await;
+        let blank = format!(
+            "UPDATE person_data SET name = '', folded = '', email_key = '', erased_ms = 1 WHERE id = {id}"
+        );
+        let mut other = Other::changes(&shop, &blank).await;
+        let new = NewHold { customer: Some(id), ..hold(&[("p1", "1")], Purpose::Customer, None) };
+        let held = other.keeps_waiting(&shop, new).await;
+        other.commits().await;
+        let refused = held.await.unwrap().unwrap_err();
+        assert_eq!(refused, Rejection::invalid("customer", CustomersReason::NotThere));
         audit::clean(&shop).await;
     });
 }

@@ -165,7 +165,7 @@ async fn shipping_goes_back_with_the_last_line_alone() {
 async fn hold(shop: &TestShop, sku: &str, quantity: &str, purpose: Purpose) -> domain::ids::HoldGroupId {
     let lines = vec![HoldLine { code: code(sku), quantity: asked(quantity) }];
     let until: Option<Moment> = None;
-    let new = NewHold { lines, purpose, for_whom: "Linden".to_owned(), until };
+    let new = NewHold { lines, purpose, for_whom: "Linden".to_owned(), customer: None, until };
     shop.ledger.execute(None, &new).await.unwrap().answer.id
 }
 

@@ -91,6 +91,8 @@ async fn no_piece_is_sold_in_the_past_and_now() {
             discount: crate::build::ZERO,
             shipping: crate::build::ZERO,
             tenders: vec![TenderIn::plain(domain::basket::TenderKind::Card, usd("40.00"))],
+            customer: None,
+            is_granted: false,
             hold: None,
             at: None,
             note: String::new(),

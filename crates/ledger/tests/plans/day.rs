@@ -1,7 +1,7 @@
 //! A shop with a past, and a day in it with everything that books money and stock.
 
 use crate::make::*;
-use domain::basket::TenderKind;
+use domain::basket::{LineKind, TenderKind};
 use domain::channel::Channel;
 use domain::day::Day;
 use domain::money::{Currency, Money};
@@ -13,12 +13,13 @@ use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::{EndHold, SettleStatus, SettledStatus, TakeOrders};
 use ledger::sales::{
     BasketChange, ChangeBasket, CloseDrawer, DecideReturn, HoldBasket, LeaveBasket, NewRefund, NewSale,
-    OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SaleDone, SalesQuery, TakeOut, TakingsOf,
+    OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SaleDone, SaleLineIn, SalesQuery, TakeOut, TakingsOf,
     TenderIn, VoidSale,
 };
 use ledger::shelf::{Counted, Purpose};
 use ledger::{Command, Key};
 use std::time::{Duration, Instant};
+use testkit::make::certificate;
 use testkit::{START, TestShop};
 
 const WHO: &str = "Ada";
@@ -122,6 +123,7 @@ pub(crate) async fn run(shop: &TestShop) -> String {
         voided += began.elapsed();
     }
     counter(shop).await;
+    certificates(shop).await;
     later(shop).await;
     online(shop).await;
     ok(shop, TakeOut { turn, amount: usd(100), reason: "bank".to_owned(), who: who() }).await;
@@ -156,6 +158,32 @@ async fn counter(shop: &TestShop) {
     let held = ok(shop, hold(&[("p3", "1")], Purpose::Customer, None)).await;
     ok(shop, EndHold { id: held.id }).await;
     ok(shop, adjust("c1", Counted::More(asked("5")))).await;
+}
+
+/// Gift certificates: sold, spent, refunded, voided and looked at.
+async fn certificates(shop: &TestShop) {
+    let (number, seed) = (certificate(1).number, |seed| Some(certificate(seed)));
+    let issue = |n| SaleLineIn::Paper {
+        kind: LineKind::GiftCertificate,
+        title: "Gift certificate".to_owned(),
+        amount: usd(1000),
+        certificate: seed(n),
+    };
+    let sold = ok(shop, sale(vec![issue(1), issue(2)], card(2000))).await;
+    let by = || vec![TenderIn::by_certificate(number, usd(200))];
+    let spent = ok(shop, sale(vec![goods("c1", "2")], by())).await;
+    let twice = ok(shop, sale(vec![goods("c1", "2")], by())).await;
+    ok(shop, VoidSale { sale: twice.id, reason: "twice".to_owned(), who: WHO.to_owned() }).await;
+    let back = RefundTender::All(TenderKind::GiftCertificate);
+    let back =
+        NewRefund { tender: back, certificate: Some(number), ..whole(spent.id, ReturnDisposition::Shelf) };
+    ok(shop, back).await;
+    ok(shop, part(sold.id, sold.lines[1].id, None, ReturnDisposition::Open)).await;
+    let found = shop.ledger.certificate_by_number(number).await.unwrap().unwrap();
+    shop.ledger.certificate_history(found.id, 50).await.unwrap();
+    shop.ledger.certificates_of(sold.id).await.unwrap();
+    shop.ledger.certificates(None, 50).await.unwrap();
+    shop.ledger.certificates_owed().await.unwrap();
 }
 
 /// What is unpaid, paid in parts and refunded; returned goods, decided later.

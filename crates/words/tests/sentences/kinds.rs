@@ -131,6 +131,7 @@ pub(crate) fn things() -> Vec<Thing> {
         Thing::Difference,
         Thing::Layout,
         Thing::Run,
+        Thing::Customer,
         Thing::Person,
         Thing::Session,
         Thing::Device,

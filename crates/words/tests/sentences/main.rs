@@ -117,6 +117,11 @@ fn each_reason_of_people_is_said() {
 }
 
 #[test]
+fn each_reason_of_customers_is_said() {
+    check(&rooms::customers(), source!("customers.rs"), "CustomersReason");
+}
+
+#[test]
 fn each_reason_of_the_books_is_said() {
     check(&rooms::books(), source!("books.rs"), "BooksReason");
 }

@@ -7,7 +7,7 @@ use domain::day::{Day, Month};
 use domain::money::Currency;
 use domain::pricing::PriceError;
 use domain::stock::ItemKind;
-use ledger::rejection::{BooksReason, NotPriced, PeopleReason, ShelfReason, ShopReason};
+use ledger::rejection::{BooksReason, CustomersReason, NotPriced, PeopleReason, ShelfReason, ShopReason};
 
 fn fair() -> Channel {
     Channel::parse("fair").expect("a channel")
@@ -61,6 +61,19 @@ pub(crate) fn people() -> Vec<Row> {
         row(R::LimitedToken, &["limits"]),
         row(R::OwnerHasNoLimits, &["owner"]),
         row(R::NotAHash, &["password"]),
+    ]
+}
+
+pub(crate) fn customers() -> Vec<Row> {
+    use CustomersReason as R;
+    vec![
+        row(R::NotThere, &["customer"]),
+        row(R::EmailTaken { name: owned("Ada Moss") }, &["Ada Moss"]),
+        row(R::TooManyWords { limit: 8 }, &["8 words"]),
+        row(R::OwesMoney { owed: crate::usd(1250) }, &["$12.50"]),
+        row(R::HasHolds, &["hold"]),
+        row(R::OrderWaits { number: owned("A-7") }, &["A-7"]),
+        row(R::NotOrderDays { least: 7, most: 3650 }, &["7", "3650"]),
     ]
 }
 

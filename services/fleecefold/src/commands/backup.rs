@@ -5,7 +5,9 @@ use crate::cli::{BackupArgs, RestoreArgs};
 use crate::database_url::Place;
 use crate::exit_status::{CliError, Ending};
 use crate::progress::Steps;
+use domain::ids::CustomerId;
 use ledger::{Access, SystemClock};
+use std::path::Path;
 use std::sync::Arc;
 
 pub(super) async fn backup(place: &Place, args: BackupArgs) -> Result<Ending, CliError> {
@@ -27,12 +29,25 @@ pub(super) async fn backup(place: &Place, args: BackupArgs) -> Result<Ending, Cl
     Ok(Ending::Done)
 }
 
+/// A list of identifiers, one a line.
+fn read_erased(path: &Path) -> Result<Vec<CustomerId>, CliError> {
+    let file = path.display().to_string();
+    let text =
+        std::fs::read_to_string(path).map_err(|source| CliError::Text { file: file.clone(), source })?;
+    let lines = text.lines().zip(1..).filter(|(line, _)| !line.trim().is_empty());
+    let id = |(line, number): (&str, usize)| {
+        line.trim().parse().map_err(|source| CliError::ErasedId { file: file.clone(), line: number, source })
+    };
+    lines.map(id).collect()
+}
+
 pub(super) async fn restore(place: &Place, args: RestoreArgs) -> Result<Ending, CliError> {
+    let erased = args.erased.as_deref().map(read_erased).transpose()?.unwrap_or_default();
     let steps = Steps::new("restore");
     let clock = Arc::new(SystemClock);
     let pictures = args.pictures.folder.as_deref();
     let at = |table: &str, rows| steps.at(table, rows);
-    let restored = ledger::keeping::restore(&args.file, place.url(), pictures, clock, at).await;
+    let restored = ledger::keeping::restore(&args.file, place.url(), pictures, &erased, clock, at).await;
     drop(steps);
     let restored = restored?;
     let (rows, files) = (restored.rows, restored.files);

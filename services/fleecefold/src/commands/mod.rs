@@ -4,6 +4,7 @@ mod add;
 mod backup;
 mod books;
 mod check;
+mod customer;
 mod demo;
 mod feed_compare;
 mod feed_in;
@@ -45,6 +46,7 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
         Command::Feed(FeedCommand::Compare(args)) => feed_compare::run(&place, args).await,
         Command::Sync(args) => sync::run(&place, args).await,
         Command::Orders(command) => orders::run(&place, command).await,
+        Command::Customer(command) => customer::run(&place, command).await,
         Command::Shelf(args) => shelf::run(&place, args).await,
         Command::Books(args) => books::run(&place, args).await,
         Command::Tenders(args) => tenders::run(&place, args).await,

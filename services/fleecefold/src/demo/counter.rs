@@ -73,6 +73,8 @@ impl Live {
             discount: self.money(off)?,
             shipping: self.money(0)?,
             tenders,
+            customer: None,
+            is_granted: false,
             hold: None,
             at: (visit.door == Door::Market).then_some(visit.at),
             note: String::new(),
@@ -172,7 +174,7 @@ impl Live {
             kind: LineKind::GiftCertificate,
             title: "Gift certificate".to_owned(),
             amount,
-            certificate: Some(NewCertificate { number, holder: String::new() }),
+            certificate: Some(NewCertificate::for_anybody(number)),
         };
         let sale = NewSale {
             channel: Channel::store(),
@@ -180,6 +182,8 @@ impl Live {
             discount: self.money(0)?,
             shipping: self.money(0)?,
             tenders: vec![TenderIn::plain(TenderKind::Card, amount)],
+            customer: None,
+            is_granted: false,
             hold: None,
             at: None,
             note: String::new(),
@@ -217,7 +221,7 @@ impl Live {
             lines.push(HoldLine { code: self.shelf.good(piece.good)?.code.clone(), quantity: Asked::ONE });
             self.shelf.change(piece.good, -piece.stock_units);
         }
-        let hold = NewHold { lines, purpose, for_whom, until };
+        let hold = NewHold { lines, purpose, for_whom, customer: None, until };
         Ok(self.ledger.execute(None, &hold).await.doing("set a piece aside")?.answer.id)
     }
 
@@ -229,6 +233,8 @@ impl Live {
             discount: self.money(0)?,
             shipping: self.money(0)?,
             tenders: vec![TenderIn::plain(TenderKind::Card, self.money(priced.due())?)],
+            customer: None,
+            is_granted: false,
             hold: Some(hold),
             at: None,
             note: "was set aside".to_owned(),

@@ -2,6 +2,7 @@
 
 mod bad_input;
 mod commands;
+mod customers;
 mod edge;
 mod feeds;
 mod files;

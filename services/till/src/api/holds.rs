@@ -19,6 +19,8 @@ pub(crate) struct HoldShown {
     #[serde(rename = "for")]
     purpose: &'static str,
     for_whom: String,
+    /// The customer, if they are on file.
+    customer_id: Option<String>,
     /// When it ends; null if it has no end.
     until: Option<String>,
     lines: Vec<HeldLineShown>,
@@ -41,6 +43,7 @@ impl From<Hold> for HoldShown {
             id: hold.id.to_string(),
             purpose: hold.purpose.code(),
             for_whom: hold.for_whom,
+            customer_id: hold.customer.map(|id| id.to_string()),
             until: hold.until.map(|u| u.to_string()),
             lines: hold.lines.into_iter().map(HeldLineShown::from).collect(),
         }

@@ -2,8 +2,8 @@
 
 use super::refined::refine;
 use super::{
-    balances, books, certificates, connections, feeds, holds, items, limits, listings, orders, receipts,
-    refund_lines, sales, shelf, shop, styles, takings,
+    balances, books, certificates, connections, customers, feeds, holds, items, limits, listings, orders,
+    receipts, refund_lines, sales, shelf, shop, styles, takings,
 };
 use crate::app::App;
 use crate::health;
@@ -58,6 +58,13 @@ use utoipa::{Modify, OpenApi};
         sales::by_id::void::void_sale,
         receipts::read_receipt,
         refund_lines::decide_fate,
+        customers::get::list_customers,
+        customers::post::add_customer,
+        customers::by_id::get::read_customer,
+        customers::by_id::patch::edit_customer,
+        customers::by_id::delete::erase_customer,
+        customers::by_id::terms::set_terms,
+        customers::by_id::export::export_customer,
         balances::pay,
         certificates::get::list_certificates,
         certificates::post::bring_in,

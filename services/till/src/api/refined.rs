@@ -11,6 +11,7 @@ use domain::account::AccountReason;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::channel::MAX_CHANNEL_CHARS;
 use domain::codes::MAX_CODE_CHARS;
+use domain::customer::{MAX_EMAIL_CHARS, MAX_PHONE_CHARS};
 use domain::order::OrderStatus;
 use domain::stock::{Availability, ItemKind, ReturnDisposition, StockReason};
 use domain::text::{MAX_NAME_CHARS, MAX_NOTE_CHARS};
@@ -35,6 +36,8 @@ const LIMIT_COUNT: &str = r"^\s*(none|default|[0-9]{1,6})\s*$";
 const LIMIT_PERCENT: &str = r"^\s*(none|default|[0-9]{1,3}(\.[0-9]{1,2})?)\s*$";
 const LIMIT_AMOUNT: &str = r"^\s*(none|default|[0-9]+(\.[0-9]+)?)\s*$";
 const LIMIT_CHANNELS: &str = r"^\s*[a-z][a-z0-9-]*(\s*,\s*[a-z][a-z0-9-]*)*\s*$";
+/// A default discount, or nothing to end it.
+const PERCENT_OR_NONE: &str = r"^\s*([0-9]{1,3}(\.[0-9]{1,2})?\s*%?)?\s*$";
 /// The longest number: 28 digits and a point, or a sign.
 const DECIMAL_CHARS: usize = 29;
 
@@ -107,8 +110,11 @@ fn own(schema: &str, field: &str) -> Option<Form> {
         ("ReleaseBody" | "RemovalText", "reason") => Text(1, MAX_NAME_CHARS),
         ("ReasonBody" | "SubstituteBody" | "StatusText" | "EditText", "reason")
         | ("EditText", "style")
+        | ("CustomerShown" | "SaleCustomerShown", "name")
         | ("HoldText" | "HoldShown", "forWhom") => Text(0, MAX_NAME_CHARS),
         ("WeightText", "value") => decimal(),
+        ("TermsText", "defaultDiscount") => Pattern(PERCENT_OR_NONE, 20),
+        ("TermsText", "keepUntil") => Pattern(DAY, 10),
         _ => return None,
     })
 }
@@ -119,13 +125,17 @@ fn everywhere(field: &str) -> Option<Form> {
         "amount" | "price" | "discount" | "tax" | "shipping" | "rounding" | "extras" | "cost" | "minimum"
         | "rate" | "quantity" | "count" | "more" | "less" | "onHand" | "held" | "free" | "sold"
         | "byWeight" | "ended" | "lowestPrice" | "highestPrice" | "gross" | "net" | "fees" | "postage"
-        | "margin" | "ounces" | "tendered" | "change" | "stillOwed" | "inventoryLevel" | "given"
-        | "balance" | "owed" => decimal(),
-        "id" | "sale" | "hold" | "line" => Pattern(ID, 19),
+        | "defaultDiscount" | "margin" | "ounces" | "tendered" | "change" | "stillOwed"
+        | "inventoryLevel" | "given" | "balance" | "owed" => decimal(),
+        "id" | "sale" | "hold" | "line" | "customerId" => Pattern(ID, 19),
+        "email" => Text(0, MAX_EMAIL_CHARS),
+        "telephone" => Text(0, MAX_PHONE_CHARS),
         "revision" => Pattern(WHOLE, 20),
-        "due" | "day" => Pattern(DAY, 10),
+        "due" | "day" | "keepUntil" => Pattern(DAY, 10),
         "month" => Pattern(MONTH, 7),
-        "at" | "until" | "orderDate" | "issued" | "lastContact" | "quietUntil" | "troubleAt" => Stamp,
+        "at" | "until" | "erasedAt" | "orderDate" | "issued" | "lastContact" | "quietUntil" | "troubleAt" => {
+            Stamp
+        }
         "unitCode" => Words(WeightUnit::ALL.map(WeightUnit::code).to_vec()),
         "channel" => channel(),
         "fate" => Words(fates()),
@@ -141,8 +151,7 @@ fn everywhere(field: &str) -> Option<Form> {
         "gtin13" => Pattern(GTIN, 40),
         "sku" | "inStoreCode" => Text(1, MAX_CODE_CHARS),
         "name" | "title" | "style" | "sizes" => Text(1, MAX_NAME_CHARS),
-        "certificate" => Text(0, MAX_NAME_CHARS),
-        "brand" | "holder" | "color" | "size" | "material" | "category" | "customer" => {
+        "brand" | "holder" | "color" | "size" | "material" | "category" | "customer" | "certificate" => {
             Text(0, MAX_NAME_CHARS)
         }
         "note" | "reason" | "description" | "image" => Text(0, MAX_NOTE_CHARS),

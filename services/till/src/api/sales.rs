@@ -7,7 +7,7 @@ pub(crate) mod text;
 
 use crate::api::shown;
 use domain::basket::Totals;
-use ledger::sales::{RefundView, SaleLine, SaleView, SoldLine, Tender};
+use ledger::sales::{RefundView, SaleCustomer, SaleLine, SaleView, SoldLine, Tender};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -23,6 +23,8 @@ pub(crate) struct SaleShown {
     /// The order that it came in as.
     order: Option<String>,
     voided: bool,
+    /// For whom it was rung up; null for nobody in particular.
+    customer: Option<SaleCustomerShown>,
     totals: TotalsShown,
     /// The change that was handed back.
     change: String,
@@ -31,6 +33,29 @@ pub(crate) struct SaleShown {
     lines: Vec<SoldLineShown>,
     tenders: Vec<TenderShown>,
     refunds: Vec<RefundShown>,
+}
+
+/// Whom a sale was rung up for, with the terms at that time.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct SaleCustomerShown {
+    /// Null for a name that was only typed.
+    id: Option<String>,
+    /// Empty once they are erased.
+    name: String,
+    wholesale: bool,
+    tax_exempt: bool,
+}
+
+impl From<SaleCustomer> for SaleCustomerShown {
+    fn from(customer: SaleCustomer) -> Self {
+        Self {
+            id: customer.on_file.map(|id| id.to_string()),
+            name: customer.name,
+            wholesale: customer.is_wholesale,
+            tax_exempt: customer.is_tax_exempt,
+        }
+    }
 }
 
 /// lines − discounts + tax + shipping + rounding = due = tendered − change.
@@ -207,6 +232,7 @@ impl From<SaleView> for SaleShown {
             at: sale.at.to_string(),
             order: sale.order,
             voided: sale.voided,
+            customer: sale.customer.map(SaleCustomerShown::from),
             totals: (&sale.totals).into(),
             change: sale.totals.change.to_string(),
             note: sale.note,

@@ -6,6 +6,7 @@ mod timed_stream;
 use crate::app::App;
 use crate::edge::routes::router;
 use crate::traffic::guard::Site;
+use ledger::keeping::SweepPersonalData;
 use ledger::shelf::SweepHolds;
 use std::future::Future;
 use std::net::SocketAddr;
@@ -89,7 +90,7 @@ async fn sweep(app: App) {
     }
 }
 
-/// Ends the holds that have expired by now.
+/// Ends the holds that have expired by now, and blanks personal data whose time is over.
 pub(crate) async fn sweep_once(app: &App) -> Result<(), ledger::CommandError> {
     for _ in 0..SWEEPS_AT_ONCE {
         if !app.ledger.has_expired_holds().await? {
@@ -97,6 +98,12 @@ pub(crate) async fn sweep_once(app: &App) -> Result<(), ledger::CommandError> {
         }
         let ended = app.ledger.execute(None, &SweepHolds).await?;
         app.meters.swept(ended.answer);
+    }
+    for _ in 0..SWEEPS_AT_ONCE {
+        if !app.ledger.has_personal_data_to_blank().await? {
+            break;
+        }
+        app.ledger.execute(None, &SweepPersonalData).await?;
     }
     Ok(())
 }

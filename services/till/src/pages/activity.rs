@@ -24,6 +24,8 @@ struct Line {
     who: String,
     act: &'static str,
     what: String,
+    /// The customer whom it is about.
+    customer: Option<String>,
     detail: String,
 }
 
@@ -57,7 +59,12 @@ pub(crate) async fn room(
         at: shown::moment(zone, row.at),
         who: row.who,
         act: row.act.words(),
-        what: row.what,
+        what: if row.customer.is_some() && row.what.is_empty() {
+            "an erased customer".to_owned()
+        } else {
+            row.what
+        },
+        customer: row.customer.map(|id| id.to_string()),
         detail: row.detail,
     };
     let lines = rows.into_iter().map(line).collect();

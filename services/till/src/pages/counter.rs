@@ -5,6 +5,7 @@
 
 mod balances;
 mod certificates;
+mod customer;
 mod drawer;
 mod events;
 mod hold;
@@ -42,6 +43,7 @@ use words::Wrong;
 
 pub(crate) fn routes() -> Vec<Route> {
     let sell = Access::With(Permission::Sell);
+    let find = Access::With(Permission::Customers);
     let give_back = Access::With(Permission::GiveBack);
     let keep = Access::With(Permission::KeepDrawer);
     let run = Access::With(Permission::Run);
@@ -50,6 +52,12 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/counter/channel", sell, place::switch),
         Route::post("/counter/scan", sell, scan::first),
         Route::post("/counter/paper", sell, lines::first_paper),
+        Route::get("/counter/customer", find, customer::first_page),
+        Route::post("/counter/customer", find, customer::choose_first),
+        Route::post("/counter/customer/new", find, customer::add_first),
+        Route::get("/counter/{basket}/customer", find, customer::page),
+        Route::post("/counter/{basket}/customer", find, customer::choose),
+        Route::post("/counter/{basket}/customer/new", find, customer::add),
         Route::get("/counter/{basket}", sell, room::at_slip),
         Route::get("/counter/{basket}/slip", sell, slip::alone),
         Route::get("/counter/{basket}/events", sell, events::events),

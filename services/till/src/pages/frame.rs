@@ -1,4 +1,4 @@
-//! The frame of every page: the shop's name, the eight rooms, who is signed in.
+//! The frame of every page: the shop's name, the nine rooms, who is signed in.
 
 use crate::app::App;
 use crate::pages::assets;
@@ -17,6 +17,7 @@ pub(crate) enum Room {
     Workbench,
     Shelf,
     Counter,
+    Customers,
     Online,
     Herd,
     Books,
@@ -25,11 +26,12 @@ pub(crate) enum Room {
 
 impl Room {
     /// All of them, in the order of the menu.
-    pub(crate) const ALL: [Self; 8] = [
+    pub(crate) const ALL: [Self; 9] = [
         Self::Today,
         Self::Workbench,
         Self::Shelf,
         Self::Counter,
+        Self::Customers,
         Self::Online,
         Self::Herd,
         Self::Books,
@@ -42,6 +44,7 @@ impl Room {
             Self::Workbench => "Workbench",
             Self::Shelf => "Shelf",
             Self::Counter => "Counter",
+            Self::Customers => "Customers",
             Self::Online => "Online",
             Self::Herd => "Herd & Yarn",
             Self::Books => "Books",
@@ -55,6 +58,7 @@ impl Room {
             Self::Workbench => "/workbench",
             Self::Shelf => "/shelf",
             Self::Counter => "/counter",
+            Self::Customers => "/customers",
             Self::Online => "/online",
             Self::Herd => "/herd",
             Self::Books => "/books",
@@ -68,6 +72,7 @@ impl Room {
             Self::Today | Self::Shelf => Permission::Look,
             Self::Workbench | Self::Herd => Permission::Make,
             Self::Counter => Permission::Sell,
+            Self::Customers => Permission::Customers,
             Self::Online => Permission::List,
             Self::Books => Permission::ReadBooks,
             Self::Settings => Permission::Run,

@@ -178,6 +178,17 @@ pub(crate) fn void_words(shop: &Shop, voided: &Voided) -> String {
     format!("Voided{by} on {}: {}", shop.zone.shown(voided.at), voided.reason)
 }
 
+/// A customer's terms on a slip or a receipt; empty for most.
+pub(crate) fn terms_words(is_wholesale: bool, is_tax_exempt: bool) -> String {
+    match (is_wholesale, is_tax_exempt) {
+        (true, true) => "Wholesale, tax-exempt",
+        (true, false) => "Wholesale",
+        (false, true) => "Tax-exempt",
+        (false, false) => "",
+    }
+    .to_owned()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -6,7 +6,7 @@ use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::request::Parts;
 use domain::codes::Code;
 use domain::ids::{
-    AccountId, BasketId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundId, RefundLineId,
+    AccountId, BasketId, CustomerId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundId, RefundLineId,
     SaleId, SessionId, TenderId, TurnId,
 };
 use domain::people::Role;
@@ -76,6 +76,7 @@ macro_rules! named_ids {
 
 named_ids! {
     AccountId "gift certificate",
+    CustomerId "customer",
     SaleId "sale",
     HoldGroupId "hold",
     TenderId "open balance",

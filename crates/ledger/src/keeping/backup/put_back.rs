@@ -4,6 +4,7 @@ use super::pictures::Placing;
 use super::read::{Entry, Proved, Reader, Value, prove};
 use super::{BackupError, write};
 use super::{Withheld, withheld};
+use crate::customers::erase;
 use crate::keeping::check::CheckReport;
 use crate::shelf::photographs::PICTURES;
 use crate::store::clock::Clock;
@@ -11,7 +12,7 @@ use crate::store::sql::{MAX_ROWS, insert_rows};
 use crate::store::tables::{TABLES, Table};
 use crate::store::{Access, DatabaseUrl, Ledger, without_password};
 use domain::day::Moment;
-use domain::ids::{COUNTER_BITS, EPOCH_MS, NODE_BITS};
+use domain::ids::{COUNTER_BITS, CustomerId, EPOCH_MS, NODE_BITS};
 use serde::Serialize;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::path::{Path, PathBuf};
@@ -33,11 +34,12 @@ pub struct Restored {
 
 /// Restores a backup to `sqlite:FILE`, which must not exist, or to `postgres://…`, which must not have
 /// a shop in use. Pictures go to `pictures`, or beside the file if that is not given. It restores
-/// everything or nothing. `progress` gets the table and the number of rows so far.
+/// everything or nothing. `erased` are people who were erased after the backup was made; they stay erased. `progress` gets the table and the number of rows so far.
 pub async fn restore(
     file: &Path,
     url: &str,
     pictures: Option<&Path>,
+    erased: &[CustomerId],
     clock: Arc<dyn Clock>,
     mut progress: impl FnMut(&str, u64) + Send,
 ) -> Result<Restored, BackupError> {
@@ -54,13 +56,13 @@ pub async fn restore(
     }
     let mut placing = Placing::into_folder(folder);
     let Some(path) = place.path() else {
-        let restored = fill(file, url, clock, &proved, &mut placing, &mut progress).await?;
+        let restored = fill((file, erased), url, clock, &proved, &mut placing, &mut progress).await?;
         placing.keep()?;
         return Ok(restored);
     };
     let part = Part::beside(path);
     let part_url = format!("sqlite:{}", part.0.display());
-    let restored = fill(file, &part_url, clock, &proved, &mut placing, &mut progress).await?;
+    let restored = fill((file, erased), &part_url, clock, &proved, &mut placing, &mut progress).await?;
     let failed = |source| BackupError::Write { path: path.to_owned(), source };
     // Checked again: it took a while, and renaming would overwrite whatever came in the meantime.
     refuse_if_there(path)?;
@@ -123,7 +125,7 @@ impl Drop for Part {
 }
 
 async fn fill(
-    file: &Path,
+    (file, erased): (&Path, &[CustomerId]),
     url: &str,
     clock: Arc<dyn Clock>,
     proved: &Proved,
@@ -131,7 +133,7 @@ async fn fill(
     progress: &mut (impl FnMut(&str, u64) + Send),
 ) -> Result<Restored, BackupError> {
     let ledger = Ledger::open(url, Access::Create, clock).await?;
-    let loaded = load(&ledger, file, url, placing, progress).await;
+    let loaded = load(&ledger, (file, erased), url, placing, progress).await;
     let checked = match loaded {
         Ok(()) => checked(&ledger, progress, proved.rows).await,
         Err(error) => Err(error),
@@ -154,7 +156,7 @@ async fn checked(
 /// time.
 async fn load(
     ledger: &Ledger,
-    file: &Path,
+    (file, erased): (&Path, &[CustomerId]),
     url: &str,
     placing: &mut Placing,
     progress: &mut (impl FnMut(&str, u64) + Send),
@@ -189,6 +191,7 @@ async fn load(
         batch.push(row);
     }
     insert(tx.db(), of, &batch).await?;
+    erase::replay(&mut tx, erased).await?;
     Ok(tx.commit().await?)
 }
 

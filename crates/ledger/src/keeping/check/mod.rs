@@ -9,6 +9,7 @@ mod known_codes;
 mod rule;
 mod rules_accounts;
 mod rules_counter;
+mod rules_customers;
 mod rules_goods;
 mod rules_limits;
 mod rules_live;
@@ -161,6 +162,7 @@ impl Ledger {
             rules_accounts::RULES,
             rules_orders::RULES,
             rules_counter::RULES,
+            rules_customers::RULES,
             rules_limits::RULES,
             rules_live::RULES,
         ]

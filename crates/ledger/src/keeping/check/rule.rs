@@ -123,7 +123,8 @@ impl Field {
 #[cfg(test)]
 mod tests {
     use super::super::{
-        rules_accounts, rules_counter, rules_goods, rules_limits, rules_live, rules_money, rules_orders,
+        rules_accounts, rules_counter, rules_customers, rules_goods, rules_limits, rules_live, rules_money,
+        rules_orders,
     };
     use super::Rule;
 
@@ -134,6 +135,7 @@ mod tests {
             rules_accounts::RULES,
             rules_orders::RULES,
             rules_counter::RULES,
+            rules_customers::RULES,
             rules_limits::RULES,
             rules_live::RULES,
         ]

@@ -11,7 +11,7 @@ pub(super) const RULES: &[Rule] = &[
         what: "what is left on a gift certificate differs from its entries",
         record: "gift certificate",
         fields: &[Money("balance")],
-        text: "SELECT a.id AS id, a.holder AS name, COALESCE(e.amount, 0) AS e1, a.balance AS f1 FROM account a \
+        text: "SELECT a.id AS id, a.note AS name, COALESCE(e.amount, 0) AS e1, a.balance AS f1 FROM account a \
             LEFT JOIN (SELECT account_id, SUM(amount) AS amount FROM account_entry GROUP BY account_id) e \
                 ON e.account_id = a.id",
     },

@@ -75,10 +75,10 @@ pub(super) const RULES: &[Rule] = &[
         what: "what is owed differs from its tender, or what was paid of it from the payments",
         record: "tender",
         fields: &[Money("owed"), Id("sale"), Money("paid")],
-        text: "SELECT t.id AS id, t.customer AS name, t.amount AS e1, COALESCE(o.amount, 0) AS f1, \
+        text: "SELECT t.id AS id, COALESCE(w.name, '') AS name, t.amount AS e1, COALESCE(o.amount, 0) AS f1, \
             CASE WHEN o.tender_id IS NULL THEN 0 ELSE t.sale_id END AS e2, COALESCE(o.sale_id, 0) AS f2, \
             COALESCE(p.amount, 0) AS e3, COALESCE(o.paid, 0) AS f3 FROM tender t \
-            LEFT JOIN open_balance o ON o.tender_id = t.id \
+            LEFT JOIN open_balance o ON o.tender_id = t.id LEFT JOIN person_data w ON w.id = t.customer_id \
             LEFT JOIN (SELECT tender_id, SUM(amount) AS amount FROM payment GROUP BY tender_id) p ON p.tender_id = t.id \
             WHERE t.kind = 'on-account' AND t.sale_id IS NOT NULL",
     },

@@ -50,11 +50,11 @@ impl Command for BringInCertificate {
     async fn run(&self, tx: &mut Tx) -> Result<AccountId, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let note = text::note(&self.note).field("note")?;
-        let certificate = checked(&self.certificate)?;
         own_money("amount", self.amount, tx.shop().currency)?;
         if self.amount.minor() <= 0 {
             return Err(Rejection::invalid("amount", SalesReason::CertificateOfNothing).into());
         }
+        let certificate = self.certificate.filed(tx).await?;
         tx.lock_shop_state(0).await?;
         let mut bundle = Bundle::default();
         let new = [(&certificate, self.amount)];
@@ -66,11 +66,6 @@ impl Command for BringInCertificate {
         activity_log::note(tx, &who, Activity::Certificate, &certificate.number.last_four(), &detail).await?;
         Ok(account)
     }
-}
-
-/// What stands in the ledger's columns: one line of text.
-pub(crate) fn checked(new: &NewCertificate) -> Result<NewCertificate, CommandError> {
-    Ok(NewCertificate { number: new.number, holder: text::short(&new.holder).field("holder")? })
 }
 
 /// Gives a gift certificate another number: the old one was lost, or seen by others, and can no longer be spent.

@@ -65,8 +65,8 @@ pub struct CertificateOfSale {
     pub refund: Option<RefundId>,
 }
 
-const CERTIFICATE: &str =
-    "SELECT a.id, a.number, a.holder, a.balance, a.note, a.who, a.opened_ms FROM account a";
+const CERTIFICATE: &str = "SELECT a.id, a.number, p.name AS holder, a.balance, a.note, a.who, a.opened_ms FROM account a \
+    LEFT JOIN person_data p ON p.id = a.customer_id";
 
 impl Ledger {
     /// The gift certificate with this number, if there is one.
@@ -147,12 +147,12 @@ impl Ledger {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT a.id, a.number, a.holder, a.balance, a.note, a.who, a.opened_ms, e.reason, e.amount, e.sale_line_id, \
+            "SELECT a.id, a.number, w.name AS holder, a.balance, a.note, a.who, a.opened_ms, e.reason, e.amount, e.sale_line_id, \
              e.refund_id FROM (SELECT id, account_id, reason, amount, sale_line_id, refund_id FROM account_entry \
              WHERE sale_id = $1 UNION ALL \
              SELECT x.id, x.account_id, x.reason, x.amount, x.sale_line_id, x.refund_id FROM refund r \
              JOIN account_entry x ON x.refund_id = r.id WHERE r.sale_id = $1) e \
-             JOIN account a ON a.id = e.account_id ORDER BY e.id",
+             JOIN account a ON a.id = e.account_id LEFT JOIN person_data w ON w.id = a.customer_id ORDER BY e.id",
         )
         .bind(sale.raw())
         .fetch_all(&mut *connection)
@@ -193,7 +193,7 @@ fn certificate(row: &AnyRow, currency: Currency) -> Result<CertificateView, Comm
     Ok(CertificateView {
         id: AccountId::from_raw(row.try_get("id")?),
         number: stored_number(row)?,
-        holder: row.try_get("holder")?,
+        holder: row.try_get::<Option<String>, _>("holder")?.unwrap_or_default(),
         balance: Money::from_minor(row.try_get("balance")?, currency).stored("account.balance")?,
         issued: Moment::from_millis(row.try_get("opened_ms")?),
         note: row.try_get("note")?,

@@ -1,17 +1,19 @@
 //! Changes what gift certificates are worth. Whoever calls this has locked the shop's row, so that two sales never
 //! wait for each other's certificates; the conditional update alone guarantees that none is spent twice.
 
+use crate::customers::person_data;
 use crate::sales::ring_up::TenderIn;
 use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
-use crate::store::error::{CommandError, Stored};
+use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, SalesReason, Thing};
 use crate::store::tables;
 use domain::account::AccountReason;
 use domain::basket::TenderKind;
 use domain::certificate::CertificateNumber;
-use domain::ids::{AccountId, RefundId, SaleId, SaleLineId};
+use domain::ids::{AccountId, CustomerId, RefundId, SaleId, SaleLineId};
 use domain::money::Money;
+use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
@@ -26,8 +28,28 @@ pub(crate) const GIFT_CERTIFICATE: &str = "gift-certificate";
 pub struct NewCertificate {
     /// Drawn by the caller: nothing here is random.
     pub number: CertificateNumber,
-    /// Whom it is for; may be empty, because whoever knows the number can spend it.
+    /// Whom it is for, as typed; may be empty, because whoever knows the number can spend it.
     pub holder: String,
+    /// Whom it is for, if they are known.
+    #[serde(default)]
+    pub on_file: Option<CustomerId>,
+}
+
+impl NewCertificate {
+    /// For whoever is given the number.
+    pub fn for_anybody(number: CertificateNumber) -> Self {
+        Self { number, holder: String::new(), on_file: None }
+    }
+
+    /// With a row of personal data for a name that was typed.
+    pub(crate) async fn filed(&self, tx: &mut Tx) -> Result<Self, CommandError> {
+        let typed = text::short(&self.holder).field("holder")?;
+        let on_file = match self.on_file {
+            None if !typed.is_empty() => Some(person_data::insert_name(tx, &typed).await?),
+            known => known,
+        };
+        Ok(Self { number: self.number, holder: String::new(), on_file })
+    }
 }
 
 /// What changed a balance.
@@ -200,7 +222,7 @@ pub(crate) async fn give_to_number(
         return Ok(AccountId::from_raw(row.try_get("id")?));
     }
     let mut bundle = Bundle::default();
-    let new = NewCertificate { number, holder: String::new() };
+    let new = NewCertificate::for_anybody(number);
     let account = add_new(tx, &[(&new, amount)], ("", who), &mut bundle)?.remove(0);
     tx.write(bundle).await?;
     Ok(account)
@@ -223,7 +245,7 @@ pub(crate) fn add_new(
             .bind(*id)
             .bind(GIFT_CERTIFICATE.to_owned())
             .bind(certificate.number.to_string())
-            .bind(certificate.holder.clone())
+            .bind(certificate.on_file.map(CustomerId::raw))
             .bind(amount.minor())
             .bind(note.to_owned())
             .bind(who.to_owned())

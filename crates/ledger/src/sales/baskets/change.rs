@@ -2,20 +2,22 @@
 
 use super::content::{Content, What};
 use super::{insert, take_open};
+use crate::customers::person_data;
 use crate::sales::accounts::NewCertificate;
+use crate::sales::party;
 use crate::sales::ring_up;
 use crate::shelf::holds::expire_of_item;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
-use crate::store::rejection::{Rejection, SalesReason, ShelfReason};
+use crate::store::rejection::{CustomersReason, Rejection, SalesReason, ShelfReason, Thing};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::LineKind;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::discount::Off;
-use domain::ids::BasketId;
+use domain::ids::{BasketId, CustomerId};
 use domain::money::Money;
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::ItemKind;
@@ -67,10 +69,10 @@ pub enum BasketChange {
         /// Which line.
         line: u32,
     },
-    /// The customer is changed.
+    /// The customer is changed, and with them the discount that they have by their terms.
     Customer {
-        /// Empty for no particular customer.
-        name: String,
+        /// None for no particular customer.
+        customer: Option<CustomerId>,
     },
 }
 
@@ -147,7 +149,10 @@ async fn apply(
                 return Err(Rejection::invalid("amount", SalesReason::CertificateOfNothing).into());
             }
             let title = text::name(title).field("title")?;
-            let certificate = ring_up::issued(*kind, certificate.as_ref())?;
+            let certificate = match ring_up::issued(*kind, certificate.as_ref())? {
+                Some(certificate) => Some(certificate.filed(tx).await?),
+                None => None,
+            };
             content.add(What::Paper { kind: *kind, title, amount: *amount, certificate }).map(Some)
         }
         BasketChange::Line { line, quantity, off, reason } => {
@@ -168,6 +173,7 @@ async fn apply(
         }
         BasketChange::Discount { off, reason } => {
             (content.off, content.off_reason) = (*off, reason_of(*off, reason)?);
+            content.is_granted = false;
             if off.is_some() {
                 let codes: Vec<Code> = content.goods().map(|(_, code, _)| code.clone()).collect();
                 let found = lookup::find_all(tx, &codes).await?;
@@ -176,16 +182,46 @@ async fn apply(
             Ok(None)
         }
         BasketChange::Remove { line } => {
-            content.line(*line)?;
+            if let Some(holder) = content.line(*line)?.holder() {
+                person_data::forget_name(tx, holder).await?;
+            }
             content.lines.retain(|l| l.number != *line);
             Ok(None)
         }
-        BasketChange::Customer { name } => {
-            content.customer = text::short(name).field("customer")?;
+        BasketChange::Customer { customer } => {
+            set_customer(tx, content, *customer).await?;
             Ok(None)
         }
     }
 }
+
+/// Makes it a sale for somebody on file, or for nobody in particular. The default discount is on the whole sale,
+/// unless there is one already.
+pub(super) async fn set_customer(
+    tx: &mut Tx,
+    content: &mut Content,
+    customer: Option<CustomerId>,
+) -> Result<(), CommandError> {
+    if content.is_granted {
+        (content.off, content.is_granted) = (None, false);
+        content.off_reason.clear();
+    }
+    content.customer = customer;
+    let Some(id) = customer else { return Ok(()) };
+    let on_file = party::terms(tx.db(), id).await?;
+    let terms = on_file.ok_or_else(|| Rejection::no_such(Thing::Customer, id))?;
+    if !person_data::is_there(tx.db(), id).await? {
+        return Err(Rejection::invalid("customer", CustomersReason::NotThere).into());
+    }
+    if let (None, Some(discount)) = (content.off, terms.discount) {
+        (content.off, content.is_granted) = (Some(discount.off()), true);
+        CUSTOMER_DISCOUNT.clone_into(&mut content.off_reason);
+    }
+    Ok(())
+}
+
+/// Why there is the discount of a customer's terms.
+const CUSTOMER_DISCOUNT: &str = "customer discount";
 
 /// A discount needs a reason, and there is no reason without one.
 fn reason_of(off: Option<Off>, reason: &str) -> Result<String, CommandError> {

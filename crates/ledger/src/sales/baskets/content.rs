@@ -10,7 +10,7 @@ use crate::store::storage_error::StorageError;
 use domain::basket::{BasketError, LineKind, MAX_LINES, line_amount};
 use domain::codes::Code;
 use domain::discount::Off;
-use domain::ids::ItemId;
+use domain::ids::{CustomerId, ItemId};
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use serde::{Deserialize, Serialize};
@@ -23,7 +23,11 @@ pub(crate) struct Content {
     pub(crate) last: u32,
     pub(crate) off: Option<Off>,
     pub(crate) off_reason: String,
-    pub(crate) customer: String,
+    /// For whom, on file or only by a name: their row of personal data.
+    pub(crate) customer: Option<CustomerId>,
+    /// Whether the discount on the whole is the one of the customer's terms.
+    #[serde(default)]
+    pub(crate) is_granted: bool,
     /// Whether a way to pay was chosen: from then on the lines stay as they are.
     pub(crate) paying: bool,
     /// What was received so far.
@@ -57,6 +61,16 @@ pub(crate) enum What {
         #[serde(default)]
         certificate: Option<NewCertificate>,
     },
+}
+
+impl Line {
+    /// Whom the gift certificate is for that the line sells.
+    pub(crate) fn holder(&self) -> Option<CustomerId> {
+        match &self.what {
+            What::Paper { certificate, .. } => certificate.as_ref()?.on_file,
+            What::Goods { .. } => None,
+        }
+    }
 }
 
 /// The price of one, and what a step is.
@@ -166,9 +180,6 @@ impl Content {
         let mut words: Vec<String> = self.lines.iter().zip(titles).filter_map(of_line).collect();
         if let Some(off) = self.off {
             words.push(format!("{off} off the sale{}", because(&self.off_reason)));
-        }
-        if !self.customer.is_empty() {
-            words.push(format!("for {}", self.customer));
         }
         words.join("\n")
     }

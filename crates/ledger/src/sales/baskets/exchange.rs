@@ -6,8 +6,9 @@ use super::pay::Exact;
 use super::{BasketPaid, Slip, insert, pay};
 use crate::sales::accounts;
 use crate::sales::limits;
+use crate::sales::party::with_payer;
 use crate::sales::refunds::{self, NewRefund, RefundDone, RefundLine, RefundOf, RefundTender};
-use crate::sales::ring_up::{NewSale, TenderIn, checked_tender};
+use crate::sales::ring_up::{NewSale, TenderIn};
 use crate::shelf::stock;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
@@ -162,7 +163,7 @@ pub(super) async fn settle(
         return Err(Rejection::invalid("amount", SalesReason::NothingLeftToPay).into());
     }
     if !is_paid_back {
-        slip.content.tenders.push(checked_tender(tender)?);
+        slip.content.tenders.push(with_payer(tx, tender, slip.content.customer).await?);
         accounts::refuse_more_than_is_left(tx, &slip.content.tenders).await?;
         accounts::refuse_bought_with_another(&sale.lines, &slip.content.tenders, due)?;
     }

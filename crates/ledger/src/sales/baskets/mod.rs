@@ -16,12 +16,15 @@ pub use change::{BasketChange, ChangeBasket, Changed, OpenBasket};
 pub use exchange::{Returned, StartExchange};
 pub use moved::MoveBasket;
 pub use pay::{BasketPaid, HoldBasket, LeaveBasket, PayBasket, StopPaying};
-pub use view::{BasketLineView, BasketReturns, BasketState, BasketSummary, BasketView, Pulse};
+pub use view::{
+    BasketCustomer, BasketLineView, BasketReturns, BasketState, BasketSummary, BasketView, Pulse,
+};
 
+use crate::customers::person_data;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::{Edited, Rejection, SalesReason, Thing};
-use content::Content;
+use content::{Content, Line};
 use domain::channel::Channel;
 use domain::ids::{BasketId, HoldGroupId, SaleId};
 use sqlx::Row;
@@ -101,6 +104,17 @@ impl Slip {
         Ok(())
     }
 
+    /// Locks the customer's row for a payment. A customer who was erased since is nobody in particular, and the
+    /// price stays.
+    async fn lock_customer(&mut self, tx: &mut Tx) -> Result<(), CommandError> {
+        if let Some(customer) = self.content.customer
+            && !person_data::lock(tx, customer).await?
+        {
+            self.content.customer = None;
+        }
+        Ok(())
+    }
+
     async fn write(&self, tx: &mut Tx) -> Result<(), CommandError> {
         sqlx::query("UPDATE basket SET content = $2, hold_group = $3 WHERE id = $1")
             .bind(self.id.raw())
@@ -113,6 +127,9 @@ impl Slip {
 
     /// Closes the sale unpaid.
     async fn leave(&self, tx: &mut Tx) -> Result<(), CommandError> {
+        for holder in self.content.lines.iter().filter_map(Line::holder) {
+            person_data::forget_name(tx, holder).await?;
+        }
         self.write(tx).await?;
         sqlx::query("UPDATE basket SET state = 'left' WHERE id = $1")
             .bind(self.id.raw())

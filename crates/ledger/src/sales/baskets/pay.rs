@@ -2,8 +2,10 @@
 //! payment the sale is rung up, once.
 
 use super::{NotOpen, Slip, exchange, take, take_open};
+use crate::customers::person_data;
 use crate::sales::accounts;
 use crate::sales::limits;
+use crate::sales::party::with_payer;
 use crate::sales::ring_up::{self, NewSale, TenderIn};
 use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
 use crate::store::command::{Command, Tx};
@@ -47,6 +49,7 @@ impl Command for HoldBasket {
         if slip.content.lines.is_empty() {
             return Err(Rejection::invalid("slip", SalesReason::NothingToPay).into());
         }
+        slip.lock_customer(tx).await?;
         // Whatever would reject the sale rejects it now, before money is received.
         exact(tx, &slip).await?;
         if let Some(returns) = &mut slip.content.returns {
@@ -73,7 +76,7 @@ async fn hold(tx: &mut Tx, slip: &mut Slip, who: &str) -> Result<(), CommandErro
         return Ok(());
     }
     let for_whom = if who.is_empty() { String::new() } else { format!("a customer of {who}") };
-    let new = NewHold { lines, purpose: Purpose::Basket, for_whom, until: None };
+    let new = NewHold { lines, purpose: Purpose::Basket, for_whom, customer: None, until: None };
     slip.hold = Some(new.run(tx).await?.id);
     Ok(())
 }
@@ -104,16 +107,18 @@ pub(super) type Exact = (NewSale, Vec<LineMoney>, Money);
 async fn exact(tx: &mut Tx, slip: &Slip) -> Result<Exact, CommandError> {
     let content = &slip.content;
     let shop = tx.shop();
+    let none = Money::zero(shop.currency);
     let codes: Vec<Code> = content.goods().map(|(_, code, _)| code.clone()).collect();
     let found = crate::shelf::lookup::find_all(tx, &codes).await?;
     let (lines, discount) = content.sale_lines(&found, shop.currency)?;
     // The same search as by the sale, with the same rejections.
     let found = ring_up::find(tx, &lines).await?;
     let drafts = ring_up::priced(&lines, &found, discount)?;
-    limits::allow_sale(tx, &slip.channel, None, &drafts, !discount.is_zero()).await?;
+    let limited = if content.is_granted { &ring_up::priced(&lines, &found, none)? } else { &drafts };
+    let is_spread = !content.is_granted && !discount.is_zero();
+    limits::allow_sale(tx, &slip.channel, None, limited, is_spread).await?;
     let titles: Vec<String> = drafts.iter().map(|draft| draft.title.clone()).collect();
     let money: Vec<LineMoney> = drafts.iter().map(|draft| draft.money).collect();
-    let none = Money::zero(shop.currency);
     let due = money.iter().try_fold(none, |sum, line| sum.plus(line.amount)?.minus(line.discount));
     let sale = NewSale {
         channel: domain::channel::Channel::store(),
@@ -121,6 +126,8 @@ async fn exact(tx: &mut Tx, slip: &Slip) -> Result<Exact, CommandError> {
         discount,
         shipping: none,
         tenders: Vec::new(),
+        customer: content.customer,
+        is_granted: content.is_granted,
         hold: None,
         at: None,
         note: content.note(&titles),
@@ -177,6 +184,7 @@ impl Command for PayBasket {
         if !slip.content.paying {
             return Err(Rejection::invalid("slip", SalesReason::NotPaying).into());
         }
+        slip.lock_customer(tx).await?;
         let (sale, money, due) = exact(tx, &slip).await?;
         if due != self.due {
             let reason = SalesReason::TotalChanged { now: due, shown: self.due };
@@ -194,7 +202,7 @@ impl Command for PayBasket {
             let exact = (sale, money, due);
             return exchange::settle(tx, &mut slip, &returns, exact, (&self.tender, &self.who)).await;
         }
-        slip.content.tenders.push(ring_up::checked_tender(&self.tender)?);
+        slip.content.tenders.push(with_payer(tx, &self.tender, slip.content.customer).await?);
         accounts::refuse_more_than_is_left(tx, &slip.content.tenders).await?;
         accounts::refuse_bought_with_another(&sale.lines, &slip.content.tenders, due)?;
         let given: Vec<_> = slip.content.tenders.iter().map(|t| (t.kind, t.amount)).collect();
@@ -258,10 +266,14 @@ impl Command for StopPaying {
         let_go(tx, &mut slip).await?;
         slip.content.paying = false;
         let back = std::mem::take(&mut slip.content.tenders);
+        let customer = slip.content.customer;
         slip.write(tx).await?;
-        // Answers are stored, and neither a customer nor a certificate's number need be.
-        let bare = |tender: TenderIn| TenderIn { customer: String::new(), certificate: None, ..tender };
-        Ok(back.into_iter().map(bare).collect())
+        for payer in back.iter().filter_map(|tender| tender.on_file).filter(|payer| Some(*payer) != customer)
+        {
+            person_data::forget_name(tx, payer).await?;
+        }
+        // Answers are stored, and a certificate's number need not be.
+        Ok(back.into_iter().map(|tender| TenderIn { certificate: None, ..tender }).collect())
     }
 }
 

@@ -2,6 +2,7 @@
 
 use super::content::{Content, Known, Line, What};
 use super::exchange::Returned;
+use crate::customers::terms_of;
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::items::stored_weight;
 use crate::shelf::{lookup, styles};
@@ -12,9 +13,10 @@ use crate::store::sql::{in_text, padded};
 use crate::store::storage_error::StorageError;
 use domain::basket::LineKind;
 use domain::channel::Channel;
+use domain::customer::Terms;
 use domain::day::{Moment, Zone};
 use domain::discount::Off;
-use domain::ids::{BasketId, HoldGroupId, ItemId, SaleId};
+use domain::ids::{BasketId, CustomerId, HoldGroupId, ItemId, SaleId};
 use domain::money::{Currency, Money};
 use domain::pricing::WeightRate;
 use domain::quantity::{Measure, Quantity};
@@ -65,8 +67,8 @@ pub struct BasketView {
     pub discount: Money,
     /// The total before cash rounding, without lines that are gone.
     pub due: Money,
-    /// The customer; may be empty.
-    pub customer: String,
+    /// For whom it is rung up.
+    pub customer: Option<BasketCustomer>,
     /// Whether it is being paid.
     pub paying: bool,
     /// When the hold on its lines ends.
@@ -75,6 +77,17 @@ pub struct BasketView {
     pub tenders: Vec<TenderIn>,
     /// What is brought back in exchange.
     pub returns: Option<BasketReturns>,
+}
+
+/// Whom a sale is rung up for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BasketCustomer {
+    /// If they are on file.
+    pub on_file: Option<CustomerId>,
+    /// Their name.
+    pub name: String,
+    /// The terms on which they buy.
+    pub terms: Terms,
 }
 
 /// What the customer brings back for what they take.
@@ -203,6 +216,7 @@ impl Ledger {
             .map(|line| read_line(line, &items, &gone, currency))
             .collect::<Result<_, _>>()?;
         let (discount, due) = sum(&content, &lines, currency)?;
+        let customer = customer(&mut connection, content.customer).await?;
         Ok(BasketView {
             id,
             channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("basket.channel")?,
@@ -216,7 +230,7 @@ impl Ledger {
             off_reason: content.off_reason,
             discount,
             due,
-            customer: content.customer,
+            customer,
             paying: content.paying,
             held_until,
             tenders: content.tenders,
@@ -239,19 +253,22 @@ impl Ledger {
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_all(&mut *connection)
         .await?;
-        let summary = |row: &AnyRow| {
-            let content = Content::read(&row.try_get::<String, _>("content")?)?;
+        let content = |row: &AnyRow| Content::read(&row.try_get::<String, _>("content")?);
+        let contents = rows.iter().map(content).collect::<Result<Vec<Content>, CommandError>>()?;
+        let names = names(&mut connection, &contents).await?;
+        let summary = |(row, content): (&AnyRow, Content)| {
+            let customer = content.customer.and_then(|id| names.get(&id).cloned());
             Ok(BasketSummary {
                 id: BasketId::from_raw(row.try_get("id")?),
                 who: row.try_get("who")?,
                 changed: Moment::from_millis(row.try_get("changed_ms")?),
                 lines: content.lines.len(),
                 returned: content.returns.map_or(0, |returns| returns.shown.len()),
-                customer: content.customer,
+                customer: customer.unwrap_or_default(),
                 paying: content.paying,
             })
         };
-        rows.iter().map(summary).collect()
+        rows.iter().zip(contents).map(summary).collect()
     }
 
     /// Compared with its value a moment ago, it tells whether anything changed: two small reads.
@@ -288,6 +305,49 @@ fn state(code: &str) -> Result<BasketState, CommandError> {
         "left" => Ok(BasketState::Left),
         _ => Err(StorageError::impossible("basket.state").into()),
     }
+}
+
+/// Whom a sale is for; nobody if they were erased.
+async fn customer(
+    connection: &mut AnyConnection,
+    id: Option<CustomerId>,
+) -> Result<Option<BasketCustomer>, CommandError> {
+    let Some(id) = id else { return Ok(None) };
+    let row = sqlx::query(
+        "SELECT p.name, c.id, c.wholesale, c.certificate, c.keep_until, c.discount FROM person_data p \
+         LEFT JOIN customer c ON c.id = p.id WHERE p.id = $1 AND p.erased_ms IS NULL",
+    )
+    .bind(id.raw())
+    .fetch_optional(connection)
+    .await?;
+    let read = |row: AnyRow| {
+        Ok(BasketCustomer {
+            on_file: row.try_get::<Option<i64>, _>("id")?.map(CustomerId::from_raw),
+            name: row.try_get("name")?,
+            terms: terms_of(&row)?,
+        })
+    };
+    row.map(read).transpose()
+}
+
+/// The names of the customers of open sales.
+async fn names(
+    connection: &mut AnyConnection,
+    contents: &[Content],
+) -> Result<HashMap<CustomerId, String>, CommandError> {
+    let ids: Vec<i64> = contents.iter().filter_map(|content| content.customer.map(CustomerId::raw)).collect();
+    let mut names = HashMap::new();
+    for chunk in ids.chunks(crate::store::sql::MAX_ROWS) {
+        let text = in_text("SELECT id, name FROM person_data WHERE id", 1, chunk.len(), "");
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for id in padded(chunk) {
+            statement = statement.bind(id);
+        }
+        for row in statement.fetch_all(&mut *connection).await? {
+            names.insert(CustomerId::from_raw(row.try_get("id")?), row.try_get("name")?);
+        }
+    }
+    Ok(names)
 }
 
 /// The items, each once.

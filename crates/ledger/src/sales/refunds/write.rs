@@ -113,7 +113,7 @@ pub(super) async fn write_tenders(
             .bind(id.raw())
             .bind(kind.code().to_owned())
             .bind(amount.minor())
-            .bind(String::new())
+            .bind(None::<i64>)
             .bind(None::<i64>)
     })
     .await?;

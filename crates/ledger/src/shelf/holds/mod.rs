@@ -10,7 +10,9 @@ pub use expire::SweepHolds;
 
 pub(crate) use end::{Ended, end_group, end_one, free, over, release, take_group};
 pub(crate) use expire::{expire_of_item, has_expired};
+pub(crate) use view::{for_whom, holds_for};
 
+use crate::customers::person_data;
 use crate::shelf::lookup;
 use crate::shelf::stock::{Take, in_order};
 use crate::store::command::{Command, Tx};
@@ -22,7 +24,7 @@ use async_trait::async_trait;
 use domain::basket::MAX_LINES;
 use domain::codes::Code;
 use domain::day::Moment;
-use domain::ids::{HoldGroupId, HoldId, ItemId};
+use domain::ids::{CustomerId, HoldGroupId, HoldId, ItemId};
 use domain::quantity::{Asked, Quantity};
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -81,6 +83,8 @@ pub struct NewHold {
     pub purpose: Purpose,
     /// The customer's name, or a description.
     pub for_whom: String,
+    /// The customer, if they are on file; then the name above does not matter.
+    pub customer: Option<CustomerId>,
     /// When it ends. For a sale it is set here; others may have no end.
     pub until: Option<Moment>,
 }
@@ -108,6 +112,9 @@ pub struct Hold {
     /// A stored answer does not have it: a customer's name is only in the hold itself.
     #[serde(skip_serializing, default)]
     pub for_whom: String,
+    /// The customer, if they are on file.
+    #[serde(default)]
+    pub customer: Option<CustomerId>,
     /// When it ends; never if none.
     pub until: Option<Moment>,
     /// The lines.
@@ -129,6 +136,7 @@ impl Command for NewHold {
         if self.lines.is_empty() || self.lines.len() > MAX_LINES {
             return Err(Rejection::invalid("lines", ShelfReason::HoldLines { limit: MAX_LINES }).into());
         }
+        let (for_whom, named) = self.person(tx, for_whom).await?;
         let codes: Vec<Code> = self.lines.iter().map(|l| l.code.clone()).collect();
         let found = lookup::find_all(tx, &codes).await?;
         let mut lines = Vec::with_capacity(found.len());
@@ -142,14 +150,30 @@ impl Command for NewHold {
         }
         let id = HoldGroupId::from_raw(tx.next_id()?);
         set_aside(tx, &wanted).await?;
-        let hold = Hold { id, purpose: self.purpose, for_whom, until, lines };
-        insert(tx, &hold, &wanted).await?;
+        let hold = Hold { id, purpose: self.purpose, for_whom, customer: self.customer, until, lines };
+        insert(tx, &hold, &wanted, named).await?;
         limits::allow_another_hold(tx, self.purpose).await?;
         Ok(hold)
     }
 }
 
 impl NewHold {
+    /// Whom it is for, and their row of personal data: a customer's name stands nowhere else.
+    async fn person(
+        &self,
+        tx: &mut Tx,
+        for_whom: String,
+    ) -> Result<(String, Option<CustomerId>), CommandError> {
+        if let Some(customer) = self.customer {
+            return Ok((person_data::lock_named(tx, customer).await?, Some(customer)));
+        }
+        if self.purpose != Purpose::Customer || for_whom.is_empty() {
+            return Ok((for_whom, None));
+        }
+        let named = person_data::insert_name(tx, &for_whom).await?;
+        Ok((for_whom, Some(named)))
+    }
+
     fn end(&self, now: Moment) -> Result<Option<Moment>, CommandError> {
         match (self.purpose, self.until) {
             (Purpose::Basket, _) => Ok(Some(now.plus_millis(BASKET_MS))),
@@ -200,7 +224,14 @@ pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, stock_units: i64) -
     Ok(false)
 }
 
-pub(crate) async fn insert(tx: &mut Tx, hold: &Hold, wanted: &[(ItemId, i64)]) -> Result<(), CommandError> {
+/// Writes the rows. `named`: the personal data of whom it is for, whose name is not written a second time.
+pub(crate) async fn insert(
+    tx: &mut Tx,
+    hold: &Hold,
+    wanted: &[(ItemId, i64)],
+    named: Option<CustomerId>,
+) -> Result<(), CommandError> {
+    let for_whom = if named.is_some() { String::new() } else { hold.for_whom.clone() };
     let now = tx.now().millis();
     let held_by = tx.actor().map(|actor| actor.who.clone());
     let rows: Vec<(i64, i64, i64)> = hold
@@ -216,12 +247,13 @@ pub(crate) async fn insert(tx: &mut Tx, hold: &Hold, wanted: &[(ItemId, i64)]) -
             .bind(*item)
             .bind(*stock_units)
             .bind(hold.purpose.code().to_owned())
-            .bind(hold.for_whom.clone())
+            .bind(for_whom.clone())
             .bind(hold.until.map(Moment::millis))
             .bind("open".to_owned())
             .bind(now)
             .bind(None::<i64>)
             .bind(held_by.clone())
+            .bind(named.map(CustomerId::raw))
     })
     .await?;
     Ok(())

@@ -3,11 +3,12 @@
 use super::{HeldLine, Hold, Purpose};
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
+use crate::store::sql::{MAX_ROWS, in_text, padded};
 use domain::day::Moment;
-use domain::ids::{HoldGroupId, HoldId, ItemId};
+use domain::ids::{CustomerId, HoldGroupId, HoldId, ItemId};
 use domain::quantity::{Measure, Quantity};
 use domain::weight::WeightUnit;
-use sqlx::Row;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
 impl Ledger {
     /// Open holds, latest first, before `before` if given, the rows of at most `limit` groups.
@@ -18,8 +19,9 @@ impl Ledger {
     ) -> Result<Vec<Hold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.stock_units, i.sku, i.name, i.kind, i.stock_unit \
-             FROM hold h JOIN item i ON i.id = h.item_id WHERE h.state = 'open' AND h.group_id IN \
+            "SELECT h.group_id, h.purpose, h.for_whom, p.name AS person, c.id AS on_file, h.until_ms, h.id, h.stock_units, i.sku, i.name, i.kind, i.stock_unit \
+             FROM hold h JOIN item i ON i.id = h.item_id LEFT JOIN person_data p ON p.id = h.customer_id \
+             LEFT JOIN customer c ON c.id = h.customer_id WHERE h.state = 'open' AND h.group_id IN \
              (SELECT DISTINCT group_id FROM hold WHERE state = 'open' AND group_id < $1 ORDER BY group_id DESC LIMIT $2) \
              ORDER BY h.group_id DESC, h.id",
         )
@@ -34,8 +36,9 @@ impl Ledger {
     pub async fn holds_of(&self, item: ItemId) -> Result<Vec<Hold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.stock_units, i.sku, i.name, i.kind, i.stock_unit \
-             FROM hold h JOIN item i ON i.id = h.item_id WHERE h.state = 'open' AND h.group_id IN \
+            "SELECT h.group_id, h.purpose, h.for_whom, p.name AS person, c.id AS on_file, h.until_ms, h.id, h.stock_units, i.sku, i.name, i.kind, i.stock_unit \
+             FROM hold h JOIN item i ON i.id = h.item_id LEFT JOIN person_data p ON p.id = h.customer_id \
+             LEFT JOIN customer c ON c.id = h.customer_id WHERE h.state = 'open' AND h.group_id IN \
              (SELECT group_id FROM hold WHERE item_id = $1 AND state = 'open') ORDER BY h.group_id DESC, h.id",
         )
         .bind(item.raw())
@@ -49,12 +52,42 @@ impl Ledger {
     /// For whom lines were held, whatever has happened to them since.
     pub async fn hold_is_for(&self, hold: HoldGroupId) -> Result<String, CommandError> {
         let mut connection = self.reader().await?;
-        let row = sqlx::query("SELECT for_whom FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
-            .bind(hold.raw())
-            .fetch_optional(&mut *connection)
-            .await?;
-        Ok(row.map_or(Ok(String::new()), |row| row.try_get("for_whom"))?)
+        let row = sqlx::query(
+            "SELECT h.for_whom, p.name AS person FROM hold h LEFT JOIN person_data p ON p.id = h.customer_id \
+             WHERE h.group_id = $1 ORDER BY h.id LIMIT 1",
+        )
+        .bind(hold.raw())
+        .fetch_optional(&mut *connection)
+        .await?;
+        row.as_ref().map_or(Ok(String::new()), for_whom)
     }
+}
+
+/// What is on hold for these rows of personal data, latest first.
+pub(crate) async fn holds_for(
+    connection: &mut AnyConnection,
+    people: &[i64],
+) -> Result<Vec<Hold>, CommandError> {
+    const HELD: &str = "SELECT h.group_id, h.purpose, h.for_whom, p.name AS person, c.id AS on_file, h.until_ms, h.id, \
+        h.stock_units, i.sku, i.name, i.kind, i.stock_unit FROM hold h JOIN item i ON i.id = h.item_id \
+        LEFT JOIN person_data p ON p.id = h.customer_id LEFT JOIN customer c ON c.id = h.customer_id \
+        WHERE h.state = 'open' AND h.customer_id";
+    let mut rows = Vec::new();
+    for chunk in people.chunks(MAX_ROWS) {
+        let text = in_text(HELD, 1, chunk.len(), "ORDER BY h.group_id DESC, h.id");
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for id in padded(chunk) {
+            statement = statement.bind(id);
+        }
+        rows.extend(statement.fetch_all(&mut *connection).await?);
+    }
+    grouped(&rows)
+}
+
+/// Whom a hold is for: the name in `person`, or what stands in the hold itself.
+pub(crate) fn for_whom(row: &sqlx::any::AnyRow) -> Result<String, CommandError> {
+    let person: Option<String> = row.try_get("person")?;
+    Ok(person.map_or_else(|| row.try_get("for_whom"), Ok)?)
 }
 
 /// Turns rows of holds, sorted by group, into holds with their lines.
@@ -82,7 +115,8 @@ fn read_hold(row: &sqlx::any::AnyRow) -> Result<(Hold, HeldLine), CommandError> 
     let hold = Hold {
         id: HoldGroupId::from_raw(row.try_get("group_id")?),
         purpose,
-        for_whom: row.try_get("for_whom")?,
+        for_whom: for_whom(row)?,
+        customer: row.try_get::<Option<i64>, _>("on_file")?.map(CustomerId::from_raw),
         until: until.map(Moment::from_millis),
         lines: Vec::new(),
     };

@@ -2,6 +2,7 @@
 //! compare it, and each surface makes its own sentence of it.
 
 mod books;
+mod customers;
 mod online;
 mod orders;
 mod people;
@@ -14,6 +15,7 @@ mod subject;
 mod tests;
 
 pub use books::BooksReason;
+pub use customers::CustomersReason;
 pub use online::OnlineReason;
 pub use orders::OrdersReason;
 pub use people::PeopleReason;

@@ -1,10 +1,14 @@
 //! What is wrong with a value: one enum a room, and the domain's own errors, as data.
 
-use super::{BooksReason, OnlineReason, OrdersReason, PeopleReason, SalesReason, ShelfReason, ShopReason};
+use super::{
+    BooksReason, CustomersReason, OnlineReason, OrdersReason, PeopleReason, SalesReason, ShelfReason,
+    ShopReason,
+};
 use domain::basket::BasketError;
 use domain::cash::CountError;
 use domain::channel::NotAChannel;
 use domain::codes::CodeError;
+use domain::customer::CustomerError;
 use domain::day::{DayError, Zone};
 use domain::discount::OffError;
 use domain::fee::FeeError;
@@ -48,6 +52,8 @@ reasons! {
     Shop(ShopReason),
     /// People and access.
     People(PeopleReason),
+    /// Customers.
+    Customers(CustomersReason),
     /// The books.
     Books(BooksReason),
     /// Items and stock.
@@ -84,6 +90,8 @@ reasons! {
     Basket(BasketError),
     /// A refund's figures.
     Refund(RefundError),
+    /// A customer's data.
+    Customer(CustomerError),
     /// A count of the cash drawer.
     Count(CountError),
     /// The value of a limit.

@@ -50,6 +50,8 @@ pub enum Thing {
     Layout,
     /// A run of a feed.
     Run,
+    /// A customer.
+    Customer,
     /// A person.
     Person,
     /// A session.
@@ -82,6 +84,8 @@ pub enum HeldFor {
 pub enum Edited {
     /// The sale being rung up.
     CurrentSale,
+    /// A customer.
+    Customer,
     /// An item.
     Item {
         /// By which code.

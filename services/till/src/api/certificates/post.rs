@@ -31,7 +31,11 @@ impl Body for CertificateText {}
 impl CertificateText {
     fn read(self, currency: Currency, who: String) -> Result<BringInCertificate, Problem> {
         Ok(BringInCertificate {
-            certificate: NewCertificate { number: values::new_certificate(), holder: self.holder },
+            certificate: NewCertificate {
+                number: values::new_certificate(),
+                holder: self.holder,
+                on_file: None,
+            },
             amount: values::money(&self.amount, currency, "#/amount")?,
             note: self.note,
             who,

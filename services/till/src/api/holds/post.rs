@@ -23,6 +23,8 @@ pub(crate) struct HoldText {
     purpose: String,
     #[serde(default)]
     for_whom: String,
+    /// The customer's identifier, in place of a name.
+    customer_id: Option<String>,
     /// RFC 3339, or a day, which means noon. For a basket it is set by the server; others may have no end.
     until: Option<String>,
 }
@@ -61,6 +63,7 @@ impl HoldText {
             lines: self.lines.iter().enumerate().map(line).collect::<Result<_, Problem>>()?,
             purpose,
             for_whom: self.for_whom,
+            customer: self.customer_id.as_deref().map(|t| values::id(t, "#/customerId")).transpose()?,
             until: self.until.map(|t| values::moment(&t, zone, "#/until")).transpose()?,
         })
     }

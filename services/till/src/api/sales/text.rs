@@ -12,7 +12,7 @@ use utoipa::ToSchema;
 
 /// A sale to ring up.
 #[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct SaleText {
     /// One of the shop's channels.
     #[schema(example = "store")]
@@ -25,6 +25,8 @@ pub(crate) struct SaleText {
     shipping: Option<String>,
     /// At most 20. Cash may be more than is due: the rest is change.
     tenders: Vec<TenderText>,
+    /// The customer's identifier. What is on account without a name is theirs.
+    customer_id: Option<String>,
     /// The hold of the current sale; exactly its lines are sold.
     hold: Option<String>,
     /// RFC 3339, or a day, which means noon; now if left out.
@@ -90,6 +92,8 @@ impl SaleText {
             discount: amount(self.discount.as_deref(), currency, "#/discount")?,
             shipping: amount(self.shipping.as_deref(), currency, "#/shipping")?,
             tenders: self.tenders.iter().enumerate().map(tender).collect::<Result<_, _>>()?,
+            customer: self.customer_id.as_deref().map(|t| values::id(t, "#/customerId")).transpose()?,
+            is_granted: false,
             hold: self.hold.as_deref().map(|t| values::id(t, "#/hold")).transpose()?,
             at,
             note: self.note.clone(),
@@ -154,6 +158,7 @@ impl SaleLineText {
         let certificate = (kind == LineKind::GiftCertificate).then(|| NewCertificate {
             number: values::new_certificate(),
             holder: self.holder.clone().unwrap_or_default(),
+            on_file: None,
         });
         if certificate.is_none() {
             absent(place, kind.code(), [("holder", &self.holder)])?;
@@ -186,6 +191,7 @@ impl TenderText {
             kind: values::tender_kind(&self.kind, &format!("{place}/kind"))?,
             amount: amount(Some(&self.amount), currency, &format!("{place}/amount"))?,
             customer: self.customer.clone(),
+            on_file: None,
             due: self.due.as_deref().map(|d| values::day(d, &format!("{place}/due"))).transpose()?,
             certificate: self
                 .certificate

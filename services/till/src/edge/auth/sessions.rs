@@ -145,6 +145,9 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
     let back = shop.post(&format!("/api/sales/{back}/refunds"), "k3", fields).await;
     assert_eq!(back.status, 201, "{}", back.text());
     let refund = back.json()["id"].as_str().expect("an id").to_owned();
+    let issued = json!({"amount": "5.00", "holder": "", "note": ""});
+    let issued = shop.post("/api/certificates", "g1", issued).await.json();
+    let certificate = issued["id"].as_str().expect("an id").to_owned();
     let pages: Vec<Route> = routes(true)
         .into_iter()
         // A stream of events never ends.
@@ -153,8 +156,8 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
     assert!(pages.len() >= 9, "{}", pages.len());
     for mut hand in hands(&shop).await {
         for route in &pages {
-            let path =
-                route.path.replace("{basket}", &slip).replace("{sale}", &sale).replace("{turn}", &turn);
+            let path = route.path.replace("{basket}", &slip).replace("{sale}", &sale);
+            let path = path.replace("{turn}", &turn).replace("{account}", &certificate);
             let path = path.replace("{refund}", &refund);
             assert!(!path.contains('{'), "{path} needs a thing of its own");
             let reply = hand.ask(route, &path).await;

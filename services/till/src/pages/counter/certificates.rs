@@ -143,7 +143,7 @@ fn read(app: &App, form: &Form) -> Result<BringInCertificate, Faults> {
     let amount = Money::parse(form.text("amount"), app.ledger.shop().currency);
     let amount = amount.map_err(|error| Faults::one("amount", error.to_string()))?;
     let (number, holder) = (random::certificate_number(), form.text("holder").to_owned());
-    let certificate = NewCertificate { number, holder };
+    let certificate = NewCertificate { number, holder, on_file: None };
     let (note, who) = (form.text("note").to_owned(), form.caller.who.clone());
     Ok(BringInCertificate { certificate, amount, note, who })
 }

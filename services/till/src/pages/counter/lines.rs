@@ -88,6 +88,7 @@ fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Faults> {
     let certificate = (kind == LineKind::GiftCertificate).then(|| NewCertificate {
         number: random::certificate_number(),
         holder: form.text("holder").to_owned(),
+        on_file: None,
     });
     Ok(BasketChange::AddPaper { kind, title: named.to_owned(), amount, certificate })
 }

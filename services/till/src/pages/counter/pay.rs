@@ -158,11 +158,17 @@ impl Page {
             held_until: view.held_until.map(|until| shop.zone.clock(until)),
             needs_hold: slip.has_goods(),
             is_uncounted,
-            typed: Typed { customer: view.customer.clone(), ..Typed::default() },
+            typed: Typed { customer: slip.customer.clone(), day: in_thirty_days(app), ..Typed::default() },
             faults: Faults::default(),
             slip,
         })
     }
+}
+
+/// The due date that is filled in: 30 days after today, the usual term of an invoice (common practice, no source).
+fn in_thirty_days(app: &App) -> String {
+    let today = app.ledger.shop().zone.day_of(app.ledger.now());
+    Day::from_number(today.number() + 30).to_string()
 }
 
 /// GET /counter/{basket}/pay
@@ -300,7 +306,7 @@ fn read(app: &App, view: &BasketView, form: &Form, certificate: Certificate) -> 
     let due_now = money(form.text("due"), shop.currency, "due")?;
     let left = form.text("left").parse().ok().and_then(|minor| Money::from_minor(minor, shop.currency).ok());
     let certificate = certificate.map(|(number, _)| number);
-    let tender = TenderIn { kind, amount, customer, due, certificate };
+    let tender = TenderIn { kind, amount, customer, on_file: None, due, certificate };
     Ok(PayBasket { basket: view.id, due: due_now, left, tender, who: form.caller.who.clone() })
 }
 

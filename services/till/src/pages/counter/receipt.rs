@@ -2,14 +2,14 @@
 
 use crate::app::App;
 use crate::images::barcode;
-use crate::pages::shown::{channel_name, tender_name, void_words};
+use crate::pages::shown::{channel_name, tender_name, terms_words, void_words};
 use crate::problem::Problem;
 use domain::basket::{LineKind, TenderKind};
 use domain::money::Money;
 use domain::quantity::Measure;
 use domain::receipt::ReceiptCode;
 use ledger::Shop;
-use ledger::sales::{Exchange, SaleView, SoldLine};
+use ledger::sales::{Exchange, SaleCustomer, SaleView, SoldLine};
 
 /// Where what was brought back went if its sale was not paid.
 const LOWERS: &str = "Lowers the open balance";
@@ -83,6 +83,8 @@ pub(crate) struct Receipt {
     pub(crate) place: String,
     pub(crate) who: String,
     pub(crate) order: Option<String>,
+    /// For whom it was rung up, with their terms; empty for nobody in particular.
+    pub(crate) customer: String,
     pub(crate) lines: Vec<Line>,
     /// Tax, shipping and rounding, where there are any.
     pub(crate) more: Vec<(&'static str, String)>,
@@ -120,6 +122,7 @@ impl Receipt {
             place: channel_name(shop, &sale.channel),
             who: sale.who.clone(),
             order: sale.order.clone(),
+            customer: sale.customer.as_ref().map(customer_words).unwrap_or_default(),
             lines: sale.lines.iter().map(line).collect(),
             more: more.into_iter().flatten().collect(),
             due: totals.due.shown(),
@@ -177,9 +180,20 @@ fn goods(sold: &SoldLine) -> String {
     parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" · ")
 }
 
+/// The customer's name and terms, as far as they are known.
+fn customer_words(customer: &SaleCustomer) -> String {
+    let terms = terms_words(customer.is_wholesale, customer.is_tax_exempt);
+    let parts = [customer.name.as_str(), terms.as_str()];
+    let parts: Vec<&str> = parts.into_iter().filter(|part| !part.is_empty()).collect();
+    if parts.is_empty() { String::new() } else { format!("For {}", parts.join(", ")) }
+}
+
 fn tender(tender: &ledger::sales::TenderIn) -> (String, String) {
     let name = tender_name(tender.kind);
     let name = match (tender.kind, tender.due) {
+        (TenderKind::OnAccount, Some(due)) if tender.customer.is_empty() => {
+            format!("On account, due {}", due.shown())
+        }
         (TenderKind::OnAccount, Some(due)) => format!("On account: {}, due {}", tender.customer, due.shown()),
         _ => name.to_owned(),
     };

@@ -64,6 +64,9 @@ impl Receipt {
         if let Some(order) = &self.order {
             out.line(&format!("Order {order}"));
         }
+        if !self.customer.is_empty() {
+            out.words(&self.customer);
+        }
         if let Some(voided) = &self.voided {
             out.rule();
             out.words(voided);

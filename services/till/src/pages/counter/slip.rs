@@ -5,7 +5,7 @@ use crate::pages::counter::place::Ribbon;
 use crate::pages::counter::words;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
-use crate::pages::shown::symbol;
+use crate::pages::shown::{symbol, terms_words};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::PathParam;
@@ -113,6 +113,21 @@ pub(crate) struct Sum {
     pub(crate) amount: String,
 }
 
+/// A customer on file, for whom the sale is.
+pub(crate) struct OnFile {
+    pub(crate) id: String,
+    /// Wholesale, tax-exempt; empty for most.
+    pub(crate) terms: String,
+}
+
+impl OnFile {
+    fn of(view: &BasketView) -> Option<Self> {
+        let customer = view.customer.as_ref()?;
+        let terms = terms_words(customer.terms.wholesale, customer.terms.exemption.is_some());
+        Some(Self { id: customer.on_file?.to_string(), terms })
+    }
+}
+
 pub(crate) struct Slip {
     /// Its address; `/counter` before it is started.
     pub(crate) path: String,
@@ -131,6 +146,8 @@ pub(crate) struct Slip {
     /// The total in cash, if it differs.
     pub(crate) in_cash: Option<String>,
     pub(crate) customer: String,
+    /// Of a customer on file, with their terms in words.
+    pub(crate) on_file: Option<OnFile>,
     pub(crate) paying: bool,
     pub(crate) symbol: String,
     pub(crate) ways: Vec<(&'static str, &'static str)>,
@@ -156,6 +173,7 @@ impl Slip {
             sum: Sum { name: "Total", amount: Money::zero(shop.currency).shown() },
             in_cash: None,
             customer: String::new(),
+            on_file: None,
             paying: false,
             symbol: symbol(&shop.currency).to_owned(),
             ways: words::ways(shop),
@@ -186,7 +204,8 @@ impl Slip {
             lowers: lowers(view)?,
             sum: sum(shop, view)?,
             in_cash: (cash != left(shop, view, TenderKind::Card)?).then(|| cash.shown()),
-            customer: view.customer.clone(),
+            customer: view.customer.as_ref().map(|customer| customer.name.clone()).unwrap_or_default(),
+            on_file: OnFile::of(view),
             paying: view.paying,
             symbol: symbol(&shop.currency).to_owned(),
             ways: ways(shop, view)?,

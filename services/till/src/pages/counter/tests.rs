@@ -113,6 +113,8 @@ async fn sell_online(shop: &TestShop, sku: &str, price: i64) {
         discount: none,
         shipping: none,
         tenders: vec![TenderIn::plain(TenderKind::Online, money(price))],
+        customer: None,
+        is_granted: false,
         hold: None,
         at: None,
         note: String::new(),

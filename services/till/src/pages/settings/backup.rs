@@ -124,7 +124,7 @@ mod tests {
         let file = folder.path().join("shop.backup");
         std::fs::write(&file, reply.text()).expect("written");
         let url = format!("sqlite:{}", folder.path().join("again.db").display());
-        restore(&file, &url, None, Arc::new(SystemClock), |_, _| ()).await.expect("put back");
+        restore(&file, &url, None, &[], Arc::new(SystemClock), |_, _| ()).await.expect("put back");
         // None of it is left next to the shop.
         let beside = shop.ledger().path().and_then(|path| path.parent()).expect("its folder");
         let left = std::fs::read_dir(beside).expect("a folder").flatten().map(|f| f.file_name());

@@ -13,7 +13,7 @@ use domain::day::{Moment, Zone};
 use ledger::Shop;
 
 /// The settings of the form, by their fields' names.
-const KEYS: [&str; 5] = ["name", "currency", "zone", "unit", "image_base"];
+const KEYS: [&str; 6] = ["name", "currency", "zone", "unit", "image_base", "blank_orders_after"];
 
 #[derive(Debug, Default)]
 pub(crate) struct ShopFields {
@@ -22,6 +22,8 @@ pub(crate) struct ShopFields {
     pub(super) zone: String,
     pub(super) unit: String,
     pub(super) image_base: String,
+    /// Days; empty for never.
+    pub(super) blank_orders_after: String,
     /// What time it is in the zone.
     pub(super) time: Option<String>,
     pub(super) faults: Faults,
@@ -35,6 +37,7 @@ impl ShopFields {
             zone: shop.zone.name().to_owned(),
             unit: shop.unit.code().to_owned(),
             image_base: shop.image_base.clone().unwrap_or_default(),
+            blank_orders_after: shop.order_days.map(|days| days.to_string()).unwrap_or_default(),
             time: Some(moment(&shop.zone, now)),
             faults: Faults::default(),
         }
@@ -52,10 +55,17 @@ impl ShopFields {
             zone: text("zone"),
             unit: text("unit"),
             image_base: text("image_base"),
+            blank_orders_after: text("blank_orders_after"),
             time: zone.map(|zone| moment(&zone, now)),
             faults,
         }
     }
+}
+
+/// The value as the ledger writes it.
+fn written(form: &Form, key: &str) -> String {
+    let text = form.text(key);
+    if key == "blank_orders_after" && text.is_empty() { "never".to_owned() } else { text.to_owned() }
 }
 
 /// POST /settings/shop
@@ -64,7 +74,7 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
     let (status, shop) = if form.has("show") {
         (StatusCode::OK, typed)
     } else {
-        let wanted = KEYS.map(|key| (key.to_owned(), form.text(key).to_owned())).to_vec();
+        let wanted = KEYS.map(|key| (key.to_owned(), written(&form, key))).to_vec();
         let Some(faults) = change(&app, &form, wanted).await? else { return Ok(kept("shop")) };
         (StatusCode::UNPROCESSABLE_ENTITY, ShopFields { faults, ..typed })
     };

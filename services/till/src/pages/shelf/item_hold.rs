@@ -31,6 +31,7 @@ fn read(form: &Form, code: &Code, zone: &Zone) -> Result<NewHold, Faults> {
         lines: vec![HoldLine { code: code.clone(), quantity }],
         purpose,
         for_whom: form.text("for_whom").to_owned(),
+        customer: None,
         until: until(form.text("until"), zone)?,
     })
 }

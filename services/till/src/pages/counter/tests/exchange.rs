@@ -19,6 +19,8 @@ async fn sell_cowl(shop: &TestShop, tender: TenderIn) -> SaleId {
         discount: none,
         shipping: tender.amount.minus(money(4800)).expect("an amount"),
         tenders: vec![tender],
+        customer: None,
+        is_granted: false,
         hold: None,
         at: None,
         note: String::new(),

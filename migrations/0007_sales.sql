@@ -2,6 +2,7 @@
 
 -- Written by `orders`; stands here because a sale refers to its order. Its key is (channel, number); the body is
 -- kept as its hash, without the customer. `status_by`: who said what an order is that came with an unknown status.
+-- `customer_id`: what the order says of its buyer, until it is erased.
 CREATE TABLE customer_order (
     id             BIGINT NOT NULL PRIMARY KEY,
     channel        TEXT   NOT NULL REFERENCES channel (code),
@@ -15,13 +16,14 @@ CREATE TABLE customer_order (
     discount       BIGINT NOT NULL CHECK (discount BETWEEN 0 AND 1000000000000),
     shipping       BIGINT NOT NULL CHECK (shipping BETWEEN 0 AND 1000000000000),
     fee            BIGINT NOT NULL CHECK (fee BETWEEN 0 AND 1000000000000),
-    customer_name  TEXT   NOT NULL,
-    customer_email TEXT   NOT NULL,
+    customer_id    BIGINT REFERENCES person_data (id),
     revision       BIGINT NOT NULL CHECK (revision >= 1),
     taken_ms       BIGINT NOT NULL,
     status_by      TEXT   NOT NULL DEFAULT '',
     UNIQUE (channel, number)
 );
+CREATE INDEX customer_order_customer ON customer_order (customer_id) WHERE customer_id IS NOT NULL;
+CREATE INDEX customer_order_named ON customer_order (ordered_ms) WHERE customer_id IS NOT NULL;
 
 -- From counting the opening cash to counting the cash out. One is open at a time on a channel; expected
 -- is what its entries come to, and the row's own lock keeps a sale from slipping past its close.
@@ -80,12 +82,17 @@ CREATE TABLE sale (
     fee          BIGINT NOT NULL CHECK (fee BETWEEN 0 AND 1000000000000),
     note         TEXT   NOT NULL,
     who          TEXT   NOT NULL,
+    -- For whom it was rung up, and the terms at that time.
+    customer_id  BIGINT REFERENCES person_data (id),
+    wholesale    BIGINT NOT NULL CHECK (wholesale IN (0, 1)),
+    tax_exempt   BIGINT NOT NULL CHECK (tax_exempt IN (0, 1)),
     CHECK (goods + not_revenue - discounts + tax + shipping + rounding = tendered - change_given),
     CHECK ((backfilled = 1) = (receipt IS NULL))
 );
 CREATE INDEX sale_at ON sale (at_ms);
 CREATE INDEX sale_due ON sale ((tendered - change_given));
 CREATE INDEX sale_order ON sale (order_id) WHERE order_id IS NOT NULL;
+CREATE INDEX sale_customer ON sale (customer_id, id) WHERE customer_id IS NOT NULL;
 
 -- A sale that is being rung up is kept here and not in a browser, so that a connection that drops never loses it. Its
 -- content is JSON text that the ledger checks; the row's revision is what a change is based on.
@@ -217,13 +224,13 @@ CREATE TABLE return_decision (
 
 -- How a sale was paid, or a refund given back. Only ever added to.
 CREATE TABLE tender (
-    id        BIGINT NOT NULL PRIMARY KEY,
-    sale_id   BIGINT REFERENCES sale (id),
-    refund_id BIGINT REFERENCES refund (id),
-    kind      TEXT   NOT NULL,
-    amount    BIGINT NOT NULL CHECK (amount BETWEEN 0 AND 1000000000000),
-    customer  TEXT   NOT NULL,
-    due_day   BIGINT,
+    id          BIGINT NOT NULL PRIMARY KEY,
+    sale_id     BIGINT REFERENCES sale (id),
+    refund_id   BIGINT REFERENCES refund (id),
+    kind        TEXT   NOT NULL,
+    amount      BIGINT NOT NULL CHECK (amount BETWEEN 0 AND 1000000000000),
+    customer_id BIGINT REFERENCES person_data (id),
+    due_day     BIGINT,
     CHECK ((sale_id IS NULL) <> (refund_id IS NULL))
 );
 CREATE INDEX tender_sale ON tender (sale_id) WHERE sale_id IS NOT NULL;
@@ -231,16 +238,17 @@ CREATE INDEX tender_refund ON tender (refund_id) WHERE refund_id IS NOT NULL;
 
 -- What a customer owes for a sale on account, and how much of it was paid since.
 CREATE TABLE open_balance (
-    tender_id BIGINT NOT NULL PRIMARY KEY REFERENCES tender (id),
-    sale_id   BIGINT NOT NULL REFERENCES sale (id),
-    customer  TEXT   NOT NULL,
-    due_day   BIGINT NOT NULL,
-    amount    BIGINT NOT NULL CHECK (amount BETWEEN 1 AND 1000000000000),
-    paid      BIGINT NOT NULL,
+    tender_id   BIGINT NOT NULL PRIMARY KEY REFERENCES tender (id),
+    sale_id     BIGINT NOT NULL REFERENCES sale (id),
+    customer_id BIGINT NOT NULL REFERENCES person_data (id),
+    due_day     BIGINT NOT NULL,
+    amount      BIGINT NOT NULL CHECK (amount BETWEEN 1 AND 1000000000000),
+    paid        BIGINT NOT NULL,
     CHECK (paid BETWEEN 0 AND amount)
 );
 CREATE INDEX open_balance_open ON open_balance (due_day) WHERE paid < amount;
 CREATE INDEX open_balance_sale ON open_balance (sale_id);
+CREATE INDEX open_balance_customer ON open_balance (customer_id);
 
 CREATE TABLE payment (
     id        BIGINT NOT NULL PRIMARY KEY,
@@ -266,14 +274,14 @@ CREATE INDEX sale_void_at ON sale_void (at_ms);
 -- Money that the shop holds for somebody; so far gift certificates, which whoever knows the number can spend. Written
 -- only while the shop's row is locked, and the CHECK forbids that more is spent than there is.
 CREATE TABLE account (
-    id        BIGINT NOT NULL PRIMARY KEY,
-    kind      TEXT   NOT NULL,
-    number    TEXT   UNIQUE,
-    holder    TEXT   NOT NULL,
-    balance   BIGINT NOT NULL CHECK (balance BETWEEN 0 AND 1000000000000),
-    note      TEXT   NOT NULL,
-    who       TEXT   NOT NULL,
-    opened_ms BIGINT NOT NULL,
+    id          BIGINT NOT NULL PRIMARY KEY,
+    kind        TEXT   NOT NULL,
+    number      TEXT   UNIQUE,
+    customer_id BIGINT REFERENCES person_data (id),
+    balance     BIGINT NOT NULL CHECK (balance BETWEEN 0 AND 1000000000000),
+    note        TEXT   NOT NULL,
+    who         TEXT   NOT NULL,
+    opened_ms   BIGINT NOT NULL,
     CHECK ((kind = 'gift-certificate') = (number IS NOT NULL))
 );
 
@@ -296,7 +304,9 @@ CREATE TABLE account_entry (
     CHECK (reason <> 'sold' OR sale_line_id IS NOT NULL)
 );
 CREATE INDEX account_entry_account ON account_entry (account_id);
+CREATE INDEX account_customer ON account (customer_id) WHERE customer_id IS NOT NULL;
 CREATE INDEX account_left ON account (id) WHERE balance > 0;
 CREATE INDEX account_entry_sale ON account_entry (sale_id) WHERE sale_id IS NOT NULL;
 CREATE INDEX account_entry_refund ON account_entry (refund_id) WHERE refund_id IS NOT NULL;
+CREATE INDEX account_entry_line ON account_entry (sale_line_id) WHERE sale_line_id IS NOT NULL;
 CREATE UNIQUE INDEX account_entry_sold ON account_entry (sale_line_id) WHERE reason = 'sold';

@@ -126,12 +126,15 @@ CREATE TABLE hold (
     made_ms     BIGINT NOT NULL,
     ended_ms    BIGINT,
     held_by     TEXT,
-    CHECK ((state = 'open') = (ended_ms IS NULL))
+    customer_id BIGINT REFERENCES person_data (id),
+    CHECK ((state = 'open') = (ended_ms IS NULL)),
+    CHECK (purpose <> 'customer' OR for_whom = '')
 );
 CREATE INDEX hold_group ON hold (group_id);
 CREATE INDEX hold_open_item ON hold (item_id) WHERE state = 'open';
 CREATE INDEX hold_open_until ON hold (until_ms) WHERE state = 'open' AND until_ms IS NOT NULL;
 CREATE INDEX hold_open_by ON hold (held_by) WHERE state = 'open' AND held_by IS NOT NULL;
+CREATE INDEX hold_customer ON hold (customer_id) WHERE customer_id IS NOT NULL;
 
 -- The work in a piece, as its maker told it when it was finished, and why its price is not the
 -- rule's. Only ever added to.

@@ -1,0 +1,14 @@
+//! What the whole shop knows of one person: shown, given out, erased, and blanked when its time is over.
+
+mod erase;
+mod export;
+mod history;
+mod sweep;
+
+pub use erase::EraseCustomer;
+pub use export::{
+    CustomerExport, ExportedContact, ExportedEntry, ExportedHold, ExportedLine, ExportedOrder,
+    ExportedPayment, ExportedRefund, ExportedSale,
+};
+pub use history::{CustomerOrder, CustomerSale};
+pub use sweep::SweepPersonalData;
