@@ -61,6 +61,7 @@ CREATE TABLE drawer_entry (
     CHECK (kind NOT IN ('taken-out', 'refund', 'void') OR amount <= 0)
 );
 CREATE INDEX drawer_entry_turn ON drawer_entry (turn_id);
+CREATE INDEX drawer_entry_source ON drawer_entry (source_id) WHERE source_id IS NOT NULL;
 
 -- Law 4 stands here once more. Only ever added to. Past sales have no receipt number.
 CREATE TABLE sale (
@@ -89,6 +90,7 @@ CREATE TABLE sale (
     CHECK ((backfilled = 1) = (receipt IS NULL))
 );
 CREATE INDEX sale_at ON sale (at_ms);
+CREATE INDEX sale_due ON sale ((tendered - change_given));
 CREATE INDEX sale_order ON sale (order_id) WHERE order_id IS NOT NULL;
 CREATE INDEX sale_customer ON sale (customer_id, id) WHERE customer_id IS NOT NULL;
 
@@ -142,7 +144,8 @@ CREATE TABLE sale_refunded (
     CHECK (voided = 0 OR refunds = 0)
 );
 
--- The sale's own copy of what it sold (law 6). Only ever added to.
+-- The sale's own copy of what it sold (law 6), with the weight of a piece as the scale showed it. The style's rule stands
+-- here if it gave this price. Only ever added to.
 CREATE TABLE sale_line (
     id          BIGINT NOT NULL PRIMARY KEY,
     sale_id     BIGINT NOT NULL REFERENCES sale (id),
@@ -158,7 +161,20 @@ CREATE TABLE sale_line (
     discount    BIGINT NOT NULL CHECK (discount BETWEEN 0 AND 1000000000000),
     tax         BIGINT NOT NULL CHECK (tax BETWEEN 0 AND 1000000000000),
     cost        BIGINT CHECK (cost BETWEEN 0 AND 1000000000000),
-    CHECK (discount <= amount)
+    weight      TEXT,
+    weight_unit TEXT,
+    rate        BIGINT CHECK (rate BETWEEN 1 AND 1000000000000),
+    rate_unit   TEXT,
+    ending      TEXT,
+    extras      BIGINT CHECK (extras BETWEEN 0 AND 1000000000000),
+    minimum     BIGINT CHECK (minimum BETWEEN 0 AND 1000000000000),
+    CHECK (discount <= amount),
+    CHECK ((weight IS NULL) = (weight_unit IS NULL)),
+    CHECK ((rate IS NULL) = (rate_unit IS NULL)),
+    CHECK ((rate IS NULL) = (ending IS NULL)),
+    CHECK ((rate IS NULL) = (extras IS NULL)),
+    CHECK (rate IS NULL OR weight IS NOT NULL),
+    CHECK (minimum IS NULL OR rate IS NOT NULL)
 );
 CREATE INDEX sale_line_sale ON sale_line (sale_id);
 CREATE INDEX sale_line_item ON sale_line (item_id) WHERE item_id IS NOT NULL;
@@ -244,6 +260,7 @@ CREATE TABLE payment (
     CHECK (kind <> 'on-account')
 );
 CREATE INDEX payment_tender ON payment (tender_id);
+CREATE INDEX payment_at ON payment (at_ms);
 
 -- Sold on paper only: undone on the day of the sale. Only ever added to.
 CREATE TABLE sale_void (
@@ -252,6 +269,7 @@ CREATE TABLE sale_void (
     reason  TEXT   NOT NULL,
     who     TEXT   NOT NULL
 );
+CREATE INDEX sale_void_at ON sale_void (at_ms);
 
 -- Money that the shop holds for somebody; so far gift certificates, which whoever knows the number can spend. Written
 -- only while the shop's row is locked, and the CHECK forbids that more is spent than there is.

@@ -31,6 +31,7 @@ pub mod order;
 pub mod people;
 pub mod pricing;
 pub mod quantity;
+pub mod receipt;
 pub mod refund;
 pub mod revenue;
 pub mod shown;

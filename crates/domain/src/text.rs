@@ -7,6 +7,9 @@ pub const MAX_NAME_CHARS: usize = 200;
 /// The longest description or note, in characters. Our own bound.
 pub const MAX_NOTE_CHARS: usize = 10_000;
 
+/// The longest text that stands on every receipt, in characters. Our own bound: a dozen lines of a till roll.
+pub const MAX_PRINTED_CHARS: usize = 500;
+
 /// What is wrong with a text.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -49,6 +52,11 @@ pub fn short(text: &str) -> Result<String, TextError> {
 /// with two characters; one is kept, so that the same text is the same wherever it was typed.
 pub fn note(text: &str) -> Result<String, TextError> {
     bounded(&text.replace("\r\n", "\n"), MAX_NOTE_CHARS, &['\n', '\r', '\t'])
+}
+
+/// Lines that are printed again and again, such as an address: may be empty, at most [`MAX_PRINTED_CHARS`].
+pub fn printed(text: &str) -> Result<String, TextError> {
+    bounded(text.replace("\r\n", "\n").trim(), MAX_PRINTED_CHARS, &['\n'])
 }
 
 /// Whether a text already says these words, one after the other and without case: a name often has the style, the

@@ -18,5 +18,6 @@ mod store;
 
 pub use store::{
     Access, Actor, COUNTER_TENDERS, Clock, Command, CommandError, Done, Key, LISTEN_EVERY, Ledger,
-    ManualClock, Pace, Rejection, Shop, SoldAs, StorageError, SystemClock, Tx, private_files, rejection,
+    ManualClock, Pace, ReceiptTexts, Rejection, Shop, SoldAs, StorageError, SystemClock, Tx, private_files,
+    rejection,
 };

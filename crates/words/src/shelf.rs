@@ -84,6 +84,9 @@ fn fixed(reason: &ShelfReason) -> Option<&'static str> {
         ShelfReason::StockUnitMissing => {
             "goods by weight need the unit that they are stocked in; enter it, such as oz"
         }
+        ShelfReason::ReceiptCode => {
+            "this is how the barcode of a receipt begins; choose another SKU, so that a scan never means both"
+        }
         ShelfReason::NumbersTaken => {
             "too many of the shop's next item numbers are in use as SKUs; add these items in smaller files"
         }

@@ -56,6 +56,7 @@ pub fn thing(thing: Thing) -> &'static str {
         Thing::Sale => "sale",
         Thing::Receipt => "receipt",
         Thing::SaleLine => "line of this sale",
+        Thing::Refund => "refund",
         Thing::RefundLine => "line of a refund",
         Thing::OpenBalance => "open balance",
         Thing::Certificate => "gift certificate",

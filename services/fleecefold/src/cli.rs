@@ -14,11 +14,12 @@ use crate::database_url::Place;
 use crate::logs::LogForm;
 use crate::table::TableForm;
 use clap::{Args, Parser, Subcommand, ValueEnum};
-use domain::day::Month;
+use domain::day::{Day, Month};
 use domain::limits::LimitName;
 use domain::people::Role;
 use ledger::Ledger;
 use ledger::books::BooksBy;
+use ledger::sales::TakingsOf;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use till::{ProxyNet, Site};
@@ -92,6 +93,8 @@ pub(crate) enum Command {
     Shelf(ShelfArgs),
     /// Sales by month and channel
     Books(BooksArgs),
+    /// Money by tender for a day, a month or a drawer, to set beside the card terminal's sum
+    Tenders(TendersArgs),
     /// Check that stock, money and books add up; exits with 1 and a list if they do not
     Check,
     /// Write the whole shop to a file; the shop may stay open
@@ -265,7 +268,7 @@ pub(crate) enum ShopCommand {
     /// Change one setting
     Set {
         #[arg(
-            help = "One of name, currency, zone, unit, image_base, cash_rounding, tenders, blank_orders_after, channel.CODE, fee.CODE"
+            help = "One of name, currency, zone, unit, image_base, address, receipt_note, return_policy, cash_rounding, tenders, blank_orders_after, channel.CODE, fee.CODE"
         )]
         key: String,
         /// The new value
@@ -370,6 +373,28 @@ pub(crate) struct BooksArgs {
     /// Output format
     #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
     pub(crate) format: TableForm,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct TendersArgs {
+    /// A day such as 2026-05-17, a month such as 2026-05, or drawer:NUMBER with the number in its page's address
+    #[arg(value_name = "PERIOD", value_parser = period)]
+    pub(crate) of: TakingsOf,
+    /// Output format
+    #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
+    pub(crate) format: TableForm,
+}
+
+fn period(text: &str) -> Result<TakingsOf, String> {
+    if let Some(number) = text.strip_prefix("drawer:") {
+        return number
+            .parse()
+            .map(TakingsOf::Turn)
+            .map_err(|_| format!("{number} is not the number of a drawer's count"));
+    }
+    let day = Day::parse(text).map(TakingsOf::Day);
+    day.or_else(|_| Month::parse(text).map(TakingsOf::Month))
+        .map_err(|_| "write a day as 2026-05-17, a month as 2026-05, a drawer as drawer:NUMBER".to_owned())
 }
 
 fn month(text: &str) -> Result<Month, String> {

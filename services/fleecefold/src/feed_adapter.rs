@@ -1,7 +1,7 @@
 //! Connects the pages and the API to the feeds: reads uploads and writes listings.
 
 use feeds::compare::Difference;
-use feeds::{Format, Layout, LayoutError, Reading, preview};
+use feeds::{Feed, Format, Layout, LayoutError, Reading, preview};
 use ledger::{Actor, Ledger};
 use serde_json::{Value, json};
 use std::io::{self, Write};
@@ -14,7 +14,7 @@ use sync::exchange::{
 use sync::{Given, GivenLayout, Watch};
 use till::{
     AdapterFuture, Compared, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, ListingDifference,
-    Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
+    OrderFileRun, OrdersTaken, Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
 };
 
 /// The largest file that is made for a browser, some hundred thousand listings. Larger ones are written to
@@ -40,6 +40,38 @@ impl FeedAdapter for Feeds {
         })
     }
 
+    fn take_order_file(&self, file: OrderFileRun) -> AdapterFuture<'_, OrdersTaken> {
+        Box::pin(async move {
+            let layout = file.layout.as_deref().map(given_layout).transpose()?;
+            let given = Given::put(&file.path, &file.name, Some(&file.rejects))
+                .map_err(|error| FeedTrouble::Other(Box::new(error)))?;
+            let run = OrdersRun {
+                given: &given,
+                layout: layout.as_ref(),
+                past: file.past,
+                dry_run: file.dry_run,
+                who: &file.by.who,
+                watch: Watch::new(),
+            };
+            let ledger = self.ledger.acting_for(file.by.clone());
+            let report = feed_in(&ledger, &run).await.map_err(taken)?;
+            Ok(OrdersTaken {
+                is_dry: report.dry_run,
+                new: report.taken,
+                changed: report.changed,
+                known: report.known,
+                rejected: report.rejected,
+                filled: report.filled,
+                held: report.held,
+                short: report.short,
+                refunds: report.refunds,
+                unknown_status: report.unknown_status,
+                refused: report.refused.into_iter().map(|row| row.reason).collect(),
+                has_rejects_file: report.rejects_file.is_some(),
+            })
+        })
+    }
+
     fn out_folder(&self) -> Option<String> {
         self.out_folder.as_ref().map(|folder| folder.display().to_string())
     }
@@ -60,6 +92,7 @@ impl FeedAdapter for Feeds {
                 Outgoing::All => What::All,
                 Outgoing::Changes => What::Changes,
                 Outgoing::Again(run) => What::Again(run),
+                Outgoing::Pieces(items) => What::Pieces(items.into()),
             };
             let layout = layout.as_ref();
             let run = FeedOutRun { what, format: OutFormat::Csv, layout, to, watch: Watch::new() };
@@ -105,8 +138,10 @@ impl FeedAdapter for Feeds {
         Box::pin(async move {
             let shop = self.ledger.shop();
             let read = move || -> Result<Previewed, String> {
-                let text = file.layout.as_deref().unwrap_or_default();
-                let layout = Layout::parse(text).map_err(|error| fault(text, &error).to_string())?;
+                let layout = match file.layout.as_deref() {
+                    Some(text) => Layout::parse(text).map_err(|error| fault(text, &error).to_string())?,
+                    None => Layout::built_in(Feed::Orders, Format::of_name(&file.name)),
+                };
                 let reading = Reading {
                     layout: &layout,
                     currency: shop.currency,

@@ -258,12 +258,6 @@ async function refresh() {
   }
 }
 
-for (const button of document.querySelectorAll("[data-print]")) {
-  if (!(button instanceof HTMLButtonElement)) continue;
-  button.hidden = false;
-  button.addEventListener("click", () => window.print());
-}
-
 addEventListener("online", () => void send());
 addEventListener("pagehide", () => line?.close());
 addEventListener("pageshow", (event) => {

@@ -24,6 +24,7 @@ pub(crate) mod shelf;
 pub(crate) mod shop;
 mod shown;
 pub(crate) mod styles;
+mod takings;
 
 use crate::request::caller::Access;
 use crate::request::route::Route;
@@ -60,6 +61,7 @@ pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
         Route::delete("/api/holds/{id}", Access::With(Permission::Sell), holds::delete::end_hold),
         Route::get("/api/shelf", Access::With(Permission::Look), shelf::read_shelf),
         Route::get("/api/books", Access::With(Permission::ReadBooks), books::read_books),
+        Route::get("/api/books/tenders", Access::With(Permission::ReadBooks), takings::read_takings),
         Route::get("/api/listings", Access::With(Permission::List), listings::list_listings),
         Route::get("/api/connections", Access::With(Permission::List), connections::list_connections),
         Route::get("/api/orders", Access::With(Permission::List), orders::list_orders),

@@ -1,5 +1,8 @@
 //! What every handler can use.
 
+pub(crate) mod order_files;
+
+use crate::app::order_files::OrderFiles;
 use crate::connection_adapter::ConnectionAdapter;
 use crate::feed_adapter::FeedAdapter;
 use crate::images::pictures::ImageProcessor;
@@ -33,6 +36,8 @@ pub struct App {
     pub(crate) image_processor: ImageProcessor,
     pub(crate) feed_adapter: Option<Arc<dyn FeedAdapter>>,
     pub(crate) connection_adapter: Option<Arc<dyn ConnectionAdapter>>,
+    /// Files of orders that somebody is looking at.
+    pub(crate) order_files: Arc<OrderFiles>,
     /// Who is watching how many sales.
     pub(crate) watchers: Arc<Watchers>,
     /// Becomes true when the program should stop, which ends what would otherwise go on forever.
@@ -61,6 +66,7 @@ impl App {
             image_processor: ImageProcessor::new(),
             feed_adapter: None,
             connection_adapter: None,
+            order_files: Arc::default(),
             watchers: Arc::default(),
             ending: Arc::new(watch::Sender::new(false)),
             secrets: Arc::new(Secrets::new()),

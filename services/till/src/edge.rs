@@ -13,7 +13,7 @@ use crate::edge::auth::admit;
 use crate::edge::paced_body::PacedBody;
 use crate::edge::request_id::REQUEST_ID;
 use crate::edge::routes::EdgeState;
-use crate::pages::{confirm, wrong};
+use crate::pages::{confirm, policy, wrong};
 use crate::problem::{Kind, Problem, Reported};
 use crate::request::caller::{Access, Caller};
 use crate::traffic::gates::Ticket;
@@ -45,11 +45,7 @@ const WATCHED: [&str; 2] = ["/health/", "/metrics"];
 const HEADERS: [(HeaderName, &str); 5] = [
     (header::CACHE_CONTROL, "no-store"),
     (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-    (
-        header::CONTENT_SECURITY_POLICY,
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; font-src 'self'; \
-         connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'",
-    ),
+    (header::CONTENT_SECURITY_POLICY, policy::PLAIN),
     (header::REFERRER_POLICY, "same-origin"),
     (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
 ];

@@ -3,10 +3,12 @@
 //! This crate does not know feeds; the program passes in an adapter that does. Without one there is no route
 //! for orders, and the Online pages say so.
 
-use domain::ids::RunId;
+use domain::ids::{ItemId, RunId};
 use ledger::{Actor, CommandError};
+use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::future::Future;
+use std::path::PathBuf;
 use std::pin::Pin;
 
 /// The connection for feeds written to files; every shop has it.
@@ -24,6 +26,10 @@ pub trait FeedAdapter: Send + Sync {
     /// must change nothing.
     fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, by: Actor) -> FeedFuture<'_>;
 
+    /// Takes in a file of orders as the command line does, or only says what would happen. The same file again must
+    /// change nothing.
+    fn take_order_file(&self, run: OrderFileRun) -> AdapterFuture<'_, OrdersTaken>;
+
     /// The folder for listings, if there is one.
     fn out_folder(&self) -> Option<String>;
 
@@ -40,7 +46,49 @@ pub trait FeedAdapter: Send + Sync {
     fn preview(&self, file: GivenFile, rows: usize) -> AdapterFuture<'_, Previewed>;
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+/// A file of orders, and how to read it.
+#[derive(Clone, Debug)]
+pub struct OrderFileRun {
+    /// Where it stands.
+    pub path: PathBuf,
+    /// The name that it came with, whose ending tells its format.
+    pub name: String,
+    /// The text of its layout; our own columns if none.
+    pub layout: Option<String>,
+    /// Whether they are another system's past: for the books only.
+    pub past: bool,
+    /// Whether nothing is booked.
+    pub dry_run: bool,
+    /// The folder for its rejected orders.
+    pub rejects: PathBuf,
+    /// Who brings it; their limits apply.
+    pub by: Actor,
+}
+
+/// What became of a file of orders, or would.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OrdersTaken {
+    pub is_dry: bool,
+    pub new: u64,
+    pub changed: u64,
+    /// Here already, and the same.
+    pub known: u64,
+    pub rejected: u64,
+    /// Lines that are sold.
+    pub filled: u64,
+    /// Lines on hold until their order is paid.
+    pub held: u64,
+    /// Lines that are out of stock.
+    pub short: u64,
+    pub refunds: u64,
+    pub unknown_status: u64,
+    /// The first rejected orders, in words.
+    pub refused: Vec<String>,
+    /// Whether there is a file with the rejected orders in the folder for them.
+    pub has_rejects_file: bool,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Outgoing {
     /// Everything that is or was offered.
     All,
@@ -48,6 +96,8 @@ pub enum Outgoing {
     Changes,
     /// Those of an earlier run, as they are now.
     Again(RunId),
+    /// These pieces, as they are now.
+    Pieces(Vec<ItemId>),
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -32,7 +32,7 @@ pub use edge::routes::router;
 pub use edge::serve::{ServeError, may_listen, serve};
 pub use feed_adapter::{
     AdapterFuture, Compared, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, ListingDifference,
-    Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
+    OrderFileRun, OrdersTaken, Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
 };
 pub use pages::FIRST_CONNECTION;
 pub use security::random::text as random_text;

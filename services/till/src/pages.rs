@@ -19,11 +19,13 @@ pub(crate) mod mask;
 pub(crate) mod online;
 pub(crate) mod people;
 pub(crate) mod pictures;
+pub(crate) mod policy;
 pub(crate) mod settings;
 pub(crate) mod setup;
 pub(crate) mod shelf;
 pub(crate) mod shown;
 pub(crate) mod sign_in;
+mod takings;
 pub(crate) mod today;
 pub(crate) mod upload;
 pub(crate) mod workbench;
@@ -91,6 +93,29 @@ mod tests {
         let reply = shop.get("/attic").await;
         assert_eq!((reply.status, reply.header("content-type")), (404, Some("text/html; charset=utf-8")));
         assert!(reply.text().contains("There is no page at this address"), "{}", reply.text());
+    }
+
+    /// Only what the camera's reader needs, and only where there is a button for it.
+    #[tokio::test]
+    async fn a_page_with_a_camera_may_compile_its_reader() {
+        let shop = TestShop::open().await;
+        for (path, has_camera) in [
+            ("/counter", true),
+            ("/counter/sales", true),
+            ("/shelf", true),
+            ("/workbench", false),
+            ("/books", false),
+        ] {
+            let reply = shop.get(path).await;
+            let policy = reply.header("content-security-policy").expect("a policy");
+            assert_eq!(
+                policy.contains("script-src 'self' 'wasm-unsafe-eval';"),
+                has_camera,
+                "{path}: {policy}"
+            );
+            assert_eq!(reply.text().contains("data-camera"), has_camera, "{path}");
+            assert!(!policy.contains("'unsafe-"), "{path}: {policy}");
+        }
     }
 
     // OWASP ASVS 5.0.0, 3.4.3 to 3.4.8 and 14.3.2.

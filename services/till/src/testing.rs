@@ -7,7 +7,7 @@ use crate::app::App;
 use crate::edge::routes::router;
 use crate::feed_adapter::{
     AdapterFuture, Compared, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, ListingDifference,
-    Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
+    OrderFileRun, OrdersTaken, Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
 };
 use crate::security::tokens::TokenKeys;
 use axum::body::{Body, to_bytes};
@@ -46,6 +46,8 @@ pub(crate) struct TestShop {
     tokens: Arc<Vec<(Role, String)>>,
     /// Sent as Authorization; an owner's token unless a test says otherwise.
     bearer: Option<String>,
+    /// How often its feed adapter took something in.
+    adapter_calls: Arc<AtomicU32>,
     _folder: Arc<TempDir>,
 }
 
@@ -159,17 +161,18 @@ fn goods() -> Vec<NewItem> {
 /// Counts what it is given, and fails for certain feeds, by name. What it publishes it records as a feed would
 /// be, without writing one.
 struct CountingAdapter {
-    calls: AtomicU32,
+    calls: Arc<AtomicU32>,
     ledger: Ledger,
 }
 
 impl CountingAdapter {
     async fn told(&self, what: Outgoing) -> Result<WentOut, FeedTrouble> {
         let feed = self.ledger.connection("feed").await?;
-        let page = match what {
+        let page = match &what {
             Outgoing::All => self.ledger.listings(feed, None).await?,
             Outgoing::Changes => self.ledger.waiting_listings(feed, None).await?,
-            Outgoing::Again(run) => self.ledger.listings_of_run(feed, run, None).await?,
+            Outgoing::Again(run) => self.ledger.listings_of_run(feed, *run, None).await?,
+            Outgoing::Pieces(items) => self.ledger.chosen_listings(feed, items, None).await?,
         };
         let told: Vec<Delivered> = page
             .rows()?
@@ -223,6 +226,28 @@ impl FeedAdapter for CountingAdapter {
                     json!({"name": name, "bytes": bytes.len().to_string(), "dryRun": dry_run, "calls": calls.to_string(), "who": by.who}),
                 ),
             }
+        })
+    }
+
+    fn take_order_file(&self, run: OrderFileRun) -> AdapterFuture<'_, OrdersTaken> {
+        Box::pin(async move {
+            self.calls.fetch_add(1, Ordering::SeqCst);
+            if run.name == "unreadable.csv" {
+                return Err(FeedTrouble::Unreadable("record 3 has no sku".to_owned()));
+            }
+            if !run.dry_run {
+                let rejects = run.rejects.join("may.rejects.csv");
+                std::fs::write(rejects, "orderNumber\nA-9\n").map_err(|e| FeedTrouble::Other(Box::new(e)))?;
+            }
+            Ok(OrdersTaken {
+                is_dry: run.dry_run,
+                new: 2,
+                known: 1,
+                rejected: 1,
+                refused: vec!["line 3: order A-9: this may not be empty".to_owned()],
+                has_rejects_file: !run.dry_run,
+                ..OrdersTaken::default()
+            })
         })
     }
 
@@ -334,7 +359,14 @@ impl TestShop {
             tokens.push((role, token(&ledger, &keys, role).await));
         }
         let app = App::new(ledger).with_keys(keys);
-        let shop = Self { app, clock, tokens: Arc::new(tokens), bearer: None, _folder: Arc::new(folder) };
+        let shop = Self {
+            app,
+            clock,
+            tokens: Arc::new(tokens),
+            bearer: None,
+            adapter_calls: Arc::default(),
+            _folder: Arc::new(folder),
+        };
         shop.as_role(Role::Owner)
     }
 
@@ -364,8 +396,13 @@ impl TestShop {
     }
 
     pub(crate) fn with_feed_adapter(self) -> Self {
-        let adapter = CountingAdapter { calls: AtomicU32::new(0), ledger: self.app.ledger.clone() };
+        let calls = Arc::clone(&self.adapter_calls);
+        let adapter = CountingAdapter { calls, ledger: self.app.ledger.clone() };
         Self { app: self.app.with_feed_adapter(Arc::new(adapter)), ..self }
+    }
+
+    pub(crate) fn adapter_calls(&self) -> u32 {
+        self.adapter_calls.load(Ordering::SeqCst)
     }
 
     pub(crate) fn ledger(&self) -> &Ledger {

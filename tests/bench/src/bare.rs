@@ -19,8 +19,9 @@ const CLAIM: &str = "INSERT INTO idempotency_key (scope, key, body_hash, answer,
     VALUES ($1, $2, $3, NULL, $4) ON CONFLICT DO NOTHING";
 const FIND: &str = "SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.price, i.cost, \
     CASE WHEN i.kind = 'piece' AND EXISTS (SELECT 1 FROM code k JOIN sale_line l ON l.code = k.code \
-        WHERE k.item_id = i.id AND l.item_id IS NULL AND l.code <> '') THEN 1 ELSE 0 END \
-    FROM code c JOIN item i ON i.id = c.item_id WHERE c.code IN ($1)";
+        WHERE k.item_id = i.id AND l.item_id IS NULL AND l.code <> '') THEN 1 ELSE 0 END, \
+    i.weight, i.weight_unit, i.extras, i.priced_by, s.rate, s.rate_unit, s.ending, s.minimum \
+    FROM code c JOIN item i ON i.id = c.item_id LEFT JOIN style s ON s.id = i.style_id WHERE c.code IN ($1)";
 const TAKE: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, sold = sold + $2, \
     revision = revision + 1 WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
 const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, reason, source_id, note, who, at_ms) \
@@ -34,7 +35,8 @@ const SALE: &str = "INSERT INTO sale (id, channel, receipt, at_ms, backfilled, o
     tax, shipping, rounding, tendered, change_given, fee, note, who) \
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)";
 const LINE: &str = "INSERT INTO sale_line (id, sale_id, position, kind, item_id, code, title, stock_units, unit, price, \
-    amount, discount, tax, cost) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)";
+    amount, discount, tax, cost, weight, weight_unit, rate, rate_unit, ending, extras, minimum) \
+    VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, NULL, NULL, NULL, NULL, NULL)";
 const TENDER: &str = "INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day) \
     VALUES ($1, $2, $3, $4, $5, $6, $7)";
 const DAY: &str = "INSERT INTO day_total (day, channel, month, sales, units, weight, gross, discounts, refunds, \
@@ -125,6 +127,8 @@ struct Item {
     name: String,
     price: i64,
     cost: Option<i64>,
+    weight: Option<String>,
+    weight_unit: Option<String>,
 }
 
 impl<'c> BareEngine<'c> {
@@ -168,6 +172,8 @@ impl<'c> BareEngine<'c> {
                 name: row.get(5)?,
                 price: row.get(6)?,
                 cost: row.get(7)?,
+                weight: row.get(9)?,
+                weight_unit: row.get(10)?,
             })
         })?;
         if self.take.execute(params![item.id, 1, 0])? != 1 {
@@ -206,8 +212,22 @@ impl<'c> BareEngine<'c> {
             ""
         ])?;
         self.line.execute(params![
-            line, sale, 1, "goods", item.id, item.sku, item.name, 1, "", item.price, item.price, 0, 0,
-            item.cost
+            line,
+            sale,
+            1,
+            "goods",
+            item.id,
+            item.sku,
+            item.name,
+            1,
+            "",
+            item.price,
+            item.price,
+            0,
+            0,
+            item.cost,
+            item.weight,
+            item.weight_unit
         ])?;
         self.tender.execute(params![tender, sale, none, "cash", HANDED_OVER_MINOR, "", none])?;
         let (cost, uncosted) = item.cost.map_or((0, 1), |cost| (cost, 0));

@@ -16,6 +16,8 @@ const NO_PAGE = new Set([
   "/counter/{basket}/slip", // a part of a page
   "/counter/{basket}/events", // a stream
   "/counter/sales/{sale}/receipt.txt", // a file
+  "/counter/refunds/{refund}/slip.txt", // a file
+  "/online/order-files/rejects", // a file
   "/pictures/{name}", // a photograph
 ]);
 

@@ -54,3 +54,39 @@ test("a sample file that was chosen before the script arrived is previewed", asy
   arrives();
   await page.locator("#rows", { hasText: "H-77" }).waitFor();
 });
+
+onEachEngine(test, "50 pieces are chosen by ticking and listed in 3 inputs", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 51, serve: ["--out-folder", "out"] });
+  const page = await shop.page();
+  await page.goto("/online");
+  const hand = new Hand(page);
+  await hand.press(page.getByRole("link", { name: "Choose pieces to list" }));
+  await hand.press(page.getByRole("link", { name: "Tick all 51 pieces" }));
+  await page.getByText("51 pieces are ticked.").waitFor();
+  await page.getByText(/They are written to a file in/).waitFor();
+  await page.locator("input[name=piece]").first().uncheck();
+  await page.getByText("50 pieces are ticked.").waitFor();
+  await hand.press(page.getByRole("button", { name: "List ticked pieces" }));
+  await page.getByText("50 listings were exported").waitFor();
+  assert.equal(hand.inputs, 3);
+});
+
+test("a file of orders is checked, taken in once, and its rejected orders are downloaded", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 3 });
+  const page = await shop.page();
+  const rows = ["orderNumber,orderDate,sku,orderQuantity,price", "H-1,2026-05-01,P-001,1,20.01", "H-2,2026-05-01,P-002,1,20.02", "H-3,tomorrow,P-003,1,20.03"];
+  const file = shop.file("orders.csv", `${rows.join("\n")}\n`);
+  await page.goto("/online/orders");
+  await page.getByRole("link", { name: "Take in a file of orders" }).click();
+  await page.locator("input[type=file]").setInputFiles(file);
+  await page.getByRole("button", { name: "Check file" }).click();
+  await page.getByText("3 orders: 2 would be new, 0 would be changed, 0 already here, 1 rejected.").waitFor();
+  assert.match(await page.locator("#rows").innerText(), /H-1/);
+  assert.equal((await shop.sales(page)).length, 0, "a dry run books nothing");
+  await page.getByRole("button", { name: "Take in 2 orders" }).dblclick();
+  await page.getByText("3 orders: 2 new, 0 changed, 0 already here, 1 rejected.").waitFor();
+  assert.equal((await shop.sales(page)).length, 2);
+  const [download] = await Promise.all([page.waitForEvent("download"), page.getByRole("link", { name: "Download rejected orders" }).click()]);
+  const text = readFileSync(await download.path(), "utf8");
+  assert.ok(text.includes("H-3") && !text.includes("H-1"), text);
+});

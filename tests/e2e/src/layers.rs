@@ -73,7 +73,11 @@ pub const PAGES: Layered = Layered {
     sources: "services/till/src",
     within: &["pages"],
     layers: &[
-        layer("parts", &["assets", "face", "form", "frame", "mask", "shown", "upload"], &[]),
+        layer(
+            "parts",
+            &["assets", "face", "form", "frame", "mask", "policy", "shown", "takings", "upload"],
+            &[],
+        ),
         layer("pictures", &["pictures"], PARTS),
         layer("wrong", &["wrong"], PARTS),
         layer("sign_in", &["sign_in"], PARTS),

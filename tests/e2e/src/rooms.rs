@@ -132,6 +132,7 @@ pub const LOOKS_UP: &[(&str, &str, &str)] = &[
     ("people/activity_log.rs", "person_data", "an entry about a customer says their name"),
     ("sales/day_view.rs", "customer_order", "a sale's order number"),
     ("sales/sale_view.rs", "customer_order", "a sale's order number"),
+    ("sales/search.rs", "customer_order", "past sales are found by the name and number of their order"),
     ("shelf/find.rs", "online_offer", "items are found by whether they are listed"),
     ("shelf/lookup.rs", "customer_order", "a refusal says which order has the piece"),
     ("shelf/lookup.rs", "sale", "a refusal says when and where the piece was sold"),

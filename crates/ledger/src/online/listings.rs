@@ -213,6 +213,20 @@ impl Ledger {
         self.listing_page(&which, to, after).await
     }
 
+    /// A page of these items, as they are now, after `after`. The caller bounds their number.
+    pub async fn chosen_listings(
+        &self,
+        to: ConnectionId,
+        items: &[ItemId],
+        after: Option<ItemId>,
+    ) -> Result<ListingPage, CommandError> {
+        // Identifiers are numbers; without any, none is found.
+        let ids: Vec<String> = items.iter().map(ToString::to_string).collect();
+        let ids = if ids.is_empty() { "-1".to_owned() } else { ids.join(", ") };
+        let which = format!("WHERE i.id > $2 AND i.id IN ({ids}) ORDER BY i.id LIMIT $3");
+        self.listing_page(&which, to, after).await
+    }
+
     async fn listing_page(
         &self,
         which: &str,

@@ -321,6 +321,7 @@ fn draft_line(priced: &Priced) -> Result<DraftLine, CommandError> {
         price: priced.price,
         money: priced.money,
         cost: basket::line_cost(priced.item.cost, priced.quantity).field("cost")?,
+        weighed: priced.item.weighed.map(|weighed| weighed.at(priced.price)),
         certificate: None,
     })
 }

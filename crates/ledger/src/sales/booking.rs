@@ -8,6 +8,7 @@ use crate::books::figures::{BookLine, sale_figures};
 use crate::sales::accounts::NewCertificate;
 use crate::sales::party::Party;
 use crate::sales::ring_up::TenderIn;
+use crate::shelf::weighed::{self, Weighed};
 use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming};
@@ -34,6 +35,7 @@ pub(crate) struct DraftLine {
     pub(crate) price: Money,
     pub(crate) money: LineMoney,
     pub(crate) cost: Option<Money>,
+    pub(crate) weighed: Option<Weighed>,
     /// The gift certificate that it issues.
     pub(crate) certificate: Option<NewCertificate>,
 }
@@ -154,7 +156,7 @@ fn add_lines(tx: &Tx, drafts: &[Draft], bundle: &mut Bundle) -> Result<Vec<Vec<S
         ids.push(of_sale);
     }
     bundle.insert(&tables::SALE_LINE, "", &rows, |statement, (id, sale, position, line)| {
-        statement
+        let statement = statement
             .bind(*id)
             .bind(*sale)
             .bind(*position)
@@ -168,7 +170,8 @@ fn add_lines(tx: &Tx, drafts: &[Draft], bundle: &mut Bundle) -> Result<Vec<Vec<S
             .bind(line.money.amount.minor())
             .bind(line.money.discount.minor())
             .bind(line.money.tax.minor())
-            .bind(line.cost.map(Money::minor))
+            .bind(line.cost.map(Money::minor));
+        weighed::bind(statement, line.weighed)
     });
     Ok(ids)
 }

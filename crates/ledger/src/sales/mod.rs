@@ -9,10 +9,12 @@ pub(crate) mod exchange_view;
 pub(crate) mod limits;
 pub(crate) mod party;
 pub(crate) mod payments;
+pub(crate) mod refund_view;
 pub(crate) mod refunds;
 pub(crate) mod ring_up;
 pub(crate) mod sale_view;
 pub(crate) mod search;
+pub(crate) mod takings;
 pub(crate) mod voids;
 
 pub use accounts::{
@@ -28,8 +30,10 @@ pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
 pub use exchange_view::{Exchange, ExchangedFor};
 pub use payments::{Debt, Paid, Pay};
+pub use refund_view::{RefundSlip, RefundedLine};
 pub use refunds::{DecideReturn, NewRefund, OpenReturn, RefundDone, RefundLine, RefundOf, RefundTender};
 pub use ring_up::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
 pub use sale_view::{RefundView, SaleCustomer, SaleView, SoldLine, Tender};
-pub use search::SalesQuery;
+pub use search::{FoundSales, MAX_SALES_READ, SalesQuery};
+pub use takings::{Takings, TakingsOf, money_in};
 pub use voids::{VoidSale, Voided};

@@ -343,6 +343,7 @@ fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Resul
         price: item.price,
         money: LineMoney { amount, discount, tax },
         cost: basket::line_cost(item.cost, quantity).field("cost")?,
+        weighed: item.weighed,
         certificate: None,
     })
 }
@@ -372,6 +373,7 @@ fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, Comm
         price: amount,
         money: LineMoney { amount, discount: zero, tax: zero },
         cost: Some(zero),
+        weighed: None,
         certificate: None,
     })
 }

@@ -1,6 +1,7 @@
 //! Reads sales.
 
 use crate::sales::ring_up::{SaleLine, TenderIn};
+use crate::shelf::weighed::Weighed;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::{Rejection, Thing};
@@ -68,6 +69,8 @@ pub struct SoldLine {
     pub line: SaleLine,
     /// What it cost at the time; none if not known.
     pub cost: Option<Money>,
+    /// The weight of a piece at the time; none for anything else, and for past sales.
+    pub weighed: Option<Weighed>,
     /// The refunded quantity.
     pub given_back: Quantity,
 }
@@ -192,7 +195,8 @@ async fn lines(
     currency: Currency,
 ) -> Result<Vec<SoldLine>, CommandError> {
     let rows = sqlx::query(
-        "SELECT l.id, l.code, l.title, l.price, l.kind, l.stock_units, l.unit, l.amount, l.discount, l.tax, l.cost, b.stock_units AS given_back \
+        "SELECT l.id, l.code, l.title, l.price, l.kind, l.stock_units, l.unit, l.amount, l.discount, l.tax, l.cost, \
+         l.weight, l.weight_unit, l.rate, l.rate_unit, l.ending, l.extras, l.minimum, b.stock_units AS given_back \
          FROM sale_line l LEFT JOIN line_refunded b ON b.sale_line_id = l.id WHERE l.sale_id = $1 ORDER BY l.position",
     )
     .bind(sale.raw())
@@ -212,6 +216,7 @@ async fn lines(
                 money: LineMoney { amount: book.amount, discount: book.discount, tax: book.tax },
             },
             cost: book.cost,
+            weighed: Weighed::of_line(row, currency)?,
             given_back: Quantity::from_stock_units(back.unwrap_or(0), book.quantity.measure())
                 .stored("line_refunded")?,
         })

@@ -15,6 +15,7 @@ use domain::ids::ItemId;
 use domain::item::{ItemStock, ItemText, NewItem};
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
+use domain::receipt::ReceiptCode;
 use domain::stock::{ItemKind, StockReason};
 use domain::text;
 use sqlx::{AssertSqlSafe, Row};
@@ -60,6 +61,9 @@ pub(crate) fn prepare<'a>(
         .kind
         .measure(item.stock.stock_unit)
         .ok_or_else(|| Rejection::invalid("quantity.unitCode", ShelfReason::StockUnitMissing))?;
+    if item.sku.as_ref().is_some_and(|sku| ReceiptCode::read(sku.as_str()).is_some()) {
+        return Err(Rejection::invalid("sku", ShelfReason::ReceiptCode));
+    }
     let quantity = quantity(&item.stock, measure)?;
     let price = price_of(&item.pricing, measure, style.map(|s| &s.rule))?;
     Ok(Prepared { item, style: style.map(|s| s.id.raw()), text, price, quantity })

@@ -1,6 +1,7 @@
 //! Finds items by the codes that people and other shops use.
 
 use crate::shelf::holds::{self, Purpose};
+use crate::shelf::weighed::Weighed;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::{HeldFor, Rejection, SoldAs, Thing};
@@ -33,12 +34,15 @@ pub(crate) struct Found {
     pub(crate) free: i64,
     /// Whether it was removed as a mistake, and was not found again since.
     pub(crate) is_removed: bool,
+    /// Its weight and how that made its price; none for goods by weight.
+    pub(crate) weighed: Option<Weighed>,
 }
 
 const FIND: &str = "SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.price, i.cost, i.on_hand - i.held AS free, i.removed, \
+    i.weight, i.weight_unit, i.extras, i.priced_by, s.rate, s.rate_unit, s.ending, s.minimum, \
     CASE WHEN i.kind = 'piece' AND EXISTS (SELECT 1 FROM code k JOIN sale_line l ON l.code = k.code \
         WHERE k.item_id = i.id AND l.item_id IS NULL AND l.code <> '') THEN 1 ELSE 0 END AS sold_in_past \
-    FROM code c JOIN item i ON i.id = c.item_id WHERE c.code";
+    FROM code c JOIN item i ON i.id = c.item_id LEFT JOIN style s ON s.id = i.style_id WHERE c.code";
 
 /// Finds the item for each code; codes that find nothing are missing in the map.
 pub(crate) async fn find_known(
@@ -81,17 +85,20 @@ fn found(row: &AnyRow, currency: Currency) -> Result<Found, CommandError> {
     let unit: Option<String> = row.try_get("stock_unit")?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let cost: Option<i64> = row.try_get("cost")?;
+    let price = Money::from_minor(row.try_get("price")?, currency).stored("item.price")?;
+    let weighed = if unit.is_none() { Weighed::of_item(row, price)? } else { None };
     Ok(Found {
         id: ItemId::from_raw(row.try_get("id")?),
         kind,
         measure: kind.measure(unit).ok_or("no stock unit").stored("item.stock_unit")?,
         sku: row.try_get("sku")?,
         title: row.try_get("name")?,
-        price: Money::from_minor(row.try_get("price")?, currency).stored("item.price")?,
+        price,
         cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("item.cost")?,
         sold_in_past: row.try_get::<i64, _>("sold_in_past")? == 1,
         free: row.try_get("free")?,
         is_removed: row.try_get::<i64, _>("removed")? == 1,
+        weighed,
     })
 }
 

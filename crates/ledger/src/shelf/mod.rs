@@ -25,6 +25,7 @@ pub(crate) mod styles;
 pub(crate) mod tags;
 mod try_pieces;
 mod usual_weights;
+pub(crate) mod weighed;
 pub(crate) mod workbench;
 
 pub use change_prices::{NewPrice, RepricePreview, RepriceStyle, Repriced};
@@ -48,6 +49,7 @@ pub use style_edit::EditStyle;
 pub use styles::{AddStyle, AddStyles, StyleView};
 pub use tags::{KeepTags, LatestTag, MAX_TAGS_AT_ONCE, MOST_TAGS_COUNTED, TagCounts, TagPrinted};
 pub use usual_weights::UsualWeights;
+pub use weighed::{Weighed, WeightPricing};
 pub use workbench::{
     FinishPieces, Finished, MAX_PHOTOGRAPHS, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, PieceWork, Priced,
 };

@@ -37,5 +37,5 @@ pub use error::CommandError;
 pub use idempotency_key::Key;
 pub use rejection::{Rejection, SoldAs};
 pub(crate) use schema::schema_step;
-pub use settings::{COUNTER_TENDERS, Shop};
+pub use settings::{COUNTER_TENDERS, ReceiptTexts, Shop};
 pub use storage_error::StorageError;

@@ -33,6 +33,17 @@ const LEAST_ORDER_DAYS: i64 = 7;
 /// The most: a hundred years.
 const MOST_ORDER_DAYS: i64 = 36_500;
 
+/// What a shop prints on every receipt; each may be empty and may have several lines.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ReceiptTexts {
+    /// Where the shop is, below its name.
+    pub address: String,
+    /// Words for every customer, such as thanks and opening hours.
+    pub note: String,
+    /// What can be returned, how and until when.
+    pub return_policy: String,
+}
+
 /// What the owner has set; a new shop starts with US dollars, UTC, ounces and no cash rounding.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Shop {
@@ -48,6 +59,8 @@ pub struct Shop {
     pub image_base: Option<String>,
     /// How cash totals are rounded.
     pub cash_rounding: CashRounding,
+    /// What stands on every receipt.
+    pub receipt: ReceiptTexts,
     /// The ways to pay that the counter offers, in their order.
     pub tenders: Vec<TenderKind>,
     /// After how many days orders no longer say who bought; never if none.
@@ -62,12 +75,15 @@ pub struct Shop {
 
 impl Shop {
     /// The keys for `shop set`.
-    pub const KEYS: [&'static str; 10] = [
+    pub const KEYS: [&'static str; 13] = [
         "name",
         "currency",
         "zone",
         "unit",
         "image_base",
+        "address",
+        "receipt_note",
+        "return_policy",
         "cash_rounding",
         "tenders",
         "blank_orders_after",
@@ -82,6 +98,7 @@ impl Shop {
             zone: Zone::utc(),
             unit: WeightUnit::Ounce,
             image_base: None,
+            receipt: ReceiptTexts::default(),
             cash_rounding: CashRounding::NONE,
             tenders: COUNTER_TENDERS.to_vec(),
             order_days: None,
@@ -120,6 +137,9 @@ impl Shop {
             ("zone".to_owned(), self.zone.name().to_owned()),
             ("unit".to_owned(), self.unit.code().to_owned()),
             ("image_base".to_owned(), self.image_base.clone().unwrap_or_default()),
+            ("address".to_owned(), self.receipt.address.clone()),
+            ("receipt_note".to_owned(), self.receipt.note.clone()),
+            ("return_policy".to_owned(), self.receipt.return_policy.clone()),
             ("cash_rounding".to_owned(), rounding_text(self.cash_rounding)),
             ("tenders".to_owned(), tenders_text(&self.tenders)),
             (
@@ -139,6 +159,9 @@ impl Shop {
             "zone" => self.zone = Zone::from_name(value).named(key)?,
             "unit" => self.unit = WeightUnit::from_code(value).named(key)?,
             "image_base" => self.image_base = image_base(value)?,
+            "address" => self.receipt.address = text::printed(value).named(key)?,
+            "receipt_note" => self.receipt.note = text::printed(value).named(key)?,
+            "return_policy" => self.receipt.return_policy = text::printed(value).named(key)?,
             "cash_rounding" => self.cash_rounding = rounding(value)?,
             "tenders" => self.tenders = tenders(value)?,
             "blank_orders_after" => self.order_days = order_days(value)?,

@@ -96,7 +96,8 @@ tables! {
           who Text, customer_id Int, wholesale Int, tax_exempt Int }
     SALE_LINE = sale_line, key [0], fresh 0,
         { id Int, sale_id Int, position Int, kind Text, item_id Int, code Text, title Text, stock_units Int,
-          unit Text, price Int, amount Int, discount Int, tax Int, cost Int }
+          unit Text, price Int, amount Int, discount Int, tax Int, cost Int, weight Text, weight_unit Text, rate Int,
+          rate_unit Text, ending Text, extras Int, minimum Int }
     SALE_VOID = sale_void, key [0], fresh 0,
         { sale_id Int, at_ms Int, reason Text, who Text }
     REFUND = refund, key [0], fresh 0,

@@ -99,6 +99,11 @@ const STOCK: &[Break] = &[
         found: &["6 sale line # (P4) has a title: yes → no"],
     },
     Break {
+        broken: "UPDATE sale_line SET rate = rate + 1000000 WHERE code = 'P1'",
+        mended: "UPDATE sale_line SET rate = rate - 1000000 WHERE code = 'P1'",
+        found: &["6 sale line # (P1) a sale line's rule gives another price: 54.00 → 48.00"],
+    },
+    Break {
         broken: "UPDATE sale_line SET code = '' WHERE code = 'P4'",
         mended: "UPDATE sale_line SET code = 'P4' WHERE code = '' AND title = 'Thing P4'",
         found: &["6 sale line # has a code: yes → no"],

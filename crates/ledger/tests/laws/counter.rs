@@ -429,7 +429,8 @@ fn past_sales_are_found_by_receipt_code_and_day() {
         let third = shop.ok(sale(vec![goods("c1", "2")], cash(666))).await;
         let check = async |query: ledger::sales::SalesQuery, expected: &[SaleId]| {
             let found = shop.ledger.find_sales(&query, None, 10).await.unwrap();
-            assert_eq!(found.iter().map(|s| s.id).collect::<Vec<_>>(), expected, "{query:?}");
+            assert_eq!(found.sales.iter().map(|s| s.id).collect::<Vec<_>>(), expected, "{query:?}");
+            assert_eq!((found.next, found.read_back_to), (None, None), "{query:?}");
         };
         let any = ledger::sales::SalesQuery::default;
         check(any(), &[third.id, second.id, first.id]).await;

@@ -22,7 +22,7 @@ use ledger::{Actor, Key, Rejection};
 use testkit::make::certificate;
 
 /// Two pieces at $48.00 and $41.00, and some at $3.33.
-async fn stocked(shop: &Shop) {
+pub(crate) async fn stocked(shop: &Shop) {
     shop.ok(add(vec![piece("cowl", 4800), piece("hat", 4100), counted("card", "10", 333)])).await;
 }
 
@@ -35,7 +35,7 @@ async fn bring_back(shop: &Shop, sale: SaleId) -> StartExchange {
 }
 
 /// An exchange of a sale for these items, held and ready to be paid.
-async fn ready(shop: &Shop, sale: SaleId, skus: &[&str]) -> BasketId {
+pub(crate) async fn ready(shop: &Shop, sale: SaleId, skus: &[&str]) -> BasketId {
     let basket = shop.ok(bring_back(shop, sale).await).await;
     for sku in skus {
         shop.ok(ChangeBasket { basket, revision: None, change: lay(sku) }).await;
@@ -49,7 +49,7 @@ async fn held(shop: &Shop, basket: BasketId) -> HoldBasket {
     HoldBasket { basket, revision, without: Vec::new(), who: "Ada".to_owned() }
 }
 
-fn pay(basket: BasketId, due: i64, kind: TenderKind, amount: i64) -> PayBasket {
+pub(crate) fn pay(basket: BasketId, due: i64, kind: TenderKind, amount: i64) -> PayBasket {
     PayBasket { basket, due: usd(due), left: None, tender: tender(kind, amount), who: "Ada".to_owned() }
 }
 

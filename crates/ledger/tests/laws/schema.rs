@@ -50,6 +50,15 @@ const ATTACKS: &[(&str, &str)] = &[
     ("a line of no sale", "UPDATE sale_line SET sale_id = 7"),
     ("a line of nothing", "UPDATE sale_line SET stock_units = 0"),
     ("more off a line than it is", "UPDATE sale_line SET discount = amount + 1"),
+    (
+        "a rule without a weight",
+        "UPDATE sale_line SET rate = 1, rate_unit = 'ONZ', ending = 'exact', extras = 0",
+    ),
+    ("a weight without its unit", "UPDATE sale_line SET weight = '6.35'"),
+    (
+        "a rate without its ending",
+        "UPDATE sale_line SET weight = '6.35', weight_unit = 'ONZ', rate = 1, rate_unit = 'ONZ', extras = 0",
+    ),
     ("law 9, more stock units than sold", "UPDATE line_refunded SET stock_units = stock_units_sold + 1"),
     ("law 9, more money than sold", "UPDATE line_refunded SET amount = amount_sold + 1"),
     ("law 9, more discount than sold", "UPDATE line_refunded SET discount = discount_sold + 1"),

@@ -13,8 +13,8 @@ use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::{EndHold, SettleStatus, SettledStatus, TakeOrders};
 use ledger::sales::{
     BasketChange, ChangeBasket, CloseDrawer, DecideReturn, HoldBasket, LeaveBasket, NewRefund, NewSale,
-    OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SaleDone, SaleLineIn, TakeOut, TenderIn,
-    VoidSale,
+    OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SaleDone, SaleLineIn, SalesQuery, TakeOut,
+    TakingsOf, TenderIn, VoidSale,
 };
 use ledger::shelf::{Counted, Purpose};
 use ledger::{Command, Key};
@@ -127,6 +127,10 @@ pub(crate) async fn run(shop: &TestShop) -> String {
     later(shop).await;
     online(shop).await;
     ok(shop, TakeOut { turn, amount: usd(100), reason: "bank".to_owned(), who: who() }).await;
+    for of in [TakingsOf::Turn(turn), TakingsOf::Day(Day::parse("2026-06-16").unwrap())] {
+        shop.ledger.takings(of).await.unwrap();
+    }
+    shop.ledger.drawer_entries(turn, 200).await.unwrap();
     ok(shop, CloseDrawer { turn, counts: Vec::new(), note: String::new(), who: who() }).await;
     let query = |by| BooksQuery { from: None, to: None, by };
     shop.ledger.books(&query(BooksBy { month: true, channel: true, ..BooksBy::default() })).await.unwrap();
@@ -193,6 +197,12 @@ async fn later(shop: &TestShop) {
     let back = ok(shop, NewRefund { tender: RefundTender::All(TenderKind::Cash), ..some }).await;
     ok(shop, DecideReturn { line: back.lines[0].0, fate: ReturnDisposition::Shelf, who }).await;
     shop.ledger.debts(50).await.unwrap();
+    shop.ledger.refund(back.id).await.unwrap();
+    let due = SalesQuery { due: Some(usd(400)), ..SalesQuery::default() };
+    let words = SalesQuery { words: "rowan".to_owned(), ..SalesQuery::default() };
+    for query in [due, words] {
+        shop.ledger.find_sales(&query, None, 30).await.unwrap();
+    }
 }
 
 /// Orders of today, of another's past, changed and refunded.

@@ -117,6 +117,7 @@ pub(crate) fn things() -> Vec<Thing> {
         Thing::Sale,
         Thing::Receipt,
         Thing::SaleLine,
+        Thing::Refund,
         Thing::RefundLine,
         Thing::OpenBalance,
         Thing::Certificate,

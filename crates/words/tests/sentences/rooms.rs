@@ -114,6 +114,7 @@ pub(crate) fn shelf() -> Vec<Row> {
         row(R::StockUnitMissing, &["unit"]),
         row(R::OtherKind { sku: sku(), kind: ItemKind::Weight }, &["h1", "goods by weight"]),
         row(R::NumbersTaken, &["numbers"]),
+        row(R::ReceiptCode, &["receipt", "SKU"]),
         row(R::StockDiffers { sku: sku(), on_hand: pieces(3), given: pieces(4) }, &["h1", "3", "4"]),
         row(R::OtherGtin { sku: sku(), gtin: owned("96385074") }, &["h1", "96385074"]),
         row(R::PreviewOutdated, &["Preview"]),

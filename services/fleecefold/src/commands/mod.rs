@@ -17,6 +17,7 @@ mod serve;
 mod shelf;
 mod shop;
 mod sync;
+mod tenders;
 mod token;
 mod upgrade;
 mod user;
@@ -48,6 +49,7 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
         Command::Customer(command) => customer::run(&place, command).await,
         Command::Shelf(args) => shelf::run(&place, args).await,
         Command::Books(args) => books::run(&place, args).await,
+        Command::Tenders(args) => tenders::run(&place, args).await,
         Command::Check => check::run(&place).await,
         Command::Backup(args) => backup::backup(&place, args).await,
         Command::Restore(args) => backup::restore(&place, args).await,

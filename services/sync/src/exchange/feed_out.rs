@@ -10,7 +10,7 @@ use crate::config::{GivenError, GivenLayout};
 use crate::pictures::{Copying, MissingPicture};
 use crate::watch::Watch;
 use domain::day::Moment;
-use domain::ids::{ConnectionId, RunId};
+use domain::ids::{ConnectionId, ItemId, RunId};
 use domain::money::Currency;
 use domain::stock::{Availability, ListingState};
 use feeds::{CsvOutError, Feed, Format, Layout, ListingCsv, PublishError, content_hash, publish, write_csvw};
@@ -29,7 +29,7 @@ const WAITING: usize = 2;
 /// How many of the latest runs `--again` looks through: years of them.
 const RUNS_LOOKED_AT: usize = 10_000;
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum What {
     /// Everything that is or was offered.
     All,
@@ -37,6 +37,8 @@ pub enum What {
     Changes,
     /// The listings of an earlier run, as they are now.
     Again(RunId),
+    /// These items, as they are now.
+    Pieces(Arc<[ItemId]>),
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -110,16 +112,16 @@ pub async fn feed_out(ledger: &Ledger, run: FeedOutRun<'_>) -> Result<FeedOutRep
     let what = found(ledger, connection, run.what).await?;
     let kind = if what == What::All { RunKind::All } else { RunKind::Changes };
     let mut reading = Outgoing {
+        pages: pages(ledger.clone(), connection, what.clone()),
         what,
         shop: Arc::clone(&shop),
         watch: run.watch,
-        pages: pages(ledger.clone(), connection, what),
         over: false,
         silent: Vec::new(),
     };
     // The first lines are read before anything is created: without a change there is no file.
     let first = reading.next_lines().await?;
-    if first.is_none() && what != What::All {
+    if first.is_none() && reading.what != What::All {
         record_told(ledger, connection, reading.silent).await?;
         let (run, file, missing) = (None, None, Vec::new());
         return Ok(FeedOutReport { run, file, listings: 0, ended: 0, pictures_missing: 0, missing });
@@ -179,10 +181,11 @@ fn pages(ledger: Ledger, connection: ConnectionId, what: What) -> mpsc::Receiver
     tokio::spawn(async move {
         let mut after = None;
         loop {
-            let page = match what {
+            let page = match &what {
                 What::All => ledger.listings(connection, after).await,
                 What::Changes => ledger.waiting_listings(connection, after).await,
-                What::Again(run) => ledger.listings_of_run(connection, run, after).await,
+                What::Again(run) => ledger.listings_of_run(connection, *run, after).await,
+                What::Pieces(items) => ledger.chosen_listings(connection, items, after).await,
             };
             after = page.as_ref().ok().and_then(ListingPage::last);
             if sender.send(page).await.is_err() || after.is_none() {

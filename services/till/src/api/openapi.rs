@@ -3,7 +3,7 @@
 use super::refined::refine;
 use super::{
     balances, books, certificates, connections, customers, feeds, holds, items, limits, listings, orders,
-    receipts, refund_lines, sales, shelf, shop, styles,
+    receipts, refund_lines, sales, shelf, shop, styles, takings,
 };
 use crate::app::App;
 use crate::health;
@@ -71,6 +71,7 @@ use utoipa::{Modify, OpenApi};
         certificates::by_id::get::read_certificate,
         shelf::read_shelf,
         books::read_books,
+        takings::read_takings,
         listings::list_listings,
         connections::list_connections,
         orders::list_orders,

@@ -97,6 +97,12 @@ pub(crate) struct LineShown {
 pub(crate) struct SoldLineShown {
     #[serde(flatten)]
     line: LineShown,
+    /// A piece's weight as the scale showed it; null for past sales, and for what is no piece.
+    weight: Option<String>,
+    /// The UN/CEFACT code of the weight's unit.
+    weight_unit_code: Option<&'static str>,
+    /// How the price followed from the weight; null if a person or an order set the price.
+    calculation: Option<String>,
     given_back: String,
 }
 
@@ -174,7 +180,14 @@ impl From<SaleLine> for LineShown {
 
 impl From<SoldLine> for SoldLineShown {
     fn from(sold: SoldLine) -> Self {
-        Self { given_back: shown::quantity(sold.given_back), line: sold.line.into() }
+        let pricing = sold.weighed.and_then(|weighed| weighed.pricing);
+        Self {
+            weight: sold.weighed.map(|weighed| weighed.weight.value().to_string()),
+            weight_unit_code: sold.weighed.map(|weighed| weighed.weight.unit().code()),
+            calculation: pricing.map(|pricing| pricing.calculation.to_string()),
+            given_back: shown::quantity(sold.given_back),
+            line: sold.line.into(),
+        }
     }
 }
 

@@ -23,6 +23,12 @@ pub(crate) struct ShopShown {
     unit_code: &'static str,
     /// Where pictures of listings can be fetched.
     image_base: Option<String>,
+    /// The lines below the shop's name on receipts; may be empty.
+    address: String,
+    /// Words for every customer on receipts; may be empty.
+    receipt_note: String,
+    /// What can be returned, on receipts; may be empty.
+    return_policy: String,
     /// How cash is rounded; null if it is not.
     cash_rounding: Option<CashRoundingShown>,
     /// The ways to pay that the counter offers.
@@ -67,6 +73,9 @@ impl From<&Shop> for ShopShown {
             zone: shop.zone.name().to_owned(),
             unit_code: shop.unit.code(),
             image_base: shop.image_base.clone(),
+            address: shop.receipt.address.clone(),
+            receipt_note: shop.receipt.note.clone(),
+            return_policy: shop.receipt.return_policy.clone(),
             cash_rounding: step.map(|step| CashRoundingShown { step: step.to_string(), tie }),
             tenders: shop.tenders.iter().map(|kind| kind.code()).collect(),
             channels: shop.channels.iter().map(channel).collect(),
@@ -111,6 +120,7 @@ mod tests {
         let settings = [
             ("name", "Hill farm"),
             ("cash_rounding", "5 down"),
+            ("address", "1 Fold Lane\nHillside"),
             ("fee.online", "3.1%+0.25"),
             ("tenders", "card cash"),
         ];
@@ -119,7 +129,10 @@ mod tests {
             shop.ledger().execute(None, &set).await.expect("set");
         }
         let shown = shop.get("/api/shop").await.json();
-        assert_eq!(shown["name"], "Hill farm");
+        assert_eq!(
+            (&shown["name"], &shown["address"]),
+            (&"Hill farm".into(), &"1 Fold Lane\nHillside".into())
+        );
         assert_eq!(
             (&shown["channels"][1]["fee"], &shown["tenders"][0]),
             (&"3.1% + 0.25".into(), &"card".into())

@@ -1,6 +1,8 @@
-//! The bars on a tag: EAN-13 as SVG, so that they are sharp on any printer.
+//! The bars on a tag (EAN-13) and on a receipt (Code 128) as SVG, so that they are sharp on any printer.
 
+use barcoders::sym::code128::Code128;
 use barcoders::sym::ean13::EAN13;
+use domain::receipt::ReceiptCode;
 use std::fmt::Write;
 
 /// Modules of a symbol, without the light margins (GS1 General Specifications, 5.2.1.1).
@@ -19,6 +21,41 @@ const HUNDREDTHS_A_MODULE: usize = 33;
 /// The guard bars: left, middle, right.
 const GUARDS: [std::ops::Range<usize>; 3] = [0..3, 45..50, 92..95];
 
+/// Light modules on each side of a Code 128 symbol (ISO/IEC 15417, 4.2.1: ten times the narrowest element).
+const QUIET: usize = 10;
+/// The height of a receipt's bars, in modules: 15 mm.
+const RECEIPT_BAR: usize = 45;
+/// The height with the code in letters below.
+const RECEIPT_HEIGHT: usize = RECEIPT_BAR + 10;
+/// How `barcoders` is told to encode letters, and pairs of digits.
+const LETTERS: char = '\u{181}';
+const PAIRS: char = '\u{106}';
+
+/// Draws the code of a receipt; none for what cannot be encoded.
+pub(crate) fn receipt(code: ReceiptCode) -> Option<String> {
+    let text = code.to_string();
+    let (letters, digits) = text.split_at(text.find(|c: char| c.is_ascii_digit())?);
+    let modules = Code128::new(format!("{LETTERS}{letters}{PAIRS}{digits}")).ok()?.encode();
+    let width = QUIET + modules.len() + QUIET;
+    let bars = path(&modules, QUIET, |_| RECEIPT_BAR);
+    Some(format!(
+        "<svg class=\"bars\" role=\"img\" aria-label=\"Barcode {text}\" width=\"{}\" height=\"{}\" \
+         viewBox=\"0 0 {width} {RECEIPT_HEIGHT}\" shape-rendering=\"crispEdges\"><rect width=\"{width}\" \
+         height=\"{RECEIPT_HEIGHT}\" fill=\"#fff\"/><path fill=\"#000\" d=\"{bars}\"/><text x=\"{}\" \
+         y=\"{}\" text-anchor=\"middle\" font-family=\"monospace\" font-size=\"9\" fill=\"#000\">{text}</text></svg>",
+        millimeters(width),
+        millimeters(RECEIPT_HEIGHT),
+        width / 2,
+        RECEIPT_HEIGHT - 1
+    ))
+}
+
+/// The width of so many modules.
+fn millimeters(modules: usize) -> String {
+    let hundredths = modules * HUNDREDTHS_A_MODULE;
+    format!("{}.{:02}mm", hundredths / 100, hundredths % 100)
+}
+
 /// Draws a 13-digit number with a right check digit; none for anything else.
 pub(crate) fn ean13(number: &str) -> Option<String> {
     if number.len() != 13 {
@@ -26,17 +63,14 @@ pub(crate) fn ean13(number: &str) -> Option<String> {
     }
     let modules = EAN13::new(number).ok()?.encode();
     let width = LEFT_MARGIN + MODULES + RIGHT_MARGIN;
-    let size = |modules: usize| {
-        let hundredths = modules * HUNDREDTHS_A_MODULE;
-        format!("{}.{:02}mm", hundredths / 100, hundredths % 100)
-    };
+    let is_guard = |at: usize| GUARDS.iter().any(|guard| guard.contains(&at));
+    let bars = path(&modules, LEFT_MARGIN, |at| if is_guard(at) { GUARD } else { BAR });
     let mut svg = format!(
         "<svg class=\"bars\" role=\"img\" aria-label=\"Barcode {number}\" width=\"{}\" height=\"{}\" \
          viewBox=\"0 0 {width} {HEIGHT}\" shape-rendering=\"crispEdges\"><rect width=\"{width}\" height=\"{HEIGHT}\" \
-         fill=\"#fff\"/><path fill=\"#000\" d=\"{}\"/>",
-        size(width),
-        size(HEIGHT),
-        path(&modules)
+         fill=\"#fff\"/><path fill=\"#000\" d=\"{bars}\"/>",
+        millimeters(width),
+        millimeters(HEIGHT)
     );
     // Six digits below each half, the first in the left margin.
     for (digits, x, length) in [(0..1, 0, 7), (1..7, LEFT_MARGIN + 4, 40), (7..13, LEFT_MARGIN + 51, 40)] {
@@ -53,16 +87,15 @@ pub(crate) fn ean13(number: &str) -> Option<String> {
     Some(svg)
 }
 
-/// One rectangle for each run of dark modules.
-fn path(modules: &[u8]) -> String {
+/// One rectangle for each run of dark modules, as high as `height` says for its place.
+fn path(modules: &[u8], margin: usize, height: impl Fn(usize) -> usize) -> String {
     let mut path = String::new();
     let mut at = 0;
     while at < modules.len() {
         let run = modules[at..].iter().take_while(|m| **m == modules[at]).count();
         if modules[at] == 1 {
-            let height = if GUARDS.iter().any(|guard| guard.contains(&at)) { GUARD } else { BAR };
             // Writing to a String cannot fail.
-            let _ = write!(path, "M{} 0h{run}v{height}h-{run}z", at + LEFT_MARGIN);
+            let _ = write!(path, "M{} 0h{run}v{}h-{run}z", at + margin, height(at));
         }
         at += run;
     }
@@ -94,9 +127,9 @@ mod tests {
         ["AAAAAA", "AABABB", "AABBAB", "AABBBA", "ABAABB", "ABBAAB", "ABBBAA", "ABABAB", "ABABBA", "ABBABA"];
 
     /// The widths of dark and light elements in turn, as drawn, from the first guard on.
-    fn elements(svg: &str) -> Vec<usize> {
+    fn elements(svg: &str, margin: usize) -> Vec<usize> {
         let path = svg.split(" d=\"").nth(1).and_then(|rest| rest.split('"').next()).expect("a path");
-        let (mut widths, mut end) = (Vec::new(), LEFT_MARGIN);
+        let (mut widths, mut end) = (Vec::new(), margin);
         for bar in path.split('M').skip(1) {
             let (start, rest) = bar.split_once(" 0h").expect("a bar");
             let (start, width): (usize, usize) = (
@@ -109,13 +142,13 @@ mod tests {
             widths.push(width);
             end = start + width;
         }
-        assert_eq!(end, LEFT_MARGIN + MODULES);
         widths
     }
 
     /// Reads a symbol back with nothing but the published tables.
     fn read(svg: &str) -> String {
-        let widths = elements(svg);
+        let widths = elements(svg, LEFT_MARGIN);
+        assert_eq!(widths.iter().sum::<usize>(), MODULES);
         assert_eq!(widths.len(), 3 + 24 + 5 + 24 + 3);
         assert_eq!((&widths[..3], &widths[27..32], &widths[56..]), (&[1; 3][..], &[1; 5][..], &[1; 3][..]));
         let digit = |widths: &[usize]| {
@@ -147,6 +180,23 @@ mod tests {
                 let body = format!("{first}{start}");
                 check(&format!("{body}{}", gs1_check_digit(&body).expect("a check digit")));
             }
+        }
+    }
+
+    /// Start, characters of six elements and eleven modules, the stop of seven elements (ISO/IEC 15417, 4.2). That the
+    /// bars say the code is tested in the browser, with a reader of somebody else's.
+    #[test]
+    fn a_receipt_s_bars_are_whole_characters() {
+        for number in [1, 1042, 999_999, 12_345_678] {
+            let svg = receipt(ReceiptCode::of(number)).expect("bars");
+            let widths = elements(&svg, QUIET);
+            let text: String = widths.iter().map(ToString::to_string).collect();
+            assert_eq!((widths.len() - 7) % 6, 0, "{svg}");
+            assert!(text.starts_with("211214") && text.ends_with("2331112"), "{text}");
+            for character in widths[..widths.len() - 7].chunks(6) {
+                assert_eq!(character.iter().sum::<usize>(), 11, "{text}");
+            }
+            assert!(svg.contains(&format!("Barcode {}", ReceiptCode::of(number))), "{svg}");
         }
     }
 

@@ -27,17 +27,28 @@ macro_rules! assets {
         static ASSETS: &[Asset] = &[$(Asset {
             name: $name,
             kind: $kind,
-            bytes: include_bytes!(concat!(env!("CARGO_MANIFEST_DIR"), "/assets/", $($folder,)? $name)),
+            bytes: include_bytes!(concat!(env!("CARGO_MANIFEST_DIR"), "/assets/", $($folder, "/",)? $name)),
         }),+];
     };
 }
 
 assets! {
+    "camera.css" "text/css; charset=utf-8",
+    "camera.js" "text/javascript; charset=utf-8",
+    "camera-view.js" "text/javascript; charset=utf-8",
+    "zxing-reader.js" "text/javascript; charset=utf-8" in "zxing",
+    "zxing-share.js" "text/javascript; charset=utf-8" in "zxing",
+    "zxing-reader.wasm" "application/wasm" in "zxing",
+    "choose.js" "text/javascript; charset=utf-8",
     "counter.css" "text/css; charset=utf-8",
     "counter.js" "text/javascript; charset=utf-8",
     "drawer.js" "text/javascript; charset=utf-8",
     "fonts.css" "text/css; charset=utf-8",
     "look.css" "text/css; charset=utf-8",
+    "receipt.css" "text/css; charset=utf-8",
+    "receipt-page.css" "text/css; charset=utf-8",
+    "receipt-roll.css" "text/css; charset=utf-8",
+    "receipt.js" "text/javascript; charset=utf-8",
     "online.css" "text/css; charset=utf-8",
     "online.js" "text/javascript; charset=utf-8",
     "account.css" "text/css; charset=utf-8",
@@ -52,16 +63,16 @@ assets! {
     "setup.js" "text/javascript; charset=utf-8",
     "sheet.js" "text/javascript; charset=utf-8",
     "tags.js" "text/javascript; charset=utf-8",
-    "vollkorn-latin.woff2" "font/woff2" in "fonts/",
-    "vollkorn-latin-ext.woff2" "font/woff2" in "fonts/",
-    "vollkorn-greek.woff2" "font/woff2" in "fonts/",
-    "vollkorn-cyrillic.woff2" "font/woff2" in "fonts/",
-    "vollkorn-cyrillic-ext.woff2" "font/woff2" in "fonts/",
-    "ysabeau-office-latin.woff2" "font/woff2" in "fonts/",
-    "ysabeau-office-latin-ext.woff2" "font/woff2" in "fonts/",
-    "ysabeau-office-greek.woff2" "font/woff2" in "fonts/",
-    "ysabeau-office-cyrillic.woff2" "font/woff2" in "fonts/",
-    "ysabeau-office-cyrillic-ext.woff2" "font/woff2" in "fonts/",
+    "vollkorn-latin.woff2" "font/woff2" in "fonts",
+    "vollkorn-latin-ext.woff2" "font/woff2" in "fonts",
+    "vollkorn-greek.woff2" "font/woff2" in "fonts",
+    "vollkorn-cyrillic.woff2" "font/woff2" in "fonts",
+    "vollkorn-cyrillic-ext.woff2" "font/woff2" in "fonts",
+    "ysabeau-office-latin.woff2" "font/woff2" in "fonts",
+    "ysabeau-office-latin-ext.woff2" "font/woff2" in "fonts",
+    "ysabeau-office-greek.woff2" "font/woff2" in "fonts",
+    "ysabeau-office-cyrillic.woff2" "font/woff2" in "fonts",
+    "ysabeau-office-cyrillic-ext.woff2" "font/woff2" in "fonts",
 }
 
 static HASH: LazyLock<String> = LazyLock::new(|| {

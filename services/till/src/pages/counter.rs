@@ -10,14 +10,20 @@ mod drawer;
 mod events;
 mod hold;
 mod lines;
+mod mail_draft;
+mod past_sales;
 mod pay;
 mod place;
+mod print;
 pub(crate) mod receipt;
+mod receipt_text;
 mod refund;
+mod refund_slip;
 mod room;
-mod sales;
+mod sale;
 mod scan;
 mod slip;
+mod slip_text;
 #[cfg(test)]
 mod tests;
 mod words;
@@ -66,10 +72,13 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/counter/{basket}/pay", sell, pay::hold),
         Route::post("/counter/{basket}/tender", sell, pay::take),
         Route::post("/counter/{basket}/cancel-payment", sell, pay::cancel),
-        Route::get("/counter/sales", sell, sales::list),
-        Route::get("/counter/sales/{sale}", sell, sales::one),
-        Route::get("/counter/sales/{sale}/receipt.txt", sell, receipt::file),
-        Route::post("/counter/sales/{sale}/void", give_back, sales::void),
+        Route::get("/counter/sales", sell, past_sales::list),
+        Route::get("/counter/sales/{sale}", sell, sale::one),
+        Route::get("/counter/sales/{sale}/receipt.txt", sell, receipt_text::file),
+        Route::get("/counter/sales/{sale}/print", sell, print::page),
+        Route::get("/counter/refunds/{refund}", sell, refund_slip::page),
+        Route::get("/counter/refunds/{refund}/slip.txt", sell, refund_slip::file),
+        Route::post("/counter/sales/{sale}/void", give_back, sale::void),
         Route::get("/counter/sales/{sale}/refund", give_back, refund::page),
         Route::post("/counter/sales/{sale}/refund", give_back, refund::refund),
         Route::get("/counter/balances", sell, balances::list),

@@ -3,10 +3,11 @@
 use crate::app::App;
 use crate::pages::assets;
 use crate::pages::mask::masked;
+use crate::pages::policy;
 use crate::problem::{Kind, Problem};
 use crate::request::caller::Caller;
 use askama::Template;
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use domain::people::Permission;
 
@@ -175,6 +176,16 @@ impl<T: Template> IntoResponse for HtmlPage<T> {
                 .because(&error)
                 .into_response(),
         }
+    }
+}
+
+impl<T: Template> HtmlPage<T> {
+    /// For a page with a field that a camera can fill.
+    pub(crate) fn with_camera(self) -> Response {
+        let mut response = self.into_response();
+        let policy = HeaderValue::from_static(policy::WITH_CAMERA);
+        response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, policy);
+        response
     }
 }
 

@@ -1,5 +1,6 @@
 //! The room Online: what is not listed yet, what is, differences, orders, layouts, feeds.
 
+mod choose;
 mod compare;
 pub(crate) mod connections;
 mod feeds;
@@ -7,6 +8,8 @@ mod layout;
 mod layouts;
 mod listed;
 mod order;
+mod order_files;
+mod order_upload;
 mod orders;
 mod pieces;
 mod put_out;
@@ -43,12 +46,18 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/online/texts", list, texts::keep),
         Route::post("/online/put-out", list, put_out::put_out),
         Route::get("/online/listed", list, listed::show),
+        Route::get("/online/choose", list, choose::show),
+        Route::post("/online/choose", list, choose::list),
         Route::get("/online/compare", list, compare::show),
         Route::post("/online/compare", list, compare::compare),
         Route::get("/online/orders", list, orders::show),
         Route::get("/online/orders/{id}", list, order::show),
         Route::post("/online/orders/{id}/status", list, order::settle_status),
         Route::post("/online/orders/{id}/lines/{line}", list, order::decide),
+        Route::get("/online/order-files", list, order_files::show),
+        Route::post("/online/order-files", list, order_files::check),
+        Route::post("/online/order-files/take", list, order_files::take),
+        Route::get("/online/order-files/rejects", list, order_files::rejects),
         Route::get("/online/layouts", list, layouts::show),
         Route::post("/online/layouts", list, layout::keep),
         Route::get("/online/layouts/one", list, layout::show),

@@ -4,6 +4,7 @@
 mod backup;
 mod channels;
 mod counter;
+mod receipts;
 mod room;
 mod shop;
 
@@ -25,6 +26,7 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::get("/settings", access, room::page),
         Route::post("/settings/shop", access, shop::keep),
         Route::post("/settings/counter", access, counter::keep),
+        Route::post("/settings/receipts", access, receipts::keep),
         Route::post("/settings/channels", access, channels::keep),
         Route::post("/settings/backup", access, backup::download),
     ]

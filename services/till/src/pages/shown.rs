@@ -149,6 +149,7 @@ pub(crate) fn label(field: &str) -> String {
         "newer" | "older" => "Age",
         "sku" => "Code",
         "image_base" => "Image address",
+        "receipt_note" => "Note to every customer",
         "cash_rounding" => "Cash rounding",
         "again" => "Repeat password",
         "old" => "Current password",

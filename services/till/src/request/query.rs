@@ -6,8 +6,8 @@ use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::request::Parts;
 use domain::codes::Code;
 use domain::ids::{
-    AccountId, BasketId, CustomerId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundLineId,
-    SaleId, SessionId, TenderId, TurnId,
+    AccountId, BasketId, CustomerId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundId,
+    RefundLineId, SaleId, SessionId, TenderId, TurnId,
 };
 use domain::people::Role;
 use serde::Deserialize;
@@ -80,6 +80,7 @@ named_ids! {
     SaleId "sale",
     HoldGroupId "hold",
     TenderId "open balance",
+    RefundId "refund",
     RefundLineId "line of a refund",
     BasketId "sale in progress",
     TurnId "drawer count",

@@ -46,6 +46,8 @@ const COLUMNS: &[Column] = &[
     ("customer_order", "status", |code| OrderStatus::from_code(code).is_some()),
     ("sale_line", "kind", |code| LineKind::from_code(code).is_some()),
     ("sale_line", "unit", |code| code.is_empty() || is_unit(code)),
+    ("sale_line", "weight_unit", is_unit),
+    ("sale_line", "rate_unit", is_unit),
     ("tender", "kind", |code| TenderKind::from_code(code).is_some()),
     ("payment", "kind", |code| TenderKind::from_code(code).is_some()),
     ("return_decision", "disposition", |code| ReturnDisposition::from_code(code).is_some()),

@@ -15,6 +15,7 @@ mod rules_limits;
 mod rules_live;
 mod rules_money;
 mod rules_orders;
+mod sold_prices;
 mod totals;
 
 use crate::store::error::CommandError;
@@ -172,6 +173,8 @@ impl Ledger {
         }
         progress(totals::WHAT);
         totals::check(&mut snapshot, &shop, &mut report).await?;
+        progress(sold_prices::WHAT);
+        sold_prices::check(&mut snapshot, shop.currency, &mut report).await?;
         progress(codes::WHAT);
         codes::check(&mut snapshot, &mut report).await?;
         progress(known_codes::WHAT);

@@ -7,7 +7,7 @@ use crate::store::rejection::{Rejection, Thing};
 use domain::cash::Count;
 use domain::channel::Channel;
 use domain::day::Moment;
-use domain::ids::TurnId;
+use domain::ids::{SaleId, TurnId};
 use domain::money::{Currency, Money};
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
@@ -56,8 +56,10 @@ pub struct DrawerEntry {
     pub kind: EntryKind,
     /// Received, or paid out if below 0.
     pub amount: Money,
-    /// The identifier of the sale, refund or payment.
-    pub source: Option<i64>,
+    /// The sale that it is of, or that its refund or payment is of.
+    pub sale: Option<SaleId>,
+    /// The receipt of that sale.
+    pub receipt: Option<i64>,
     /// Why.
     pub reason: String,
     /// Who.
@@ -113,6 +115,16 @@ impl Ledger {
         Ok(self.open_turns().await?.into_iter().find(|turn| turn.channel == *channel))
     }
 
+    /// Whether cash of this sale went into a drawer; without one nobody counts it.
+    pub async fn is_in_a_drawer(&self, sale: SaleId) -> Result<bool, CommandError> {
+        let mut connection = self.reader().await?;
+        let entry = sqlx::query("SELECT id FROM drawer_entry WHERE source_id = $1 LIMIT 1")
+            .bind(sale.raw())
+            .fetch_optional(&mut *connection)
+            .await?;
+        Ok(entry.is_some())
+    }
+
     /// A turn by its identifier.
     pub async fn turn(&self, id: TurnId) -> Result<Turn, CommandError> {
         let mut connection = self.reader().await?;
@@ -141,8 +153,11 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let rows = sqlx::query(
-            "SELECT kind, amount, source_id, reason, who, at_ms FROM drawer_entry WHERE turn_id = $1 \
-             ORDER BY id DESC LIMIT $2",
+            "SELECT e.kind, e.amount, s.id AS sale_id, s.receipt, e.reason, e.who, e.at_ms FROM drawer_entry e \
+             LEFT JOIN refund r ON r.id = e.source_id LEFT JOIN payment p ON p.id = e.source_id \
+             LEFT JOIN open_balance o ON o.tender_id = p.tender_id \
+             LEFT JOIN sale s ON s.id = COALESCE(r.sale_id, o.sale_id, e.source_id) \
+             WHERE e.turn_id = $1 ORDER BY e.id DESC LIMIT $2",
         )
         .bind(id.raw())
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
@@ -154,7 +169,8 @@ impl Ledger {
                     .ok_or("unknown")
                     .stored("drawer_entry.kind")?,
                 amount: Money::from_minor(row.try_get("amount")?, currency).stored("drawer_entry.amount")?,
-                source: row.try_get("source_id")?,
+                sale: row.try_get::<Option<i64>, _>("sale_id")?.map(SaleId::from_raw),
+                receipt: row.try_get("receipt")?,
                 reason: row.try_get("reason")?,
                 who: row.try_get("who")?,
                 at: Moment::from_millis(row.try_get("at_ms")?),

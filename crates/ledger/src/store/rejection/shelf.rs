@@ -103,6 +103,8 @@ pub enum ShelfReason {
     },
     /// Too many of the shop's own numbers are taken.
     NumbersTaken,
+    /// A SKU that a receipt's barcode could say.
+    ReceiptCode,
     /// A file names another stock than there is.
     StockDiffers {
         /// Which item.

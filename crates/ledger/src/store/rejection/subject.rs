@@ -22,6 +22,8 @@ pub enum Thing {
     Receipt,
     /// A line of the sale that was named.
     SaleLine,
+    /// A refund.
+    Refund,
     /// A line of a refund.
     RefundLine,
     /// A sale on account.

@@ -140,6 +140,11 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
     let sold = shop.post("/api/sales", "k1", owed).await;
     assert_eq!(sold.status, 201, "{}", sold.text());
     let sale = sold.json()["id"].as_str().expect("an id").to_owned();
+    let back = shop.sell("HAT", "k2").await["id"].as_str().expect("an id").to_owned();
+    let fields = json!({"tender": "cash", "reason": "too big", "fate": "shelf"});
+    let back = shop.post(&format!("/api/sales/{back}/refunds"), "k3", fields).await;
+    assert_eq!(back.status, 201, "{}", back.text());
+    let refund = back.json()["id"].as_str().expect("an id").to_owned();
     let issued = json!({"amount": "5.00", "holder": "", "note": ""});
     let issued = shop.post("/api/certificates", "g1", issued).await.json();
     let certificate = issued["id"].as_str().expect("an id").to_owned();
@@ -153,6 +158,7 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
         for route in &pages {
             let path = route.path.replace("{basket}", &slip).replace("{sale}", &sale);
             let path = path.replace("{turn}", &turn).replace("{account}", &certificate);
+            let path = path.replace("{refund}", &refund);
             assert!(!path.contains('{'), "{path} needs a thing of its own");
             let reply = hand.ask(route, &path).await;
             // Nothing is being paid, so that page leads back to the sale.

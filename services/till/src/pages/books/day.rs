@@ -4,6 +4,7 @@ use super::table::{HEADINGS, Line, lines};
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown::{channel_name, void_words};
+use crate::pages::takings::TakingsTable;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
@@ -12,7 +13,7 @@ use axum::extract::State;
 use domain::day::{Day, Moment};
 use domain::ids::SaleId;
 use ledger::Shop;
-use ledger::sales::{DayCursor, DayRefund, DaySale};
+use ledger::sales::{DayCursor, DayRefund, DaySale, TakingsOf};
 use serde::Deserialize;
 
 /// Sales per page: more than most days have, and few enough to read on a phone; the next ones are a link away.
@@ -74,6 +75,7 @@ pub(crate) struct Page {
     is_first: bool,
     next: Option<String>,
     refunds: Vec<RefundShown>,
+    takings: TakingsTable,
 }
 
 /// A sale's name: its receipt, its order, or “history”.
@@ -138,6 +140,7 @@ async fn read(app: &App, caller: &Caller, day: Day, after: Option<DayCursor>) ->
     Ok(Page {
         frame: Frame::new(app, caller, Room::Books),
         day,
+        takings: TakingsTable::read(app, TakingsOf::Day(day)).await?,
         columns: HEADINGS,
         lines: lines(&shop, &figures, "Total")?,
         sales: sales.iter().map(|sale| sale_shown(&shop, sale)).collect(),

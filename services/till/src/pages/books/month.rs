@@ -3,6 +3,7 @@
 use super::table::{Table, table};
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
+use crate::pages::takings::TakingsTable;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::PathParam;
@@ -10,6 +11,7 @@ use askama::Template;
 use axum::extract::State;
 use domain::day::{Day, Month};
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
+use ledger::sales::TakingsOf;
 
 #[derive(Template)]
 #[template(path = "books/month.html")]
@@ -17,6 +19,7 @@ pub(crate) struct Page {
     frame: Frame,
     month: Month,
     table: Table,
+    takings: TakingsTable,
 }
 
 /// GET /books/month/{month}
@@ -33,6 +36,7 @@ pub(crate) async fn page(
     Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Books),
         month,
+        takings: TakingsTable::read(&app, TakingsOf::Month(month)).await?,
         table: table(&shop, "day", &rows, |row| (name(row), path(row)))?,
     }))
 }

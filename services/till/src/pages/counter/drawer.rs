@@ -6,6 +6,7 @@ use crate::pages::counter::run_form;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::channel_name;
+use crate::pages::takings::TakingsTable;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
@@ -17,7 +18,7 @@ use domain::cash::{Count, denominations};
 use domain::channel::Channel;
 use domain::ids::TurnId;
 use domain::money::{Currency, Money};
-use ledger::sales::{CloseDrawer, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
+use ledger::sales::{CloseDrawer, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, TakingsOf, Turn};
 use ledger::{Command, Shop};
 use serde::Deserialize;
 
@@ -36,6 +37,8 @@ struct Coin {
 struct Entry {
     when: String,
     what: String,
+    /// Its sale and receipt.
+    sale: Option<(String, String)>,
     amount: String,
     who: String,
 }
@@ -70,6 +73,7 @@ pub(crate) struct Page {
     channels: Vec<(Channel, String)>,
     turn: Option<Told>,
     entries: Vec<Entry>,
+    takings: Option<TakingsTable>,
     coins: Vec<Coin>,
     /// Zero as the script writes a sum.
     zero: String,
@@ -87,6 +91,7 @@ pub(crate) struct OneTurn {
     frame: Frame,
     turn: Told,
     entries: Vec<Entry>,
+    takings: TakingsTable,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -135,6 +140,10 @@ fn entry(shop: &Shop, entry: &DrawerEntry) -> Entry {
     Entry {
         when: shop.zone.shown(entry.at),
         what: format!("{what}{because}"),
+        sale: entry.sale.map(|sale| {
+            let receipt = entry.receipt.map_or_else(|| "sale".to_owned(), |r| format!("receipt {r}"));
+            (sale.to_string(), receipt)
+        }),
         amount: entry.amount.shown(),
         who: entry.who.clone(),
     }
@@ -147,6 +156,10 @@ impl Page {
         let entries = match &open {
             Some(turn) => app.ledger.drawer_entries(turn.id, MOST_ENTRIES).await?,
             None => Vec::new(),
+        };
+        let takings = match &open {
+            Some(turn) => Some(TakingsTable::read(app, TakingsOf::Turn(turn.id)).await?),
+            None => None,
         };
         let typed = |name: &str| form.map(|form| form.text(name).to_owned()).unwrap_or_default();
         let coin = |amount: Money| Coin {
@@ -161,6 +174,7 @@ impl Page {
             channels: counters(&shop),
             turn: open.as_ref().map(|turn| told(&shop, turn)),
             entries: entries.iter().map(|e| entry(&shop, e)).collect(),
+            takings,
             coins: denominations(shop.currency).into_iter().map(coin).collect(),
             zero: Money::zero(shop.currency).shown(),
             turns: closed.iter().filter(|turn| turn.closed.is_some()).map(|turn| told(&shop, turn)).collect(),
@@ -234,7 +248,9 @@ pub(crate) async fn turn(
 ) -> Result<HtmlPage<OneTurn>, Problem> {
     let shop = app.ledger.shop();
     let entries = app.ledger.drawer_entries(turn, MOST_ENTRIES).await?;
+    let takings = TakingsTable::read(&app, TakingsOf::Turn(turn)).await?;
     Ok(HtmlPage(OneTurn {
+        takings,
         frame: Frame::new(&app, &caller, Room::Counter),
         turn: told(&shop, &app.ledger.turn(turn).await?),
         entries: entries.iter().map(|e| entry(&shop, e)).collect(),

@@ -3,9 +3,9 @@
 
 use crate::app::App;
 use crate::pages::counter::place::Ribbon;
-use crate::pages::counter::sales::Just;
+use crate::pages::counter::sale::Just;
 use crate::pages::counter::slip::{Slip, left, left_exactly, paid_back};
-use crate::pages::counter::words::{self, Wrong};
+use crate::pages::counter::words;
 use crate::pages::counter::{SaleAt, redisplay, run_form};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
@@ -60,6 +60,8 @@ pub(crate) struct Page {
     /// The end of the hold; none if it has expired.
     held_until: Option<String>,
     needs_hold: bool,
+    /// Whether cash would be taken, or paid back, with no drawer open.
+    is_uncounted: bool,
     typed: Typed,
     faults: Faults,
 }
@@ -131,7 +133,8 @@ fn notes(due: Money, kind: TenderKind) -> Vec<(String, String)> {
 }
 
 impl Page {
-    fn of(app: &App, caller: &Caller, view: &BasketView, kind: TenderKind) -> Result<Self, Problem> {
+    async fn of(app: &App, caller: &Caller, view: &BasketView, kind: TenderKind) -> Result<Self, Problem> {
+        let is_uncounted = kind == TenderKind::Cash && app.ledger.open_turn(&view.channel).await?.is_none();
         let shop = app.ledger.shop();
         let to_take = left(&shop, view, kind)?;
         let back = paid_back(&shop, view, kind)?;
@@ -155,6 +158,7 @@ impl Page {
             taken_sum: taken.map(Money::shown).unwrap_or_default(),
             held_until: view.held_until.map(|until| shop.zone.clock(until)),
             needs_hold: slip.has_goods(),
+            is_uncounted,
             typed: Typed { customer: slip.customer.clone(), day: in_thirty_days(app), ..Typed::default() },
             faults: Faults::default(),
             slip,
@@ -183,7 +187,7 @@ pub(crate) async fn page(
         (None, _) => return Ok(see_other("/counter")),
     }
     let kind = kind_for(&app.ledger.shop(), &view, &query.by)?;
-    Ok(HtmlPage(Page::of(&app, &caller, &view, kind)?).into_response())
+    Ok(HtmlPage(Page::of(&app, &caller, &view, kind).await?).into_response())
 }
 
 /// POST /counter/{basket}/pay: the first choice of a tender holds every line, all or none.
@@ -225,7 +229,7 @@ pub(crate) async fn take(
         Ok(BasketPaid { sale: Some(sale), rung_up, .. }) => return Ok(paid(sale, rung_up)),
         Ok(BasketPaid { credit_changed: true, .. }) => {
             let view = app.ledger.basket(basket).await?;
-            return again(&app, &form, &view, Faults::one("amount", CREDIT_CHANGED));
+            return again(&app, &form, &view, Faults::one("amount", CREDIT_CHANGED)).await;
         }
         Ok(BasketPaid { sale: None, .. }) => {
             return Ok(see_other(&format!("/counter/{basket}/pay?by={}", form.text("then"))));
@@ -236,7 +240,7 @@ pub(crate) async fn take(
     let view = app.ledger.basket(basket).await?;
     match view.sale {
         Some(sale) => Ok(paid(sale, false)),
-        None => wrong(&app, &form, &view, rejection),
+        None => again(&app, &form, &view, rejection.faults(&app)).await,
     }
 }
 
@@ -317,14 +321,10 @@ fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Faults> {
     Money::parse(text, currency).map_err(|error| Faults::one(field, error.to_string()))
 }
 
-fn wrong(app: &App, form: &Form, view: &BasketView, wrong: Wrong) -> Result<Response, Problem> {
-    again(app, form, view, wrong.faults(app))
-}
-
 /// The page again, with what was typed and its faults.
-fn again(app: &App, form: &Form, view: &BasketView, faults: Faults) -> Result<Response, Problem> {
+async fn again(app: &App, form: &Form, view: &BasketView, faults: Faults) -> Result<Response, Problem> {
     let kind = kind_for(&app.ledger.shop(), view, form.text("by"))?;
-    let mut page = Page::of(app, &form.caller, view, kind)?;
+    let mut page = Page::of(app, &form.caller, view, kind).await?;
     page.faults = faults;
     page.typed = Typed {
         amount: form.text("amount").to_owned(),

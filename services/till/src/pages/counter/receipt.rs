@@ -1,28 +1,22 @@
-//! A receipt in words; GET /counter/sales/{sale}/receipt.txt returns it as a file to send.
+//! A receipt as values, for its page, its print, its file and its e-mail draft.
 
 use crate::app::App;
+use crate::images::barcode;
 use crate::pages::shown::{channel_name, tender_name, terms_words, void_words};
 use crate::problem::Problem;
-use crate::request::query::PathParam;
-use axum::extract::State;
-use axum::http::header;
-use axum::response::{IntoResponse, Response};
 use domain::basket::{LineKind, TenderKind};
-use domain::ids::SaleId;
 use domain::money::Money;
+use domain::quantity::Measure;
+use domain::receipt::ReceiptCode;
 use ledger::Shop;
 use ledger::sales::{Exchange, SaleCustomer, SaleView, SoldLine};
-use std::fmt::Write;
-
-/// Characters in a line of the file: what a receipt printer for 80 mm paper prints (common practice, no
-/// source).
-const WIDTH: usize = 42;
 
 /// Where what was brought back went if its sale was not paid.
 const LOWERS: &str = "Lowers the open balance";
 
 pub(crate) struct Line {
     pub(crate) title: String,
+    /// How much it is and how its price came about, with its code.
     pub(crate) calculation: String,
     pub(crate) amount: String,
     pub(crate) off: Option<String>,
@@ -60,12 +54,35 @@ impl ReturnedShown {
     }
 }
 
-pub(crate) struct Receipt {
+/// What stands on every paper of the shop: above its lines the head, below them the foot.
+pub(crate) struct Letterhead {
     pub(crate) shop: String,
+    pub(crate) address: Vec<String>,
+    pub(crate) note: Vec<String>,
+    pub(crate) return_policy: Vec<String>,
+}
+
+impl Letterhead {
+    pub(crate) fn of(shop: &Shop) -> Self {
+        let lines = |text: &str| text.lines().map(str::to_owned).collect();
+        Self {
+            shop: shop.name.clone(),
+            address: lines(&shop.receipt.address),
+            note: lines(&shop.receipt.note),
+            return_policy: lines(&shop.receipt.return_policy),
+        }
+    }
+}
+
+pub(crate) struct Receipt {
+    pub(crate) head: Letterhead,
     pub(crate) number: String,
+    /// The code that finds it again when scanned; none for a past sale.
+    pub(crate) code: Option<ReceiptCode>,
     pub(crate) when: String,
     pub(crate) place: String,
     pub(crate) who: String,
+    pub(crate) order: Option<String>,
     /// For whom it was rung up, with their terms; empty for nobody in particular.
     pub(crate) customer: String,
     pub(crate) lines: Vec<Line>,
@@ -98,11 +115,13 @@ impl Receipt {
             some("Cash rounding", totals.rounding),
         ];
         Self {
-            shop: shop.name.clone(),
+            head: Letterhead::of(shop),
             number: sale.receipt.map(|r| r.to_string()).unwrap_or_default(),
+            code: sale.receipt.map(ReceiptCode::of),
             when: shop.zone.shown(sale.at),
             place: channel_name(shop, &sale.channel),
             who: sale.who.clone(),
+            order: sale.order.clone(),
             customer: sale.customer.as_ref().map(customer_words).unwrap_or_default(),
             lines: sale.lines.iter().map(line).collect(),
             more: more.into_iter().flatten().collect(),
@@ -115,65 +134,9 @@ impl Receipt {
         }
     }
 
-    /// As plain text, for a file or a receipt printer.
-    pub(crate) fn text(&self) -> String {
-        let mut out = String::new();
-        let rule = "-".repeat(WIDTH);
-        let mut say = |line: &str| {
-            // Writing to a String cannot fail.
-            let _ = writeln!(out, "{line}");
-        };
-        say(&self.shop);
-        say(&format!("Receipt {}, {}", self.number, self.place));
-        say(&self.when);
-        if !self.customer.is_empty() {
-            say(&self.customer);
-        }
-        if let Some(voided) = &self.voided {
-            say(&rule);
-            for line in wrapped(voided) {
-                say(&line);
-            }
-        }
-        say(&rule);
-        for line in &self.lines {
-            say(&pair(&line.title, &line.amount));
-            if !line.calculation.is_empty() {
-                say(&format!("  {}", line.calculation));
-            }
-            if let Some(off) = &line.off {
-                say(&pair("  Discount", &format!("-{off}")));
-            }
-        }
-        say(&rule);
-        for (name, amount) in &self.more {
-            say(&pair(name, amount));
-        }
-        say(&pair("Total", &self.due));
-        for (name, amount) in &self.tenders {
-            say(&pair(name, amount));
-        }
-        if let Some(change) = &self.change {
-            say(&pair("Change due", change));
-        }
-        if let Some(returned) = &self.returned {
-            for (name, amount) in &returned.back {
-                say(&pair(name, amount));
-            }
-            say(&rule);
-            say(&format!("Returned in exchange, receipt {}", returned.receipt));
-            for (title, amount) in &returned.lines {
-                say(&pair(title, amount));
-            }
-            for (name, amount) in &returned.lowers {
-                say(&pair(name, amount));
-            }
-        }
-        if !self.note.is_empty() {
-            say(&rule);
-            say(&self.note);
-        }
-        out
+    /// The bars of its code.
+    pub(crate) fn bars(&self) -> Option<String> {
+        self.code.and_then(barcode::receipt)
     }
 }
 
@@ -185,47 +148,36 @@ pub(crate) async fn void_of(app: &App, shop: &Shop, sale: &SaleView) -> Result<O
     Ok(app.ledger.void_of(sale.id).await?.map(|voided| void_words(shop, &voided)))
 }
 
-/// Words in lines of the file's width; a longer word has a line of its own.
-fn wrapped(words: &str) -> Vec<String> {
-    let mut lines: Vec<String> = Vec::new();
-    for word in words.split_whitespace() {
-        match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= WIDTH => {
-                line.push(' ');
-                line.push_str(word);
-            }
-            _ => lines.push(word.to_owned()),
-        }
-    }
-    lines
-}
-
-/// A name on the left and a figure on the right; a name that is too long gets its own line.
-fn pair(name: &str, figure: &str) -> String {
-    let room = WIDTH.saturating_sub(figure.chars().count() + 1);
-    if name.chars().count() > room {
-        return format!("{name}\n{figure:>WIDTH$}");
-    }
-    let gap = WIDTH - name.chars().count();
-    format!("{name}{figure:>gap$}")
-}
-
 fn line(sold: &SoldLine) -> Line {
     let SoldLine { line, given_back, .. } = sold;
-    let calculation = match line.kind {
-        LineKind::Goods if line.quantity.stock_units() == 1 && line.money.amount == line.price => {
-            line.code.clone()
-        }
-        LineKind::Goods => format!("{} at {} · {}", line.quantity, line.price.shown(), line.code),
-        LineKind::GiftCertificate | LineKind::Deposit => String::new(),
-    };
     Line {
         title: line.title.clone(),
-        calculation,
+        calculation: match line.kind {
+            LineKind::Goods => goods(sold),
+            LineKind::GiftCertificate | LineKind::Deposit => String::new(),
+        },
         amount: line.money.amount.shown(),
         off: (!line.money.discount.is_zero()).then(|| line.money.discount.shown()),
         back: (given_back.stock_units() > 0).then(|| format!("{given_back} refunded")),
     }
+}
+
+/// `6.35 oz × $7.50 an ounce = $47.63, rounded to $48.00 · MOOR-1`, or as much of it as the sale kept.
+fn goods(sold: &SoldLine) -> String {
+    let line = &sold.line;
+    let is_one = line.quantity.stock_units() == 1 && line.quantity.measure() == Measure::Units;
+    let how = match (sold.weighed, line.quantity.measure()) {
+        (Some(weighed), _) if is_one && line.money.amount == line.price => {
+            weighed.pricing.map_or_else(|| weighed.weight.to_string(), |p| p.calculation.shown())
+        }
+        (_, Measure::Units) if is_one && line.money.amount == line.price => String::new(),
+        (_, Measure::Units) => format!("{} at {}", line.quantity, line.price.shown()),
+        (_, Measure::Thousandths(unit)) => {
+            format!("{} at {} {}", line.quantity, line.price.shown(), unit.each())
+        }
+    };
+    let parts = [how, line.code.clone()];
+    parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" · ")
 }
 
 /// The customer's name and terms, as far as they are known.
@@ -246,36 +198,4 @@ fn tender(tender: &ledger::sales::TenderIn) -> (String, String) {
         _ => name.to_owned(),
     };
     (name, tender.amount.shown())
-}
-
-/// GET /counter/sales/{sale}/receipt.txt
-pub(crate) async fn file(
-    State(app): State<App>,
-    PathParam(sale): PathParam<SaleId>,
-) -> Result<Response, Problem> {
-    let sale = app.ledger.sale(sale).await?;
-    let receipt = Receipt::read(&app, &sale).await?;
-    let name = format!("attachment; filename=\"receipt-{}.txt\"", receipt.number);
-    let headers =
-        [(header::CONTENT_TYPE, "text/plain; charset=utf-8".to_owned()), (header::CONTENT_DISPOSITION, name)];
-    Ok((headers, receipt.text()).into_response())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn words_are_wrapped_to_the_paper() {
-        let lines = wrapped("Voided by Ada Moss on May 17, 2026, 12:00 PM: the wrong hat");
-        assert_eq!(lines, ["Voided by Ada Moss on May 17, 2026, 12:00", "PM: the wrong hat"]);
-        assert_eq!(wrapped(""), Vec::<String>::new());
-    }
-
-    #[test]
-    fn names_and_figures_stand_at_the_edges() {
-        assert_eq!(pair("Change", "4.15"), format!("Change{}4.15", " ".repeat(32)));
-        let long = "A very long name of a very woolly piece of work";
-        assert_eq!(pair(long, "4.15"), format!("{long}\n{}4.15", " ".repeat(38)));
-    }
 }

@@ -96,7 +96,7 @@ impl Page {
     pub(crate) fn answer(self) -> Response {
         let is_fine = self.slip.faults.is_empty();
         let status = if is_fine { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-        (status, HtmlPage(self)).into_response()
+        (status, HtmlPage(self).with_camera()).into_response()
     }
 }
 

@@ -14,8 +14,9 @@ use axum::response::Response;
 use domain::codes::Code;
 use domain::ids::BasketId;
 use domain::quantity::Asked;
-use ledger::Rejection;
+use domain::receipt::ReceiptCode;
 use ledger::sales::{BasketChange, ChangeBasket, OpenBasket};
+use ledger::{CommandError, Rejection};
 
 /// POST /counter/scan: the first scan starts the slip.
 pub(crate) async fn first(State(app): State<App>, here: Here, form: Form) -> Result<Response, Problem> {
@@ -38,6 +39,9 @@ async fn scan(app: &App, form: &Form, sale: &SaleAt) -> Result<Response, Problem
     };
     if form.text("code").is_empty() {
         return Ok(see_other(&path));
+    }
+    if let Some(code) = ReceiptCode::read(form.text("code")) {
+        return receipt(app, form, sale, code).await;
     }
     let change = match read(form) {
         Ok(change) => change,
@@ -66,6 +70,19 @@ async fn scan(app: &App, form: &Form, sale: &SaleAt) -> Result<Response, Problem
             let weigh = if of_weight { weigh(app, form).await } else { None };
             redisplay(app, form, sale, wrong, weigh).await
         }
+    }
+}
+
+/// A scanned receipt opens its sale; the sale that is being rung up stays open.
+async fn receipt(app: &App, form: &Form, sale: &SaleAt, code: ReceiptCode) -> Result<Response, Problem> {
+    match app.ledger.sale_by_receipt(code.receipt()).await {
+        Ok(found) => Ok(see_other(&format!("/counter/sales/{}", found.id))),
+        Err(CommandError::Rejected(_)) => {
+            let words =
+                format!("there is no receipt {}; scan it again, or search past sales", code.receipt());
+            redisplay(app, form, sale, Faults::one("code", words), None).await
+        }
+        Err(error) => Err(error.into()),
     }
 }
 

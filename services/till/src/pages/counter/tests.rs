@@ -4,6 +4,7 @@ mod exchange;
 mod later;
 mod paying;
 mod place;
+mod receipt;
 mod slip;
 
 use crate::testing::{Reply, TestShop};

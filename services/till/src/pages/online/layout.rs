@@ -17,7 +17,7 @@ use ledger::online::{DropLayout, KeepLayout};
 use serde::Deserialize;
 
 /// Rows of a file that are shown as the layout reads them.
-const ROWS: usize = 20;
+pub(super) const ROWS: usize = 20;
 /// The text with which a new layout starts: orders, with the required fields.
 const FIRST: &str = "\
 feed = \"orders\"
@@ -177,7 +177,12 @@ async fn rows(app: &App, text: &str, file: Option<GivenFile>) -> Result<Rows, Pr
     }
     let Some(given) = file else { return Ok(Rows::default()) };
     let name = given.name.clone();
-    match adapter.preview(given, ROWS).await {
+    rows_of(adapter.preview(given, ROWS).await, name)
+}
+
+/// The first rows of a file, or what keeps them from being read.
+pub(super) fn rows_of(previewed: Result<Previewed, FeedTrouble>, name: String) -> Result<Rows, Problem> {
+    match previewed {
         Ok(seen) => Ok(Rows { seen: Some(Seen::of(seen)), wrong: None, file: name }),
         Err(FeedTrouble::Unreadable(words)) => Ok(Rows { wrong: Some(words), file: name, ..Rows::default() }),
         Err(trouble) => Err(trouble.into()),

@@ -46,16 +46,16 @@ pub(crate) async fn out(
     download: bool,
 ) -> Result<Response, Problem> {
     let layout = layout_named(app, layout).await?;
-    let went = adapter(app)?.put_out(PutOut { what, layout, download }).await?;
+    let went = adapter(app)?.put_out(PutOut { what: what.clone(), layout, download }).await?;
     if download && went.run.is_some() {
-        return Ok(file(app, what, went));
+        return Ok(file(app, &what, went));
     }
     let run = went.run.map(|run| run.to_string()).unwrap_or_default();
     Ok(see_other(&format!("/online/feeds?out={run}&missing={}", went.missing.len())))
 }
 
-fn file(app: &App, what: Outgoing, went: WentOut) -> Response {
-    let name = if what == Outgoing::All { "listings" } else { "changes" };
+fn file(app: &App, what: &Outgoing, went: WentOut) -> Response {
+    let name = if *what == Outgoing::All { "listings" } else { "changes" };
     let at: String = app.ledger.now().to_string().chars().filter(char::is_ascii_alphanumeric).collect();
     let attachment = format!("attachment; filename=\"{name}-{at}.csv\"");
     let headers = [

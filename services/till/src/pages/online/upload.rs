@@ -97,7 +97,7 @@ async fn read(mut parts: Multipart, caller: Caller) -> Result<Upload, Problem> {
 }
 
 /// The name of a file, without its folders.
-fn plain_name(given: &str) -> String {
+pub(super) fn plain_name(given: &str) -> String {
     let last = given.rsplit(['/', '\\']).next().unwrap_or_default();
     last.chars().filter(|c| !c.is_control()).take(MAX_NAME_CHARS).collect()
 }

@@ -2,6 +2,7 @@
 
 use super::channels::Channels;
 use super::counter::Counter;
+use super::receipts::Receipts;
 use super::shop::ShopFields;
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
@@ -41,6 +42,7 @@ pub(crate) struct Page {
     pub(super) currency_is_fixed: bool,
     pub(super) shop: ShopFields,
     pub(super) counter: Counter,
+    pub(super) receipts: Receipts,
     pub(super) channels: Channels,
     pub(super) rules: Vec<Rule>,
 }
@@ -77,6 +79,7 @@ pub(super) async fn read(app: &App, caller: &Caller, kept: String) -> Result<Pag
         currency_is_fixed: app.ledger.currency_is_fixed().await?,
         shop: ShopFields::of(&shop, app.ledger.now()),
         counter: Counter::of(&shop),
+        receipts: Receipts::of(&shop),
         channels: Channels::of(&shop),
         rules: styles.into_iter().map(|style| rule(style, shop.currency)).collect(),
     })

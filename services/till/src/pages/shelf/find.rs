@@ -364,7 +364,7 @@ pub(super) async fn show(
         next,
         may_make: caller.may(Permission::Make),
     };
-    Ok((status, HtmlPage(page)).into_response())
+    Ok((status, HtmlPage(page).with_camera()).into_response())
 }
 
 #[cfg(test)]

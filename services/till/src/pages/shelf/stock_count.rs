@@ -10,7 +10,7 @@ use crate::request::caller::Caller;
 use crate::request::query::PathParam;
 use askama::Template;
 use axum::extract::State;
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use domain::ids::StockCountId;
 use domain::stock::ItemKind;
 use ledger::shelf::{CountedLine, ScanFinding, Scanned};
@@ -132,5 +132,5 @@ pub(crate) async fn read_stock_count(
     if !page.count.is_open {
         return Ok(see_other(&format!("{}/differences", page.count.path)));
     }
-    Ok(HtmlPage(page).into_response())
+    Ok(HtmlPage(page).with_camera())
 }

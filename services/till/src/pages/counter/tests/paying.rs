@@ -175,5 +175,5 @@ async fn another_device_s_payment_is_not_called_the_one_that_completed_the_sale(
     }
     let sales =
         shop.ledger().find_sales(&ledger::sales::SalesQuery::default(), None, 9).await.expect("sales");
-    assert_eq!(sales.len(), 1);
+    assert_eq!(sales.sales.len(), 1);
 }

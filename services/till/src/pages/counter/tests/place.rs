@@ -56,7 +56,8 @@ async fn a_device_stays_where_it_sells_from_sale_to_sale() {
         ],
     );
     shows(&browser.get("/counter").await, &["Selling at <b>Market stall</b>"]);
-    let sold = shop.ledger().find_sales(&SalesQuery::default(), None, 1).await.expect("sales").remove(0);
+    let found = shop.ledger().find_sales(&SalesQuery::default(), None, 1).await.expect("sales");
+    let sold = &found.sales[0];
     assert_eq!(sold.channel.as_str(), "market");
     // Another device is still in the store.
     let mut other = Browser::new(&shop);

@@ -1,14 +1,13 @@
-//! Past sales: GET /counter/sales searches them, GET /counter/sales/{sale} shows one as its receipt, POST
-//! /counter/sales/{sale}/void voids one of today.
+//! One sale: GET /counter/sales/{sale} shows it as its receipt, POST /counter/sales/{sale}/void voids one of today.
 
 use crate::app::App;
 use crate::pages::counter::certificates::OfSale;
 use crate::pages::counter::place::{Here, Ribbon};
-use crate::pages::counter::receipt::{Receipt, void_of};
+use crate::pages::counter::receipt::Receipt;
 use crate::pages::counter::run_form;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
-use crate::pages::shown::{self, channel_name};
+use crate::pages::shown;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
@@ -16,116 +15,17 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use domain::basket::TenderKind;
 use domain::channel::Channel;
-use domain::codes::Code;
 use domain::day::Day;
 use domain::ids::SaleId;
 use domain::stock::ReturnDisposition;
 use ledger::Shop;
-use ledger::sales::{ExchangedFor, RefundView, SaleView, SalesQuery, VoidSale};
+use ledger::sales::{ExchangedFor, RefundView, SaleView, VoidSale};
 use serde::Deserialize;
 
-/// Sales that are listed at once.
-const MOST_LISTED: usize = 30;
-/// A number with at most this many digits is a receipt's, a longer one a code's: no in-store code or GTIN is
-/// this short.
-const RECEIPT_DIGITS: usize = 7;
-
-struct Row {
-    id: String,
-    receipt: String,
-    when: String,
-    place: String,
-    what: String,
-    due: String,
-    state: String,
-}
-
-#[derive(Template)]
-#[template(path = "counter/sales.html")]
-pub(crate) struct List {
-    frame: Frame,
-    what: String,
-    day: String,
-    rows: Vec<Row>,
-    next: Option<String>,
-    faults: Faults,
-}
-
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(crate) struct Query {
-    #[serde(default)]
-    what: String,
-    #[serde(default)]
-    day: String,
-    #[serde(default)]
-    before: String,
-}
-
-impl Query {
-    fn read(&self) -> Result<SalesQuery, Faults> {
-        let what = self.what.trim();
-        let is_number = !what.is_empty() && what.bytes().all(|b| b.is_ascii_digit());
-        let receipt = if is_number && what.len() <= RECEIPT_DIGITS { what.parse().ok() } else { None };
-        let code = match (what, receipt) {
-            ("", _) | (_, Some(_)) => None,
-            _ => Some(Code::parse(what).map_err(|error| Faults::one("what", error.to_string()))?),
-        };
-        let day = match self.day.trim() {
-            "" => None,
-            text => Some(Day::parse(text).map_err(|error| Faults::one("day", error.to_string()))?),
-        };
-        Ok(SalesQuery { receipt, code, day })
-    }
-}
-
-fn row(shop: &Shop, sale: &SaleView, voided: Option<String>) -> Row {
-    let titles: Vec<&str> = sale.lines.iter().map(|l| l.line.title.as_str()).collect();
-    Row {
-        id: sale.id.to_string(),
-        receipt: sale.receipt.map_or_else(|| "past".to_owned(), |r| r.to_string()),
-        when: shop.zone.shown(sale.at),
-        place: channel_name(shop, &sale.channel),
-        what: titles.join(", "),
-        due: sale.totals.due.shown(),
-        state: match voided {
-            Some(words) => words,
-            None if sale.refunds.is_empty() => String::new(),
-            None => "refunded in part or in full".to_owned(),
-        },
-    }
-}
-
-/// GET /counter/sales
-pub(crate) async fn list(
-    State(app): State<App>,
-    caller: Caller,
-    QueryParam(query): QueryParam<Query>,
-) -> Result<Response, Problem> {
-    let shop = app.ledger.shop();
-    let frame = Frame::new(&app, &caller, Room::Counter);
-    let (mut sales, faults) = match query.read() {
-        Ok(asked) => {
-            let before = query.before.parse().ok();
-            (app.ledger.find_sales(&asked, before, MOST_LISTED + 1).await?, Faults::default())
-        }
-        Err(faults) => (Vec::new(), faults),
-    };
-    let more = sales.len() > MOST_LISTED;
-    sales.truncate(MOST_LISTED);
-    let next = sales.last().filter(|_| more).map(|sale| sale.id.to_string());
-    let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-    let mut rows = Vec::with_capacity(sales.len());
-    for sale in &sales {
-        let voided = void_of(&app, &shop, sale).await?;
-        rows.push(row(&shop, sale, voided));
-    }
-    Ok((status, HtmlPage(List { frame, what: query.what, day: query.day, rows, next, faults }))
-        .into_response())
-}
-
 struct Back {
+    id: String,
     when: String,
     given: String,
     how: String,
@@ -157,8 +57,9 @@ pub(crate) struct One {
     backs: Vec<Back>,
     debts: Vec<Debt>,
     certificates: Vec<OfSale>,
-    order: Option<String>,
     just: Just,
+    /// Whether its cash went into no drawer, today.
+    is_uncounted: bool,
     can_give_back: bool,
     can_void: bool,
     faults: Faults,
@@ -204,8 +105,10 @@ impl One {
         let paid_since =
             sale.tenders.iter().any(|t| t.still_owed.is_some_and(|left| left != t.tender.amount));
         let receipt = Receipt::read(app, sale).await?;
+        let is_uncounted = live && today && has_cash(sale) && !app.ledger.is_in_a_drawer(sale.id).await?;
         let certificates = app.ledger.certificates_of(sale.id).await?;
         Ok(Self {
+            is_uncounted,
             frame: Frame::new(app, caller, Room::Counter),
             id: sale.id.to_string(),
             ribbon: Ribbon::fixed(&shop, &sale.channel),
@@ -213,7 +116,6 @@ impl One {
             backs: sale.refunds.iter().map(|refund| back(refund, &shop, &exchanged)).collect(),
             debts: debts.collect(),
             certificates: certificates.iter().map(|of| OfSale::of(app, caller, of)).collect(),
-            order: sale.order.clone(),
             just: Just::default(),
             can_give_back: live && left,
             can_void: live
@@ -228,13 +130,20 @@ impl One {
     }
 }
 
+/// Whether cash of it stayed in the shop.
+fn has_cash(sale: &SaleView) -> bool {
+    let cash = sale.tenders.iter().filter(|t| t.tender.kind == TenderKind::Cash);
+    cash.map(|t| t.tender.amount.minor()).sum::<i64>() > sale.totals.change.minor()
+}
+
 fn back(refund: &RefundView, shop: &Shop, exchanged: &[ExchangedFor]) -> Back {
     let how = refund.tenders.iter().map(|(kind, amount)| match kind {
-        domain::basket::TenderKind::OnAccount => format!("{} off the open balance", amount.shown()),
-        domain::basket::TenderKind::Exchange => format!("{} in exchange", amount.shown()),
+        TenderKind::OnAccount => format!("{} off the open balance", amount.shown()),
+        TenderKind::Exchange => format!("{} in exchange", amount.shown()),
         kind => format!("{} by {}", amount.shown(), shown::tender_name(*kind).to_lowercase()),
     });
     Back {
+        id: refund.id.to_string(),
         when: shop.zone.shown(refund.at),
         given: refund.given.shown(),
         how: how.collect::<Vec<_>>().join(", "),
