@@ -178,7 +178,7 @@ mod tests {
         let refund = shop.post(&format!("/api/sales/{}/refunds", id(&cowl)), "k4", back).await;
         assert!(refund.status < 300, "{}", refund.text());
         let reply = shop.get("/books/day/2026-05-17").await;
-        let page = crate::pages::books::table::without_labels(&reply.text());
+        let page = crate::pages::books::table::without_labels(reply.text());
         for part in [
             "<h1>Sunday, May 17, 2026</h1>",
             "href=\"/books/day/2026-05-16\"",

@@ -34,6 +34,7 @@ pub(crate) const HEADINGS: [&str; 15] = [
 const ALWAYS: [&str; 5] = ["Sales", "Net sales", "Sales tax", "Cost", "Margin"];
 
 /// The class of a column's cells. The position always comes from a loop over [`HEADINGS`] or a row of cells.
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "a template passes what its loop counts by reference")]
 pub(crate) fn class(column: &usize) -> &'static str {
     if HEADINGS.get(*column).is_some_and(|heading| ALWAYS.contains(heading)) {
         "figure"
