@@ -46,6 +46,19 @@ export async function prepare(page) {
     keep();
     addresses.push(`${new URL(page.url()).pathname}/refund`);
   });
+  await step("a refund", went, async () => {
+    await page.goto("/counter");
+    const [piece] = await codes(page, 1);
+    await scan(page, piece);
+    await page.locator("#slip > ol > li").first().waitFor();
+    await page.getByRole("button", { name: "Card", exact: true }).click();
+    await page.getByRole("button", { name: "Complete sale", exact: true }).click();
+    await page.waitForURL(/\/counter\/sales\/\d+/);
+    await page.getByRole("link", { name: "Refund or exchange" }).click();
+    await page.getByLabel("Reason").fill("too small");
+    await page.getByRole("button", { name: "Refund everything" }).click();
+    addresses.push((await page.getByRole("link", { name: "refund slip" }).getAttribute("href")) ?? "");
+  });
   await step("a slip", went, async () => {
     await page.goto("/counter");
     await scan(page, third);

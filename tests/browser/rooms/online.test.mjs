@@ -56,19 +56,31 @@ test("a sample file that was chosen before the script arrived is previewed", asy
 });
 
 onEachEngine(test, "50 pieces are chosen by ticking and listed in 3 inputs", async (t, engine) => {
-  const shop = await Shop.open(t, engine, { count: 51, serve: ["--out-folder", "out"] });
+  const shop = await Shop.open(t, engine, { count: 50 });
   const page = await shop.page();
   await page.goto("/online");
   const hand = new Hand(page);
   await hand.press(page.getByRole("link", { name: "Choose pieces to list" }));
-  await hand.press(page.getByRole("link", { name: "Tick all 51 pieces" }));
-  await page.getByText("51 pieces are ticked.").waitFor();
-  await page.getByText(/They are written to a file in/).waitFor();
-  await page.locator("input[name=piece]").first().uncheck();
+  await hand.press(page.getByRole("link", { name: "Tick all 50 pieces" }));
   await page.getByText("50 pieces are ticked.").waitFor();
+  const coming = page.waitForEvent("download");
   await hand.press(page.getByRole("button", { name: "List ticked pieces" }));
-  await page.getByText("50 listings were exported").waitFor();
+  const feed = readFileSync(await (await coming).path(), "utf8");
   assert.equal(hand.inputs, 3);
+  assert.equal(feed.match(/P-0\d\d/g)?.length, 50, "each piece stands in the feed once");
+});
+
+test("only what is ticked is listed", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 3 });
+  const page = await shop.page();
+  await page.goto("/online/choose?tick=all");
+  await page.getByText("3 pieces are ticked.").waitFor();
+  await page.locator("input[name=piece]").first().uncheck();
+  await page.getByText("2 pieces are ticked.").waitFor();
+  const coming = page.waitForEvent("download");
+  await page.getByRole("button", { name: "List ticked pieces" }).click();
+  const feed = readFileSync(await (await coming).path(), "utf8");
+  assert.deepEqual(feed.match(/P-0\d\d/g)?.sort(), ["P-001", "P-002"]);
 });
 
 test("a file of orders is checked, taken in once, and its rejected orders are downloaded", async (t) => {
