@@ -1,7 +1,7 @@
 //! Customers: how they can be reached, and the terms on which they buy.
 //!
 //! Whatever identifies a person stands in `person_data`. What is written about them elsewhere refers to a row of
-//! it, and locks the row first if the person has to be there still ([`person_data::lock`]).
+//! it, and locks the row first if the person has to be there still (`person_data::lock`).
 
 mod edit;
 pub(crate) mod erase;

@@ -13,8 +13,9 @@ pub use backup::{BackedUp, BackupError, LeftOut, Restored, restore};
 pub use change_settings::{ChangeShop, SetShop};
 pub use check::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
 pub use privacy::{
-    CustomerExport, CustomerOrder, CustomerSale, EraseCustomer, ExportedContact, ExportedEntry, ExportedHold,
-    ExportedLine, ExportedOrder, ExportedPayment, ExportedRefund, ExportedSale, SweepPersonalData,
+    CustomerExport, CustomerOrder, CustomerSale, EraseCustomer, ExportedCertificate, ExportedContact,
+    ExportedEntry, ExportedHold, ExportedLine, ExportedOrder, ExportedPayment, ExportedRefund, ExportedSale,
+    SweepPersonalData,
 };
 pub use set_up::BeginShop;
 pub use today::{EndingHold, FirstSteps, HeldSum, NEWEST_LOOKED_AT, OwedSum, ShortLines};

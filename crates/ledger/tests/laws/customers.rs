@@ -356,8 +356,10 @@ fn an_export_has_everything_and_nobody_else() {
         assert_eq!(export.holds.iter().map(|hold| hold.line.sku.as_str()).collect::<Vec<_>>(), ["p2"]);
         assert_eq!(
             export.typed_names.iter().map(|typed| typed.name.as_str()).collect::<Vec<_>>(),
-            ["ADA MOSS"]
+            ["ADA MOSS", "Ada Moss"]
         );
+        let certificates = export.gift_certificates.iter().map(|one| one.balance.as_str());
+        assert_eq!(certificates.collect::<Vec<_>>(), ["5.00"]);
         let orders: Vec<_> =
             export.orders.iter().map(|order| (order.order_number.as_str(), order.lines.len())).collect();
         assert_eq!(orders, [("A-1", 1)]);

@@ -9,6 +9,7 @@ use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use async_trait::async_trait;
+use domain::certificate::CertificateNumber;
 use domain::day::{Day, Moment};
 use domain::ids::CustomerId;
 use domain::money::{Currency, Money};
@@ -45,6 +46,8 @@ pub struct CustomerExport {
     pub sales: Vec<ExportedSale>,
     /// Payments of what was on account, oldest first.
     pub payments: Vec<ExportedPayment>,
+    /// Gift certificates that are for them, oldest first.
+    pub gift_certificates: Vec<ExportedCertificate>,
     /// Oldest first.
     pub holds: Vec<ExportedHold>,
     /// Oldest first.
@@ -125,6 +128,18 @@ pub struct ExportedPayment {
     pub due: Option<String>,
     /// What is still due of it.
     pub still_owed: Option<String>,
+}
+
+/// A gift certificate, without the number that spends it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "camelCase")]
+pub struct ExportedCertificate {
+    /// When it was issued.
+    pub date: String,
+    /// The last four characters of its number.
+    pub last_four: String,
+    /// What is left on it.
+    pub balance: String,
 }
 
 /// Money that was given back.
@@ -246,6 +261,7 @@ impl Ledger {
             typed_names: typed_names(snapshot, &people, id).await?,
             sales: self.exported_sales(snapshot, &people).await?,
             payments: payments(snapshot, &people, shop.currency).await?,
+            gift_certificates: certificates(snapshot, &people, shop.currency).await?,
             holds: holds(snapshot, &people).await?,
             orders: orders(snapshot, &people, shop.currency).await?,
             activity: activity(snapshot, id).await?,
@@ -327,6 +343,23 @@ async fn typed_names(
         }
     }
     Ok(names)
+}
+
+async fn certificates(
+    snapshot: &mut AnyConnection,
+    people: &[i64],
+    currency: Currency,
+) -> Result<Vec<ExportedCertificate>, CommandError> {
+    const FOR_THEM: &str = "SELECT a.number, a.balance, a.opened_ms FROM account a WHERE a.customer_id";
+    let rows = all_of(snapshot, FOR_THEM, people, "ORDER BY a.id").await?;
+    let certificate = |row: &AnyRow| {
+        let number =
+            CertificateNumber::parse(&row.try_get::<String, _>("number")?).stored("account.number")?;
+        let balance = Money::from_minor(row.try_get("balance")?, currency).stored("account.balance")?;
+        let (date, last_four) = (time(row, "opened_ms")?, number.last_four());
+        Ok(ExportedCertificate { date, last_four, balance: balance.to_string() })
+    };
+    rows.iter().map(certificate).collect()
 }
 
 async fn payments(

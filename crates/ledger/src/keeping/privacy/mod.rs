@@ -7,8 +7,8 @@ mod sweep;
 
 pub use erase::EraseCustomer;
 pub use export::{
-    CustomerExport, ExportedContact, ExportedEntry, ExportedHold, ExportedLine, ExportedOrder,
-    ExportedPayment, ExportedRefund, ExportedSale,
+    CustomerExport, ExportedCertificate, ExportedContact, ExportedEntry, ExportedHold, ExportedLine,
+    ExportedOrder, ExportedPayment, ExportedRefund, ExportedSale,
 };
 pub use history::{CustomerOrder, CustomerSale};
 pub use sweep::SweepPersonalData;
