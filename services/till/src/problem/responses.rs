@@ -7,6 +7,9 @@ use utoipa::{IntoParams, IntoResponses};
 #[derive(IntoResponses)]
 #[expect(dead_code, reason = "these are read by the description alone")]
 pub(crate) enum ReadProblems {
+    /// malformed: a header cannot be read
+    #[response(status = 400, content_type = "application/problem+json")]
+    Malformed(ProblemDocument),
     /// sign-in-needed: the token is missing, wrong, over or ended
     #[response(status = 401, content_type = "application/problem+json")]
     Unknown(ProblemDocument),

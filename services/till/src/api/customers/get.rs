@@ -7,6 +7,7 @@ use crate::request::query::{Page, QueryParam};
 use axum::Json;
 use axum::extract::State;
 use domain::ids::CustomerId;
+use domain::text::{MAX_NAME_CHARS, TextError};
 use ledger::customers::FindCustomers;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -41,6 +42,9 @@ pub(crate) async fn list_customers(
     QueryParam(asked): QueryParam<CustomersQuery>,
 ) -> Result<Json<CustomersShown>, Problem> {
     let page = Page::<CustomerId>::read(asked.cursor.as_deref(), asked.limit.as_deref())?;
+    if asked.q.chars().count() > MAX_NAME_CHARS {
+        return Err(Problem::invalid_parameter("q", TextError::TooLong { limit: MAX_NAME_CHARS }));
+    }
     let find = FindCustomers { words: asked.q, before: page.after };
     let mut customers = app.ledger.find_customers(&find, page.and_one()).await?;
     let next = page.cut(&mut customers, |customer| customer.id.to_string());
@@ -49,6 +53,7 @@ pub(crate) async fn list_customers(
 
 #[cfg(test)]
 mod tests {
+    use super::MAX_NAME_CHARS;
     use crate::testing::TestShop;
     use serde_json::{Value, json};
 
@@ -87,5 +92,7 @@ mod tests {
         assert_eq!((names(&rest), &rest["next"]), (vec!["Ada Moss".to_owned()], &json!(null)));
         let many = shop.get("/api/customers?q=a%20b%20c%20d%20e%20f%20g%20h%20i").await;
         assert_eq!(many.status, 422, "{}", many.text());
+        let long = format!("/api/customers?q={}", "a".repeat(MAX_NAME_CHARS + 1));
+        shop.get(&long).await.expect_problem("invalid", 422);
     }
 }
