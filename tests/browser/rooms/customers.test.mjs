@@ -92,6 +92,7 @@ test("a new customer is added from the counter and the sale goes on; a hold is t
   await scanned(hand, page, [1]);
   await page.getByRole("link", { name: "Choose customer" }).click();
   await hand.scan("Cleo Reed");
+  await page.getByText("No customer matches").waitFor();
   assert.equal(await page.getByLabel("Name", { exact: true }).inputValue(), "Cleo Reed", "what found nobody is a new name");
   await page.getByLabel("Email", { exact: true }).fill("nowhere");
   await button(page, "Add customer to this sale").click();
