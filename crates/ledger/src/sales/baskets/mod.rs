@@ -6,6 +6,7 @@
 mod aside;
 mod change;
 pub(crate) mod content;
+mod customers;
 mod exchange;
 mod moved;
 mod pay;

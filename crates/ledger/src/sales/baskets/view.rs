@@ -1,8 +1,8 @@
 //! Reads the current sale: each line with its amount, and whether it can still be bought.
 
 use super::content::{Content, Known, Line, What};
+use super::customers::{customer, names};
 use super::exchange::Returned;
-use crate::customers::terms_of;
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::items::stored_weight;
 use crate::shelf::{lookup, styles};
@@ -305,49 +305,6 @@ fn state(code: &str) -> Result<BasketState, CommandError> {
         "left" => Ok(BasketState::Left),
         _ => Err(StorageError::impossible("basket.state").into()),
     }
-}
-
-/// Whom a sale is for; nobody if they were erased.
-async fn customer(
-    connection: &mut AnyConnection,
-    id: Option<CustomerId>,
-) -> Result<Option<BasketCustomer>, CommandError> {
-    let Some(id) = id else { return Ok(None) };
-    let row = sqlx::query(
-        "SELECT p.name, c.id, c.wholesale, c.certificate, c.keep_until, c.discount FROM person_data p \
-         LEFT JOIN customer c ON c.id = p.id WHERE p.id = $1 AND p.erased_ms IS NULL",
-    )
-    .bind(id.raw())
-    .fetch_optional(connection)
-    .await?;
-    let read = |row: AnyRow| {
-        Ok(BasketCustomer {
-            on_file: row.try_get::<Option<i64>, _>("id")?.map(CustomerId::from_raw),
-            name: row.try_get("name")?,
-            terms: terms_of(&row)?,
-        })
-    };
-    row.map(read).transpose()
-}
-
-/// The names of the customers of open sales.
-async fn names(
-    connection: &mut AnyConnection,
-    contents: &[Content],
-) -> Result<HashMap<CustomerId, String>, CommandError> {
-    let ids: Vec<i64> = contents.iter().filter_map(|content| content.customer.map(CustomerId::raw)).collect();
-    let mut names = HashMap::new();
-    for chunk in ids.chunks(crate::store::sql::MAX_ROWS) {
-        let text = in_text("SELECT id, name FROM person_data WHERE id", 1, chunk.len(), "");
-        let mut statement = sqlx::query(AssertSqlSafe(text));
-        for id in padded(chunk) {
-            statement = statement.bind(id);
-        }
-        for row in statement.fetch_all(&mut *connection).await? {
-            names.insert(CustomerId::from_raw(row.try_get("id")?), row.try_get("name")?);
-        }
-    }
-    Ok(names)
 }
 
 /// The items, each once.
