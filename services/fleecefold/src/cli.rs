@@ -1,10 +1,12 @@
 //! The command line.
 
+mod certificates;
 mod customers;
 mod feeds;
 mod orders;
 mod sync;
 
+pub(crate) use certificates::CertificateCommand;
 pub(crate) use customers::{CustomerCommand, ReachArgs, TermsArgs};
 pub(crate) use feeds::{CompareArgs, FeedCommand, FeedForm, FeedInArgs, FeedOutArgs};
 pub(crate) use orders::{OrderArgs, OrdersCommand};
@@ -89,6 +91,9 @@ pub(crate) enum Command {
     /// Customers: find, add and change them, export or erase what is kept about one
     #[command(subcommand)]
     Customer(CustomerCommand),
+    /// Gift certificates: list them, bring old ones in, give one another number, end one
+    #[command(subcommand)]
+    Certificate(CertificateCommand),
     /// Stock by style, size and color
     Shelf(ShelfArgs),
     /// Sales by month and channel

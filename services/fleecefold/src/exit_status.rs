@@ -1,6 +1,7 @@
 //! The exit code of a command, and the message when it fails.
 
 use crate::demo::DemoError;
+use domain::money::MoneyError;
 use ledger::keeping::BackupError;
 use ledger::{CommandError, StorageError};
 use std::error::Error;
@@ -56,6 +57,12 @@ pub(crate) enum CliError {
     Intake(#[from] IntakeError),
     #[error(transparent)]
     FeedOut(#[from] FeedOutError),
+    #[error("{text:?} is no amount: {source}")]
+    Amount {
+        text: String,
+        #[source]
+        source: MoneyError,
+    },
     #[error("{}", backup_words(.0))]
     Backup(#[from] BackupError),
     #[error(transparent)]
@@ -153,6 +160,7 @@ impl CliError {
             | Self::Text { .. }
             | Self::ErasedId { .. }
             | Self::KeepUntil
+            | Self::Amount { .. }
             | Self::Connection { .. }
             | Self::NoKeys => WRONG_USAGE,
             _ => REFUSED,

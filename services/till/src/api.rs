@@ -123,6 +123,11 @@ fn of_sales() -> Vec<Route> {
             sales::by_id::refunds::refund,
         ),
         Route::post(
+            "/api/sales/{id}/exchanges",
+            Access::With(Permission::GiveBack),
+            sales::by_id::exchanges::exchange,
+        ),
+        Route::post(
             "/api/sales/{id}/void",
             Access::With(Permission::GiveBack),
             sales::by_id::void::void_sale,

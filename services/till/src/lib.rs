@@ -35,7 +35,7 @@ pub use feed_adapter::{
     OrderFileRun, OrdersTaken, Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
 };
 pub use pages::FIRST_CONNECTION;
-pub use security::random::text as random_text;
+pub use security::random::{certificate_number as random_certificate_number, text as random_text};
 pub use security::secrets::{
     WeakSecret, check_password, hash as hash_secret, is_hash_of as is_hash_of_secret,
 };

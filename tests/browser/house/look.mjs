@@ -7,15 +7,8 @@ import { WIDTHS } from "./browser.mjs";
 const require = createRequire(import.meta.url);
 const axe = require("axe-core");
 
-/** WCAG 2.2 A and AA, including the size of targets (off in axe by default), and axe's own best practices. */
-const RULES = {
-  runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
-  rules: { "target-size": { enabled: true } },
-  resultTypes: ["violations"],
-};
-
-/** The only rules whose result depends on light or dark. */
-const COLORS = { runOnly: { type: "rule", values: ["color-contrast"] }, resultTypes: ["violations"] };
+/** Every rule that axe-core has: WCAG 2.2 A, AA and AAA, its best practices, and its experiments, in light and in dark. */
+const RULES = { runOnly: { type: "rule", values: axe.getRules().map(({ ruleId }) => ruleId) }, resultTypes: ["violations"] };
 
 /** What axe-core finds on a page, in light and dark. It is injected like a debugger's script, which the page's policy does not block. */
 export async function faultsByAxe(page) {
@@ -25,7 +18,7 @@ export async function faultsByAxe(page) {
   await page.emulateMedia({ colorScheme: "light" });
   const light = await faults(page, RULES);
   await page.emulateMedia({ colorScheme: "dark" });
-  const dark = await faults(page, COLORS);
+  const dark = await faults(page, RULES);
   await page.emulateMedia({ colorScheme: "light" });
   return [...light, ...dark.map((fault) => `dark: ${fault}`)];
 }

@@ -7,6 +7,7 @@ pub(crate) mod day_view;
 pub(crate) mod drawer;
 pub(crate) mod exchange_view;
 pub(crate) mod limits;
+pub(crate) mod new_exchange;
 pub(crate) mod party;
 pub(crate) mod payments;
 pub(crate) mod refund_view;
@@ -29,6 +30,7 @@ pub use baskets::{
 pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
 pub use exchange_view::{Exchange, ExchangedFor};
+pub use new_exchange::{ExchangeDone, NewExchange};
 pub use payments::{Debt, Paid, Pay};
 pub use refund_view::{RefundSlip, RefundedLine};
 pub use refunds::{DecideReturn, NewRefund, OpenReturn, RefundDone, RefundLine, RefundOf, RefundTender};

@@ -21,6 +21,7 @@ mod items;
 mod limits;
 mod machine;
 mod make;
+mod new_exchange;
 mod opening;
 mod people;
 mod proof;

@@ -3,6 +3,7 @@
 mod add;
 mod backup;
 mod books;
+mod certificate;
 mod check;
 mod customer;
 mod demo;
@@ -47,6 +48,7 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
         Command::Sync(args) => sync::run(&place, args).await,
         Command::Orders(command) => orders::run(&place, command).await,
         Command::Customer(command) => customer::run(&place, command).await,
+        Command::Certificate(command) => certificate::run(&place, command).await,
         Command::Shelf(args) => shelf::run(&place, args).await,
         Command::Books(args) => books::run(&place, args).await,
         Command::Tenders(args) => tenders::run(&place, args).await,

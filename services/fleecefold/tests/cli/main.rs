@@ -1,6 +1,7 @@
 //! The binary from outside: what it prints where, and its exit codes.
 
 mod bad_input;
+mod certificates;
 mod commands;
 mod customers;
 mod edge;

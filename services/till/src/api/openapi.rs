@@ -54,6 +54,7 @@ use utoipa::{Modify, OpenApi};
         sales::get::list_sales,
         sales::post::ring_up,
         sales::by_id::get::read_sale,
+        sales::by_id::exchanges::exchange,
         sales::by_id::refunds::refund,
         sales::by_id::void::void_sale,
         receipts::read_receipt,

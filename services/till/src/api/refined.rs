@@ -80,6 +80,7 @@ fn own(schema: &str, field: &str) -> Option<Form> {
         ("SaleLineText" | "LineShown" | "SoldLineShown", "kind") => Words(lines()),
         ("TenderText" | "PartText" | "PaymentText", "kind")
         | ("RefundText", "tender")
+        | ("ExchangeText", "rest")
         | ("ShopShown", "tenders") => Words(TenderKind::of_people().map(TenderKind::code).collect()),
         ("TenderShown" | "GivenShown", "kind") => Words(TenderKind::ALL.map(TenderKind::code).to_vec()),
         ("StatusText", "orderStatus") => {
@@ -162,7 +163,7 @@ fn everywhere(field: &str) -> Option<Form> {
 /// The smallest and largest number of members in a list.
 fn counts(schema: &str, field: &str) -> Option<(usize, usize)> {
     Some(match (schema, field) {
-        ("SaleText" | "HoldText", "lines") => (1, MAX_LINES),
+        ("SaleText" | "HoldText" | "ExchangeText", "lines") => (1, MAX_LINES),
         ("RefundText", "lines") => (0, MAX_LINES),
         ("SaleText" | "RefundText", "tenders") => (0, MAX_TENDERS),
         ("ItemsText", "items") | ("StylesText", "styles") => (1, MAX_ITEMS_AT_ONCE),

@@ -20,7 +20,11 @@ pub fn text() -> String {
 }
 
 /// The number of a new gift certificate.
-pub(crate) fn certificate_number() -> CertificateNumber {
+///
+/// # Panics
+///
+/// As [`text`] does.
+pub fn certificate_number() -> CertificateNumber {
     CertificateNumber::draw(|| {
         let mut bytes = [0; certificate::RANDOM_BYTES];
         fill(&mut bytes);

@@ -6,8 +6,9 @@ use super::pay::Exact;
 use super::{BasketPaid, Slip, insert, pay};
 use crate::sales::accounts;
 use crate::sales::limits;
+use crate::sales::new_exchange::{PAID_BACK, refuse_other_sum};
 use crate::sales::party::with_payer;
-use crate::sales::refunds::{self, NewRefund, RefundDone, RefundLine, RefundOf, RefundTender};
+use crate::sales::refunds::{self, NewRefund, RefundLine, RefundOf, RefundTender};
 use crate::sales::ring_up::{NewSale, TenderIn};
 use crate::shelf::stock;
 use crate::store::command::{Command, Tx};
@@ -139,10 +140,6 @@ pub(super) async fn is_worth_something_else(tx: &mut Tx, slip: &mut Slip) -> Res
     Ok((returns.credit, returns.cash_before) != before)
 }
 
-/// How what is left of the credit can be paid back.
-const PAID_BACK: [TenderKind; 5] =
-    [TenderKind::Cash, TenderKind::Card, TenderKind::Check, TenderKind::GiftCertificate, TenderKind::Other];
-
 /// Takes a payment of the difference, or pays it back. The last one rings up the sale and refunds what was
 /// brought back.
 pub(super) async fn settle(
@@ -194,15 +191,4 @@ pub(super) async fn settle(
         returns.as_refund((by, tender.certificate), who, Money::zero(due.currency())).run(tx).await?;
     refuse_other_sum(&refund, back)?;
     Ok(paid)
-}
-
-/// On PostgreSQL an open balance may have been paid since it was looked at: then all of it is tried again.
-fn refuse_other_sum(refund: &RefundDone, expected: Money) -> Result<(), CommandError> {
-    let money =
-        refund.tenders.iter().filter(|t| !matches!(t.0, TenderKind::OnAccount | TenderKind::Exchange));
-    let sum = Money::sum(money.map(|t| t.1), expected.currency()).and_then(|sum| sum.minus(refund.rounding));
-    if sum.field("tender")? == expected {
-        return Ok(());
-    }
-    Err(StorageError::Collided(sqlx::Error::RowNotFound).into())
 }

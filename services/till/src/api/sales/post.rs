@@ -30,7 +30,7 @@ pub(crate) struct SaleMade {
 }
 
 impl SaleMade {
-    fn of(sale: SaleDone, certificates: Vec<IssuedShown>) -> Self {
+    pub(crate) fn of(sale: SaleDone, certificates: Vec<IssuedShown>) -> Self {
         Self {
             certificates,
             id: sale.id.to_string(),
@@ -45,7 +45,7 @@ impl SaleMade {
 }
 
 /// Most sales issue none, and are not read again.
-async fn issued(app: &App, sale: &SaleDone) -> Result<Vec<IssuedShown>, Problem> {
+pub(crate) async fn issued(app: &App, sale: &SaleDone) -> Result<Vec<IssuedShown>, Problem> {
     if sale.lines.iter().all(|line| line.kind != LineKind::GiftCertificate) {
         return Ok(Vec::new());
     }

@@ -67,12 +67,8 @@ impl Body for RefundText {}
 
 impl RefundText {
     fn read(self, sale: SaleId, currency: Currency, who: String) -> Result<NewRefund, Problem> {
-        if self.lines.len() > MAX_LINES {
-            return Err(Problem::invalid("#/lines", format!("a refund has at most {MAX_LINES} lines")));
-        }
         let fate = self.fate.as_deref().map(|f| values::fate(f, "#/fate")).transpose()?;
-        let lines = self.lines.iter().enumerate().map(|(index, line)| line.read(index, fate, currency));
-        let lines = lines.collect::<Result<Vec<_>, _>>()?;
+        let lines = lines_of(&self.lines, fate, currency)?;
         let shipping = values::money_or_none(self.shipping.as_deref(), currency, "#/shipping")?;
         if shipping.is_negative() {
             return Err(Problem::invalid("#/shipping", "refunded shipping may not be below 0"));
@@ -114,6 +110,18 @@ fn new_certificate(tender: &RefundTender) -> Option<CertificateNumber> {
         RefundTender::Parts(parts) => parts.iter().any(|part| part.0 == TenderKind::GiftCertificate),
     };
     is_issued.then(values::new_certificate)
+}
+
+/// The lines of a refund, at most [`MAX_LINES`], with what becomes of the goods unless a line says so.
+pub(super) fn lines_of(
+    lines: &[RefundLineText],
+    default: Option<ReturnDisposition>,
+    currency: Currency,
+) -> Result<Vec<RefundLine>, Problem> {
+    if lines.len() > MAX_LINES {
+        return Err(Problem::invalid("#/lines", format!("a refund has at most {MAX_LINES} lines")));
+    }
+    lines.iter().enumerate().map(|(index, line)| line.read(index, default, currency)).collect()
 }
 
 impl RefundLineText {
@@ -204,7 +212,7 @@ pub(crate) struct RefundedShown {
 }
 
 impl RefundMade {
-    fn of(done: RefundDone, certificates: Vec<IssuedShown>) -> Self {
+    pub(super) fn of(done: RefundDone, certificates: Vec<IssuedShown>) -> Self {
         let given = |(kind, amount): &Given| GivenShown { kind: kind.code(), amount: amount.to_string() };
         let line = |(id, line, part): (RefundLineId, SaleLineId, Part)| RefundedShown {
             id: id.to_string(),
@@ -227,7 +235,7 @@ impl RefundMade {
 }
 
 /// The gift certificates that got money, which most refunds do not have.
-async fn paid_on(app: &App, done: &RefundDone) -> Result<Vec<IssuedShown>, Problem> {
+pub(super) async fn paid_on(app: &App, done: &RefundDone) -> Result<Vec<IssuedShown>, Problem> {
     if done.tenders.iter().all(|given| given.0 != TenderKind::GiftCertificate) {
         return Ok(Vec::new());
     }
