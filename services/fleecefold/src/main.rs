@@ -4,6 +4,7 @@
 //! stderr, data for other programs to stdout.
 #![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
+mod allocator;
 mod cli;
 mod commands;
 mod config;
@@ -25,6 +26,9 @@ use std::process::ExitCode;
 fn main() -> ExitCode {
     let cli = cli::Cli::parse();
     logs::start(cli.globals.log, cli.command.is_service());
+    if cli.command.is_service() {
+        allocator::give_large_blocks_back();
+    }
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build();
     let ended = match runtime {
         Ok(runtime) => runtime.block_on(commands::run(cli)),

@@ -235,7 +235,9 @@ impl Ledger {
     ) -> Result<ListingPage, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
-        let text = format!("{PAGE} FROM ({} {which}) AS page", *ROW);
+        // The bound is said of both tables: PostgreSQL concludes nothing about l.item_id from i.id > $2, and would read
+        // all listings from the first one on, for every page.
+        let text = format!("{PAGE} FROM ({} AND l.item_id > $2 {which}) AS page", *ROW);
         let page = sqlx::query(AssertSqlSafe(text))
             .bind(to.raw())
             .bind(after.map_or(-1, ItemId::raw))

@@ -78,6 +78,23 @@ fn it_serves_at_a_port_of_its_own_and_ends_in_good_order() {
     }
 }
 
+/// The process that was started goes on, with glibc's setting for large blocks, or with the one that somebody chose.
+#[test]
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+fn a_service_gives_large_blocks_of_memory_back() {
+    let place = Place::sqlite();
+    for (given, expected) in [(None, "1048576"), (Some("65536"), "65536")] {
+        let mut command = place.command(&["serve", "--listen", "127.0.0.1:0"]);
+        command.env_remove("MALLOC_MMAP_THRESHOLD_").envs(given.map(|size| ("MALLOC_MMAP_THRESHOLD_", size)));
+        let mut child = command.spawn().unwrap();
+        let (_port, _said) = port_of(&mut child);
+        let settings = std::fs::read(format!("/proc/{}/environ", child.id())).unwrap();
+        let expected = format!("MALLOC_MMAP_THRESHOLD_={expected}");
+        assert!(settings.split(|byte| *byte == 0).any(|setting| setting == expected.as_bytes()), "{given:?}");
+        assert_eq!(end(child, "-TERM"), 0);
+    }
+}
+
 /// If the address cannot be used, no shop is opened or created, and none is announced as open.
 #[test]
 fn a_wrong_address_is_refused_before_anything_else() {
