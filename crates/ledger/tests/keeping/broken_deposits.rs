@@ -12,7 +12,7 @@ const PROMISES: &[Break] = &[
     Break {
         broken: "UPDATE account SET customer_id = customer_id + 1 WHERE hold_group IS NOT NULL",
         mended: "UPDATE account SET customer_id = customer_id - 1 WHERE hold_group IS NOT NULL",
-        found: &["4 sale # (receipt 4) customer: # → #", "- deposit # customer: # → #"],
+        found: &["4 sale # (receipt 8) customer: # → #", "- deposit # customer: # → #"],
     },
     Break {
         broken: "UPDATE account SET hold_group = 1 WHERE hold_group IS NOT NULL",
@@ -23,13 +23,13 @@ const PROMISES: &[Break] = &[
     Break {
         broken: "UPDATE tender SET kind = 'card' WHERE kind = 'deposit'",
         mended: "UPDATE tender SET kind = 'deposit' WHERE kind = 'card' AND sale_id IN (SELECT sale_id FROM custom_order)",
-        found: &["4 sale # (receipt 6) taken off deposits: 0.00 → 15.00"],
+        found: &["4 sale # (receipt 10) taken off deposits: 0.00 → 15.00"],
     },
     Break {
         broken: "UPDATE account_entry SET reason = 'gone' WHERE reason = 'spent'",
         mended: "UPDATE account_entry SET reason = 'spent' WHERE reason = 'gone'",
         found: &[
-            "4 sale # (receipt 6) taken off deposits: 15.00 → 0.00",
+            "4 sale # (receipt 10) taken off deposits: 15.00 → 0.00",
             "- account_entry.reason a code that this program does not know: a code of this program's lists → gone in 1 row",
         ],
     },

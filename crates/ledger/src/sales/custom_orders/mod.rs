@@ -1,7 +1,7 @@
 //! Custom orders: a piece that is made for one customer, held for them, and collected.
 //!
-//! Each step is a conditional update of the order's row, which is locked after the shop's row: no other order's row is
-//! ever waited for, because the customer's personal data is locked first.
+//! Each step is a conditional update of the order's row, made while the shop's row is locked: so a sale, a void and a
+//! cancellation never wait for each other's orders.
 
 mod make;
 mod of_sales;
