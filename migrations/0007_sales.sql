@@ -271,21 +271,60 @@ CREATE TABLE sale_void (
 );
 CREATE INDEX sale_void_at ON sale_void (at_ms);
 
--- Money that the shop holds for somebody; so far gift certificates, which whoever knows the number can spend. Written
--- only while the shop's row is locked, and the CHECK forbids that more is spent than there is.
-CREATE TABLE account (
+-- A piece that is made for one customer. It holds the piece once it is made, and ends with the sale of it or when it is
+-- canceled. `hold_group` is the hold that was made for it last, open or not.
+CREATE TABLE custom_order (
     id          BIGINT NOT NULL PRIMARY KEY,
-    kind        TEXT   NOT NULL,
-    number      TEXT   UNIQUE,
-    customer_id BIGINT REFERENCES person_data (id),
-    balance     BIGINT NOT NULL CHECK (balance BETWEEN 0 AND 1000000000000),
+    customer_id BIGINT NOT NULL REFERENCES person_data (id),
+    style_id    BIGINT REFERENCES style (id),
+    size        TEXT   NOT NULL,
+    color       TEXT   NOT NULL,
     note        TEXT   NOT NULL,
+    due_day     BIGINT NOT NULL,
+    estimate    BIGINT CHECK (estimate BETWEEN 1 AND 1000000000000),
+    state       TEXT   NOT NULL,
+    item_id     BIGINT REFERENCES item (id),
+    hold_group  BIGINT,
+    sale_id     BIGINT REFERENCES sale (id),
+    reason      TEXT   NOT NULL,
     who         TEXT   NOT NULL,
-    opened_ms   BIGINT NOT NULL,
-    CHECK ((kind = 'gift-certificate') = (number IS NOT NULL))
+    made_ms     BIGINT NOT NULL,
+    ended_by    TEXT   NOT NULL,
+    ended_ms    BIGINT,
+    CHECK (state <> 'open' OR item_id IS NULL),
+    CHECK (state NOT IN ('made', 'collected') OR item_id IS NOT NULL),
+    CHECK ((state = 'collected') = (sale_id IS NOT NULL)),
+    CHECK ((state IN ('collected', 'canceled')) = (ended_ms IS NOT NULL)),
+    CHECK ((item_id IS NULL) = (hold_group IS NULL))
+);
+CREATE INDEX custom_order_customer ON custom_order (customer_id);
+CREATE INDEX custom_order_due ON custom_order (due_day) WHERE state IN ('open', 'made');
+CREATE INDEX custom_order_style ON custom_order (style_id) WHERE style_id IS NOT NULL;
+CREATE INDEX custom_order_item ON custom_order (item_id) WHERE item_id IS NOT NULL;
+CREATE INDEX custom_order_sale ON custom_order (sale_id) WHERE sale_id IS NOT NULL;
+CREATE UNIQUE INDEX custom_order_piece ON custom_order (item_id) WHERE state IN ('made', 'collected');
+
+-- Money that the shop holds for somebody: gift certificates, which whoever knows the number can spend, and deposits, each
+-- of one customer for one hold or custom order. Written only while the shop's row is locked, and the CHECK forbids that
+-- more is spent than there is.
+CREATE TABLE account (
+    id           BIGINT NOT NULL PRIMARY KEY,
+    kind         TEXT   NOT NULL,
+    number       TEXT   UNIQUE,
+    customer_id  BIGINT REFERENCES person_data (id),
+    balance      BIGINT NOT NULL CHECK (balance BETWEEN 0 AND 1000000000000),
+    note         TEXT   NOT NULL,
+    who          TEXT   NOT NULL,
+    opened_ms    BIGINT NOT NULL,
+    hold_group   BIGINT,
+    custom_order BIGINT REFERENCES custom_order (id),
+    CHECK ((kind = 'gift-certificate') = (number IS NOT NULL)),
+    CHECK (kind <> 'deposit' OR customer_id IS NOT NULL),
+    CHECK ((kind = 'deposit') = (hold_group IS NOT NULL OR custom_order IS NOT NULL)),
+    CHECK (hold_group IS NULL OR custom_order IS NULL)
 );
 
--- Only ever added to. The sale is the one that it was sold in or paid for; the line is the certificate's own.
+-- Only ever added to. The sale is the one that it was sold in or paid for; the line is the one that sold it.
 CREATE TABLE account_entry (
     id           BIGINT NOT NULL PRIMARY KEY,
     account_id   BIGINT NOT NULL REFERENCES account (id),
@@ -298,7 +337,7 @@ CREATE TABLE account_entry (
     who          TEXT   NOT NULL,
     at_ms        BIGINT NOT NULL,
     CHECK (reason NOT IN ('sold', 'refund', 'brought-in') OR amount > 0),
-    CHECK (reason NOT IN ('spent', 'returned', 'written-off') OR amount < 0),
+    CHECK (reason NOT IN ('spent', 'returned', 'written-off', 'forfeited') OR amount < 0),
     CHECK ((reason IN ('sold', 'spent', 'voided')) = (sale_id IS NOT NULL)),
     CHECK ((reason IN ('refund', 'returned')) = (refund_id IS NOT NULL)),
     CHECK (reason <> 'sold' OR sale_line_id IS NOT NULL)
@@ -306,7 +345,12 @@ CREATE TABLE account_entry (
 CREATE INDEX account_entry_account ON account_entry (account_id);
 CREATE INDEX account_customer ON account (customer_id) WHERE customer_id IS NOT NULL;
 CREATE INDEX account_left ON account (id) WHERE balance > 0;
+CREATE INDEX account_hold ON account (hold_group) WHERE hold_group IS NOT NULL;
+CREATE INDEX account_custom_order ON account (custom_order) WHERE custom_order IS NOT NULL;
+CREATE INDEX account_deposits ON account (id) WHERE kind = 'deposit';
+CREATE INDEX account_certificates ON account (id) WHERE kind = 'gift-certificate';
 CREATE INDEX account_entry_sale ON account_entry (sale_id) WHERE sale_id IS NOT NULL;
 CREATE INDEX account_entry_refund ON account_entry (refund_id) WHERE refund_id IS NOT NULL;
 CREATE INDEX account_entry_line ON account_entry (sale_line_id) WHERE sale_line_id IS NOT NULL;
+CREATE INDEX account_entry_forfeited ON account_entry (at_ms) WHERE reason = 'forfeited';
 CREATE UNIQUE INDEX account_entry_sold ON account_entry (sale_line_id) WHERE reason = 'sold';

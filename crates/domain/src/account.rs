@@ -1,7 +1,62 @@
-//! Money that the shop holds for somebody: what a gift certificate is worth. It is nobody's revenue until it is
-//! spent.
+//! Money that the shop holds for somebody: what a gift certificate is worth, and what was paid toward something that
+//! is not sold yet. It is nobody's revenue until it is spent.
 
-/// Why the balance of a gift certificate changed.
+use crate::ids::{CustomOrderId, HoldGroupId};
+use serde::{Deserialize, Serialize};
+
+/// For whom money is held.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum AccountKind {
+    /// Whoever knows the number.
+    GiftCertificate,
+    /// One customer, for one hold or custom order.
+    Deposit,
+}
+
+impl AccountKind {
+    /// The code in the database.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::GiftCertificate => "gift-certificate",
+            Self::Deposit => "deposit",
+        }
+    }
+
+    /// The kind with this code, or none.
+    pub fn from_code(code: &str) -> Option<Self> {
+        [Self::GiftCertificate, Self::Deposit].into_iter().find(|kind| kind.code() == code)
+    }
+}
+
+/// What a deposit is for. It pays for nothing else.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DepositFor {
+    /// What is on hold for a customer.
+    Hold(HoldGroupId),
+    /// A piece that is made to order.
+    Order(CustomOrderId),
+}
+
+impl DepositFor {
+    /// The hold, if it is for one.
+    pub fn hold(self) -> Option<HoldGroupId> {
+        match self {
+            Self::Hold(hold) => Some(hold),
+            Self::Order(_) => None,
+        }
+    }
+
+    /// The custom order, if it is for one.
+    pub fn order(self) -> Option<CustomOrderId> {
+        match self {
+            Self::Order(order) => Some(order),
+            Self::Hold(_) => None,
+        }
+    }
+}
+
+/// Why the balance of an account changed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum AccountReason {
     /// It was sold.
@@ -18,11 +73,13 @@ pub enum AccountReason {
     Voided,
     /// It was ended, and what was left is no longer owed to anybody.
     WrittenOff,
+    /// The customer lost a deposit: from that day it is the shop's other income.
+    Forfeited,
 }
 
 impl AccountReason {
     /// All of them.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Sold,
         Self::Refund,
         Self::BroughtIn,
@@ -30,6 +87,7 @@ impl AccountReason {
         Self::Returned,
         Self::Voided,
         Self::WrittenOff,
+        Self::Forfeited,
     ];
 
     /// The code in the database.
@@ -42,6 +100,7 @@ impl AccountReason {
             Self::Returned => "returned",
             Self::Voided => "voided",
             Self::WrittenOff => "written-off",
+            Self::Forfeited => "forfeited",
         }
     }
 

@@ -54,6 +54,8 @@ pub enum TenderKind {
     Online,
     /// A gift certificate that this shop sold.
     GiftCertificate,
+    /// What the customer paid before, toward what is sold now.
+    Deposit,
     /// Paid later by a named customer, with a due date.
     OnAccount,
     /// Any other way, which the note may explain.
@@ -64,12 +66,13 @@ pub enum TenderKind {
 
 impl TenderKind {
     /// In the order in which pages offer them.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Cash,
         Self::Card,
         Self::Check,
         Self::Online,
         Self::GiftCertificate,
+        Self::Deposit,
         Self::OnAccount,
         Self::Other,
         Self::Exchange,
@@ -88,6 +91,7 @@ impl TenderKind {
             Self::Check => "check",
             Self::Online => "online",
             Self::GiftCertificate => "gift-certificate",
+            Self::Deposit => "deposit",
             Self::OnAccount => "on-account",
             Self::Other => "other",
             Self::Exchange => "exchange",

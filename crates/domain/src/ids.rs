@@ -137,8 +137,10 @@ macro_rules! ids {
 }
 
 ids! {
-    /// A gift certificate.
+    /// A gift certificate or a deposit.
     AccountId,
+    /// A custom order.
+    CustomOrderId,
     /// A style.
     StyleId,
     /// An item.

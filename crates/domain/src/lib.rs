@@ -15,6 +15,7 @@ pub mod channel;
 pub mod codes;
 pub mod color;
 pub mod color_difference;
+pub mod custom_order;
 pub mod customer;
 pub mod day;
 pub mod delivery;

@@ -15,6 +15,12 @@ pub(crate) fn words(reason: &CustomersReason) -> String {
             format!("this customer owes {}; record the payment first", owed.shown())
         }
         CustomersReason::HasHolds => "items are on hold for this customer; release the hold first".to_owned(),
+        CustomersReason::HasCustomOrder => {
+            "this customer has an open custom order; finish or cancel it first".to_owned()
+        }
+        CustomersReason::HasDeposit { left } => {
+            format!("{} of this customer's deposits is left; refund it first", left.shown())
+        }
         CustomersReason::OrderWaits { number } => {
             format!("order {number} of this customer needs attention; decide about its lines first")
         }

@@ -60,6 +60,8 @@ pub fn thing(thing: Thing) -> &'static str {
         Thing::RefundLine => "line of a refund",
         Thing::OpenBalance => "open balance",
         Thing::Certificate => "gift certificate",
+        Thing::Deposit => "deposit",
+        Thing::CustomOrder => "custom order",
         Thing::DrawerTurn => "cash drawer session",
         Thing::Order => "order",
         Thing::LiveOrder => "order that can still change,",
@@ -101,6 +103,7 @@ pub(crate) fn edited(what: &Edited) -> String {
 pub(crate) fn not_voidable(reason: NotVoidable) -> &'static str {
     match reason {
         NotVoidable::CertificateSpent => "a gift certificate that it sold was spent",
+        NotVoidable::DepositSpent => "a deposit that was paid in it is no longer there in full",
         NotVoidable::Past => "it comes from another system",
         NotVoidable::OfOrder => "it is an online order; cancel the order in the online shop",
         NotVoidable::NotToday => "it was not made today; refund it instead",

@@ -5,7 +5,9 @@ pub(crate) mod balances;
 pub(crate) mod books;
 pub(crate) mod certificates;
 pub(crate) mod connections;
+pub(crate) mod custom_orders;
 pub(crate) mod customers;
+pub(crate) mod deposits;
 mod etag;
 pub(crate) mod feeds;
 pub(crate) mod holds;
@@ -102,6 +104,7 @@ pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
     ];
     routes.extend(of_sales());
     routes.extend(of_customers());
+    routes.extend(of_promises());
     if with_feed_adapter {
         routes.push(Route::post(
             feeds::orders::PATH,
@@ -145,6 +148,31 @@ fn of_sales() -> Vec<Route> {
             "/api/certificates/{id}",
             Access::With(Permission::Sell),
             certificates::by_id::get::read_certificate,
+        ),
+    ]
+}
+
+fn of_promises() -> Vec<Route> {
+    let sell = Access::With(Permission::Sell);
+    vec![
+        Route::get("/api/custom-orders", sell, custom_orders::get::list_custom_orders),
+        Route::post(
+            "/api/custom-orders",
+            Access::With(Permission::Customers),
+            custom_orders::post::take_custom_order,
+        ),
+        Route::get("/api/custom-orders/{id}", sell, custom_orders::by_id::get::read_custom_order),
+        Route::post(
+            "/api/custom-orders/{id}/cancel",
+            sell,
+            custom_orders::by_id::cancel::cancel_custom_order,
+        ),
+        Route::get("/api/deposits", sell, deposits::get::list_deposits),
+        Route::get("/api/deposits/{id}", sell, deposits::by_id::get::read_deposit),
+        Route::post(
+            "/api/deposits/{id}/forfeit",
+            Access::With(Permission::Run),
+            deposits::by_id::forfeit::forfeit_deposit,
         ),
     ]
 }

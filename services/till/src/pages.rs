@@ -20,6 +20,7 @@ pub(crate) mod online;
 pub(crate) mod people;
 pub(crate) mod pictures;
 pub(crate) mod policy;
+mod promised;
 pub(crate) mod settings;
 pub(crate) mod setup;
 pub(crate) mod shelf;

@@ -80,6 +80,30 @@ export async function prepare(page) {
     await page.waitForURL(/\/counter\/certificates\/\d+$/);
     keep();
   });
+  await step("a custom order and its deposit", went, async () => {
+    await page.goto("/counter/custom-orders/new");
+    keep();
+    await page.getByLabel("Customer’s name").fill("Cleo Marsh");
+    await page.getByLabel("Due date").fill(new Date(Date.now() + 3 * 86_400_000).toISOString().slice(0, 10));
+    await page.getByRole("button", { name: "Save custom order" }).click();
+    await page.waitForURL(/\/counter\/custom-orders\/\d+$/);
+    keep();
+    await page.getByLabel("Amount", { exact: true }).fill("5.00");
+    await page.getByRole("button", { name: "Take deposit" }).click();
+    await page.getByRole("button", { name: "Card", exact: true }).click();
+    await page.getByRole("button", { name: "Complete sale", exact: true }).click();
+    await page.waitForURL(/\/counter\/sales\/\d+/);
+    addresses.push((await page.locator("a[href*='/counter/deposits/']").first().getAttribute("href")) ?? "");
+  });
+  await step("a hold", went, async () => {
+    await page.goto("/counter");
+    await page.locator("#tags button[name=code]").last().click();
+    await page.locator("#slip > ol > li").first().waitFor();
+    await page.getByText("Discount, hold or discard").click();
+    await page.locator("#slip input[name=forWhom]").fill("Ash Fen");
+    await page.getByRole("button", { name: "Hold for customer", exact: true }).click();
+    addresses.push((await page.locator("#on-hold a[href*='/counter/holds/']").first().getAttribute("href")) ?? "");
+  });
   await step("a drawer", went, async () => {
     await page.goto("/counter/drawer");
     keep();

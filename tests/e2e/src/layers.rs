@@ -75,7 +75,7 @@ pub const PAGES: Layered = Layered {
     layers: &[
         layer(
             "parts",
-            &["assets", "face", "form", "frame", "mask", "policy", "shown", "takings", "upload"],
+            &["assets", "face", "form", "frame", "mask", "policy", "promised", "shown", "takings", "upload"],
             &[],
         ),
         layer("pictures", &["pictures"], PARTS),

@@ -91,6 +91,7 @@ pub const LEDGER: &[Room] = &[
             "account",
             "account_entry",
             "basket",
+            "custom_order",
             "return_decision",
             "drawer_entry",
             "drawer_turn",

@@ -14,8 +14,8 @@ pub use change_settings::{ChangeShop, SetShop};
 pub use check::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
 pub use privacy::{
     CustomerExport, CustomerOrder, CustomerSale, EraseCustomer, ExportedCertificate, ExportedContact,
-    ExportedEntry, ExportedHold, ExportedLine, ExportedOrder, ExportedPayment, ExportedRefund, ExportedSale,
-    SweepPersonalData,
+    ExportedCustomOrder, ExportedDeposit, ExportedEntry, ExportedHold, ExportedLine, ExportedOrder,
+    ExportedPayment, ExportedRefund, ExportedSale, SweepPersonalData,
 };
 pub use set_up::BeginShop;
 pub use today::{EndingHold, FirstSteps, HeldSum, NEWEST_LOOKED_AT, OwedSum, ShortLines};

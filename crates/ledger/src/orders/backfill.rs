@@ -206,7 +206,7 @@ fn draft_line(tx: &Tx, line: &IncomingLine, named: Option<&Named>) -> Result<Dra
         money: LineMoney { amount, discount: line.discount, tax: line.tax },
         cost: None,
         weighed: None,
-        certificate: None,
+        opens: None,
     })
 }
 

@@ -322,7 +322,7 @@ fn draft_line(priced: &Priced) -> Result<DraftLine, CommandError> {
         money: priced.money,
         cost: basket::line_cost(priced.item.cost, priced.quantity).field("cost")?,
         weighed: priced.item.weighed.map(|weighed| weighed.at(priced.price)),
-        certificate: None,
+        opens: None,
     })
 }
 

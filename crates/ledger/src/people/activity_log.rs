@@ -53,6 +53,10 @@ acts! {
     Refund "refund" "refunded a sale",
     /// A gift certificate brought in, renumbered or ended.
     Certificate "certificate" "changed a gift certificate",
+    /// A deposit forfeited.
+    Deposit "deposit" "ended a deposit",
+    /// A custom order taken, made or canceled.
+    CustomOrder "custom-order" "changed a custom order",
     /// A sale voided.
     Void "void" "voided a sale",
     /// A setting of the shop.

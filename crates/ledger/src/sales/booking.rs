@@ -5,7 +5,7 @@
 
 use crate::books;
 use crate::books::figures::{BookLine, sale_figures};
-use crate::sales::accounts::NewCertificate;
+use crate::sales::accounts::Opens;
 use crate::sales::party::Party;
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::weighed::{self, Weighed};
@@ -36,8 +36,8 @@ pub(crate) struct DraftLine {
     pub(crate) money: LineMoney,
     pub(crate) cost: Option<Money>,
     pub(crate) weighed: Option<Weighed>,
-    /// The gift certificate that it issues.
-    pub(crate) certificate: Option<NewCertificate>,
+    /// The gift certificate or the deposit that it sells.
+    pub(crate) opens: Option<Opens>,
 }
 
 /// A sale about to be booked.

@@ -3,6 +3,7 @@
 pub(crate) mod accounts;
 pub(crate) mod baskets;
 pub(crate) mod booking;
+pub(crate) mod custom_orders;
 pub(crate) mod day_view;
 pub(crate) mod drawer;
 pub(crate) mod exchange_view;
@@ -19,13 +20,17 @@ pub(crate) mod takings;
 pub(crate) mod voids;
 
 pub use accounts::{
-    BringInCertificate, CertificateEntry, CertificateOfSale, CertificateView, EndCertificate, NewCertificate,
-    RenumberCertificate,
+    BringInCertificate, CertificateEntry, CertificateOfSale, CertificateView, DepositView, EndCertificate,
+    ForfeitDeposit, Forfeited, NewCertificate, RenumberCertificate, UsableDeposit,
 };
 pub use baskets::{
     BasketChange, BasketCustomer, BasketFromHold, BasketLineView, BasketPaid, BasketReturns, BasketState,
     BasketSummary, BasketView, ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket,
     PayBasket, Pulse, Returned, SetBasketAside, StartExchange, StopPaying,
+};
+pub use custom_orders::{
+    CancelCustomOrder, CustomOrderView, HoldOrderedPiece, MakeOrderedPiece, NewCustomOrder, OrderedPiece,
+    ReopenCustomOrder,
 };
 pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};

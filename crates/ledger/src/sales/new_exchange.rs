@@ -1,6 +1,7 @@
 //! An exchange in one call, for programs. At the counter it is a current sale (`baskets/exchange.rs`): both book a refund
 //! and a sale that name each other.
 
+use crate::sales::accounts;
 use crate::sales::limits;
 use crate::sales::party::{Party, with_payers};
 use crate::sales::refunds::{self, NewRefund, RefundDone, RefundOf, RefundTender};
@@ -45,9 +46,10 @@ impl Command for NewExchange {
 
     async fn run(&self, tx: &mut Tx) -> Result<ExchangeDone, CommandError> {
         self.refuse_what_is_no_exchange()?;
-        let tenders = with_payers(tx, &self.takes.tenders, self.takes.customer).await?;
+        let customer = accounts::customer_of(tx, &self.takes.lines, self.takes.customer).await?;
+        let tenders = with_payers(tx, &self.takes.tenders, customer).await?;
         // The order of locks: people, then items, then the shop's row.
-        Party::lock(tx, self.takes.customer, &tenders).await?;
+        Party::lock(tx, customer, &tenders).await?;
         self.lock_items(tx).await?;
         let preview = refunds::preview(tx, &self.back).await?;
         limits::allow_refund_of(tx, self.back.sale, preview.total).await?;

@@ -71,6 +71,7 @@ pub(crate) async fn with_payer(
 ) -> Result<TenderIn, CommandError> {
     let typed = text::short(&tender.customer).field("tenders.customer")?;
     accounts::refuse_without_number(accounts::AT_TENDER, tender.kind, tender.certificate)?;
+    accounts::refuse_without_deposit(tender.kind, tender.deposit)?;
     let plain = TenderIn { customer: String::new(), on_file: None, ..tender.clone() };
     if tender.kind != TenderKind::OnAccount {
         return match tender.due {

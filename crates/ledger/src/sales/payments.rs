@@ -50,7 +50,9 @@ impl Command for Pay {
     async fn run(&self, tx: &mut Tx) -> Result<Paid, CommandError> {
         let who = text::short(&self.who).field("who")?;
         own_money("amount", self.amount, tx.shop().currency)?;
-        if matches!(self.kind, TenderKind::OnAccount | TenderKind::Exchange) || self.amount.minor() <= 0 {
+        if matches!(self.kind, TenderKind::OnAccount | TenderKind::Exchange | TenderKind::Deposit)
+            || self.amount.minor() <= 0
+        {
             return Err(Rejection::invalid("amount", SalesReason::NotAPayment).into());
         }
         accounts::refuse_without_number(accounts::AT_ITSELF, self.kind, self.certificate)?;

@@ -1,7 +1,8 @@
 //! Rings up a sale in one transaction.
 
-use crate::sales::accounts::{self, NewCertificate};
+use crate::sales::accounts::{self, NewCertificate, Opens};
 use crate::sales::booking::{self, Draft, DraftLine};
+use crate::sales::custom_orders;
 use crate::sales::drawer::{self, Cash};
 use crate::sales::limits;
 use crate::sales::party::{Party, with_payers};
@@ -14,12 +15,13 @@ use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{Rejection, SalesReason};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
+use domain::account::DepositFor;
 use domain::basket::{self, Line, LineKind, LineMoney, TenderKind, Totals};
 use domain::certificate::CertificateNumber;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::{Day, Moment};
-use domain::ids::{CustomerId, HoldGroupId, ItemId, SaleId, SaleLineId};
+use domain::ids::{AccountId, CustomerId, HoldGroupId, ItemId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, StockReason};
@@ -41,16 +43,25 @@ pub enum SaleLineIn {
         /// Sales tax of this line, as entered.
         tax: Money,
     },
-    /// A gift certificate or a deposit: money taken that is not revenue yet.
+    /// A gift certificate: money taken that is not revenue yet.
     Paper {
-        /// Which of the two.
+        /// That of gift certificates.
         kind: LineKind,
         /// The text on the receipt.
         title: String,
         /// How much.
         amount: Money,
-        /// The gift certificate that is issued; a deposit has none.
+        /// The gift certificate that is issued.
         certificate: Option<NewCertificate>,
+    },
+    /// A deposit of the customer for whom something is on hold or made: money taken that is not revenue yet.
+    Deposit {
+        /// The hold or the custom order, which names the customer.
+        of: DepositFor,
+        /// The text on the receipt.
+        title: String,
+        /// How much.
+        amount: Money,
     },
 }
 
@@ -71,12 +82,28 @@ pub struct TenderIn {
     /// The gift certificate that pays; only for those.
     #[serde(default)]
     pub certificate: Option<CertificateNumber>,
+    /// The deposit that pays; only for those.
+    #[serde(default)]
+    pub deposit: Option<AccountId>,
 }
 
 impl TenderIn {
     /// A payment that needs no customer.
     pub fn plain(kind: TenderKind, amount: Money) -> Self {
-        Self { kind, amount, customer: String::new(), on_file: None, due: None, certificate: None }
+        Self {
+            kind,
+            amount,
+            customer: String::new(),
+            on_file: None,
+            due: None,
+            certificate: None,
+            deposit: None,
+        }
+    }
+
+    /// A payment by deposit.
+    pub fn by_deposit(deposit: AccountId, amount: Money) -> Self {
+        Self { deposit: Some(deposit), ..Self::plain(TenderKind::Deposit, amount) }
     }
 
     /// A payment by gift certificate.
@@ -187,12 +214,13 @@ impl NewSale {
         let receipt = tx.locked(&returned)?;
         draft.receipt = Some(receipt);
         drawer::look_again(tx, &draft.channel, cash, &mut returned).await?;
-        let mut certificates = accounts::spend(tx, draft.id, &draft.tenders).await?;
+        let mut changes = accounts::spend(tx, &draft).await?;
         for line in &mut draft.lines {
-            if let Some(certificate) = &mut line.certificate {
+            if let Some(Opens::Certificate(certificate)) = &mut line.opens {
                 *certificate = certificate.filed(tx).await?;
             }
         }
+        let collected = custom_orders::made_of(tx, &draft).await?;
 
         let (source, who) = (draft.id.raw(), draft.who.as_str());
         let mut bundle = Bundle::default();
@@ -201,8 +229,9 @@ impl NewSale {
         let cash = Cash { kind: drawer::EntryKind::Sale, amount: cash, source, who };
         drawer::add_booked(tx, cash, &returned, &mut bundle)?;
         let ids = booking::add(tx, std::slice::from_ref(&draft), &mut bundle)?.remove(0);
-        certificates.extend(accounts::add_sold(tx, draft.id, &ids, &draft, &mut bundle)?);
-        accounts::add_entries(tx, &certificates, ("", who), &mut bundle)?;
+        changes.extend(accounts::add_sold(tx, draft.id, &ids, &draft, &mut bundle)?);
+        accounts::add_entries(tx, &changes, ("", who), &mut bundle)?;
+        custom_orders::add_collected(tx, &collected, (draft.id, who), &mut bundle);
         Ok((done(draft, receipt, ids), bundle))
     }
 
@@ -214,8 +243,9 @@ impl NewSale {
         let at = tx.believable("at", self.at.unwrap_or(tx.now()))?;
         let note = text::note(&self.note).field("note")?;
         let who = text::short(&self.who).field("who")?;
-        let tenders = with_payers(tx, &self.tenders, self.customer).await?;
-        let party = Party::lock(tx, self.customer, &tenders).await?;
+        let customer = accounts::customer_of(tx, &self.lines, self.customer).await?;
+        let tenders = with_payers(tx, &self.tenders, customer).await?;
+        let party = Party::lock(tx, customer, &tenders).await?;
         let found = find(tx, &self.lines).await?;
         let lines = priced(&self.lines, &found, self.discount)?;
         let limited =
@@ -270,7 +300,7 @@ pub(crate) async fn find(tx: &mut Tx, lines: &[SaleLineIn]) -> Result<Vec<Found>
         .iter()
         .filter_map(|line| match line {
             SaleLineIn::Goods { code, .. } => Some(code.clone()),
-            SaleLineIn::Paper { .. } => None,
+            SaleLineIn::Paper { .. } | SaleLineIn::Deposit { .. } => None,
         })
         .collect();
     let found = lookup::find_all(tx, &codes).await?;
@@ -311,10 +341,13 @@ pub(crate) fn priced(
             }
             SaleLineIn::Paper { kind, title, amount, certificate } => {
                 let title = text::name(title).field(&format!("lines.{index}.title"))?;
-                DraftLine {
-                    certificate: issued(*kind, certificate.as_ref())?,
-                    ..paper(*kind, title, *amount)?
-                }
+                let opens = issued(*kind, certificate.as_ref())?.map(Opens::Certificate);
+                DraftLine { opens, ..paper(*kind, title, *amount)? }
+            }
+            SaleLineIn::Deposit { of, title, amount } => {
+                let title = text::name(title).field(&format!("lines.{index}.title"))?;
+                let opens = Some(Opens::Deposit(*of));
+                DraftLine { opens, ..paper(LineKind::Deposit, title, *amount)? }
             }
         });
     }
@@ -344,15 +377,18 @@ fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Resul
         money: LineMoney { amount, discount, tax },
         cost: basket::line_cost(item.cost, quantity).field("cost")?,
         weighed: item.weighed,
-        certificate: None,
+        opens: None,
     })
 }
 
-/// A gift certificate is sold with a number, and a deposit without.
+/// A gift certificate is sold with a number; a deposit is taken for something, and not by its kind alone.
 pub(crate) fn issued(
     kind: LineKind,
     certificate: Option<&NewCertificate>,
 ) -> Result<Option<NewCertificate>, CommandError> {
+    if kind == LineKind::Deposit {
+        return Err(Rejection::invalid("lines", SalesReason::DepositForNothing).into());
+    }
     if (kind == LineKind::GiftCertificate) != certificate.is_some() {
         return Err(Rejection::invalid("lines", SalesReason::CertificateUnnumbered).into());
     }
@@ -374,7 +410,7 @@ fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, Comm
         money: LineMoney { amount, discount: zero, tax: zero },
         cost: Some(zero),
         weighed: None,
-        certificate: None,
+        opens: None,
     })
 }
 

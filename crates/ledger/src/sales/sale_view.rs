@@ -262,6 +262,7 @@ async fn tenders(
                 on_file: row.try_get::<Option<i64>, _>("on_file")?.map(CustomerId::from_raw),
                 due: row.try_get::<Option<i64>, _>("due_day")?.map(Day::from_number),
                 certificate: None,
+                deposit: None,
             },
             still_owed: owed
                 .map(|o| Money::from_minor(o, currency))

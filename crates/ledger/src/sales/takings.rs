@@ -239,8 +239,9 @@ impl Parts {
     }
 }
 
-/// What counts as money: everything but what is still to be paid.
+/// What counts as money: everything but what is still to be paid, and what was taken with a deposit before.
 pub fn money_in(rows: &[Takings], currency: Currency) -> Result<Money, CommandError> {
-    let money = rows.iter().filter(|row| row.kind != TenderKind::OnAccount).map(|row| row.net);
+    let is_money = |kind| !matches!(kind, TenderKind::OnAccount | TenderKind::Deposit);
+    let money = rows.iter().filter(|row| is_money(row.kind)).map(|row| row.net);
     Money::sum(money, currency).field("total")
 }

@@ -4,7 +4,7 @@ use crate::books;
 use crate::books::figures::sale_figures;
 use crate::people::activity_log::{self, Activity};
 use crate::sales::drawer::{self, Cash, Drawer};
-use crate::sales::{accounts, limits, refunds};
+use crate::sales::{accounts, custom_orders, limits, refunds};
 use crate::shelf::stock::{self, EntryReason};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
@@ -102,9 +102,10 @@ impl Command for VoidSale {
             stock::add(tx, item, stock_units, because).await?;
         }
         tx.lock_shop_state(0).await?;
-        if !accounts::voided(tx, self.sale, (&reason, &who)).await? {
-            return Err(self.rejection(NotVoidable::CertificateSpent).into());
+        if let Some(spent) = accounts::voided(tx, self.sale, (&reason, &who)).await? {
+            return Err(self.rejection(spent).into());
         }
+        custom_orders::reopen(tx, self.sale).await?;
         sqlx::query("INSERT INTO sale_void (sale_id, at_ms, reason, who) VALUES ($1, $2, $3, $4)")
             .bind(self.sale.raw())
             .bind(tx.now().millis())

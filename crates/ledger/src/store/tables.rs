@@ -119,8 +119,13 @@ tables! {
         { tender_id Int, sale_id Int, customer_id Int, due_day Int, amount Int, paid Int }
     PAYMENT = payment, key [0], fresh 0,
         { id Int, tender_id Int, kind Text, amount Int, at_ms Int, who Text }
+    CUSTOM_ORDER = custom_order, key [0], fresh 0,
+        { id Int, customer_id Int, style_id Int, size Text, color Text, note Text, due_day Int, estimate Int,
+          state Text, item_id Int, hold_group Int, sale_id Int, reason Text, who Text, made_ms Int, ended_by Text,
+          ended_ms Int }
     ACCOUNT = account, key [0], fresh 0,
-        { id Int, kind Text, number Text, customer_id Int, balance Int, note Text, who Text, opened_ms Int }
+        { id Int, kind Text, number Text, customer_id Int, balance Int, note Text, who Text, opened_ms Int,
+          hold_group Int, custom_order Int }
     ACCOUNT_ENTRY = account_entry, key [0], fresh 0,
         { id Int, account_id Int, reason Text, amount Int, sale_id Int, sale_line_id Int, refund_id Int, note Text,
           who Text, at_ms Int }

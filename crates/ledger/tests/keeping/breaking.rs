@@ -37,8 +37,14 @@ pub(crate) struct Break {
 /// Damages the full shop in each way separately. In between it is repaired and must be clean again, so that
 /// each finding comes from its own damage.
 pub(crate) async fn check(breaks: &[Break]) {
+    check_after(breaks, async |_| ()).await;
+}
+
+/// The same after more has happened in the full shop.
+pub(crate) async fn check_after(breaks: &[Break], more: impl AsyncFn(&ledger::Ledger)) {
     for shop in shops().await {
         full_shop::fill(&shop).await;
+        more(&shop.ledger).await;
         let mut connection = unguarded(&shop).await;
         for Break { broken, mended, found } in breaks {
             run(&mut connection, broken).await;

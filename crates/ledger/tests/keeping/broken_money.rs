@@ -6,14 +6,14 @@ const MONEY: &[Break] = &[
     Break {
         broken: "UPDATE account SET balance = balance + 1",
         mended: "UPDATE account SET balance = balance - 1",
-        found: &["4 gift certificate # balance: 25.00 → 25.01"],
+        found: &["4 account # (gift-certificate) balance: 25.00 → 25.01"],
     },
     Break {
         broken: "UPDATE account_entry SET amount = amount - 1",
         mended: "UPDATE account_entry SET amount = amount + 1",
         found: &[
-            "4 gift certificate # balance: 24.99 → 25.00",
-            "4 sale line # (Gift note) put on a gift certificate: 25.00 → 24.99",
+            "4 account # (gift-certificate) balance: 24.99 → 25.00",
+            "4 sale line # (Gift note) put on its account: 25.00 → 24.99",
         ],
     },
     Break {
@@ -21,7 +21,7 @@ const MONEY: &[Break] = &[
             WHERE s.receipt = 2",
         mended: "DELETE FROM account_entry WHERE id = 1",
         found: &[
-            "4 gift certificate # balance: 24.00 → 25.00",
+            "4 account # (gift-certificate) balance: 24.00 → 25.00",
             "4 sale # (receipt 2) taken off gift certificates: 0.00 → 1.00",
         ],
     },
@@ -30,7 +30,7 @@ const MONEY: &[Break] = &[
             FROM account a, refund r GROUP BY a.id",
         mended: "DELETE FROM account_entry WHERE id = 1",
         found: &[
-            "4 gift certificate # balance: 26.00 → 25.00",
+            "4 account # (gift-certificate) balance: 26.00 → 25.00",
             "4 refund # (of sale #) put on a gift certificate: 0.00 → 1.00",
         ],
     },
@@ -299,7 +299,7 @@ const MONEY: &[Break] = &[
             "3 2026-06-15 on store shipping: -1.50 → 2.50",
             "3 2026-06-15 on store tax: -1.40 → 0.70",
             "3 2026-06-15 on store cost: 10.00 → 26.00",
-            "4 sale # left on a gift certificate: 0.00 → 25.00",
+            "4 sale # left on an account: 0.00 → 25.00",
             "9 sale # (receipt 1) voided: yes → no",
             "9 sale # (receipt 1) refunds of a voided sale: 0 → 2",
         ],

@@ -1,5 +1,6 @@
 //! A shop in which something of every kind has happened, so that every table has rows.
 
+use domain::account::DepositFor;
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Gtin;
@@ -22,8 +23,9 @@ use ledger::online::{Delivered, RecordRun, RunKind};
 use ledger::orders::TakeOrders;
 use ledger::people::{AddPerson, AddToken, EnrolDevice, LimitsOf, Phc, SecretHash, SetLimits};
 use ledger::sales::{
-    BasketChange, CloseDrawer, DecideReturn, LeaveBasket, NewRefund, NewSale, OpenBasket, OpenDrawer, Pay,
-    PutIn, RefundLine, RefundOf, RefundTender, SaleDone, SaleLineIn, TenderIn, VoidSale,
+    BasketChange, CloseDrawer, DecideReturn, LeaveBasket, MakeOrderedPiece, NewCustomOrder, NewRefund,
+    NewSale, OpenBasket, OpenDrawer, Pay, PutIn, RefundLine, RefundOf, RefundTender, SaleDone, SaleLineIn,
+    TenderIn, VoidSale,
 };
 use ledger::shelf::{
     AddItems, AddStyles, AdjustStock, BeginStockCount, Counted, DropStockCount, FinishPieces, HoldLine,
@@ -305,6 +307,7 @@ async fn owe_and_void(ledger: &Ledger) {
         on_file: None,
         due: Some(Day::from_number(20_260_715)),
         certificate: None,
+        deposit: None,
     };
     let sold = run(ledger, sale(vec![goods("ROV", "4.5")], owed)).await;
     let view = ledger.sale(sold.id).await.unwrap();
@@ -359,8 +362,50 @@ async fn customers(ledger: &Ledger) {
         run(ledger, SetTerms { customer, revision: 1, terms, who: "owner".to_owned() }).await;
         if name == "Dan Sedge" {
             run(ledger, EraseCustomer { customer, who: "owner".to_owned() }).await;
+            continue;
         }
+        let order = NewCustomOrder {
+            customer: Some(customer),
+            contact: Contact::default(),
+            style: Some("Ridge beanie".to_owned()),
+            size: "L".to_owned(),
+            color: "fawn, moss".to_owned(),
+            note: "for a long head".to_owned(),
+            due: Day::parse("2026-07-15").unwrap(),
+            estimate: Some(usd("55.00")),
+            who: "counter".to_owned(),
+        };
+        run(ledger, order).await;
     }
+}
+
+/// A deposit for what is on hold, and one for Cleo Marsh's order, whose piece is made and collected with a part of it.
+pub(crate) async fn promises(ledger: &Ledger) {
+    let order = ledger.custom_orders(None, 1).await.unwrap().remove(0);
+    let hold = ledger.open_holds(None, 9).await.unwrap();
+    let hold = hold.into_iter().find(|hold| hold.for_whom == "Ash").unwrap();
+    let paid =
+        |of, amount: &str| SaleLineIn::Deposit { of, title: "Deposit".to_owned(), amount: usd(amount) };
+    let lines = vec![paid(DepositFor::Hold(hold.id), "7.00")];
+    run(ledger, sale(lines, TenderIn::plain(TenderKind::Card, usd("7.00")))).await;
+    let lines = vec![paid(DepositFor::Order(order.id), "20.00")];
+    let taken = run(ledger, sale(lines, TenderIn::plain(TenderKind::Card, usd("20.00")))).await;
+    let deposit = ledger.deposits_in(taken.id).await.unwrap()[0].id;
+    let piece = NewPiece {
+        text: ItemText::default(),
+        pricing: ItemPricing { price: Some(usd("15.00")), ..ItemPricing::none(Currency::USD) },
+        price_reason: String::new(),
+        photographs: Vec::new(),
+        rows: None,
+        minutes: None,
+        note: String::new(),
+    };
+    let piece = NewPiece { text: ItemText { name: "Ordered hat".to_owned(), ..piece.text.clone() }, ..piece };
+    let made = run(ledger, MakeOrderedPiece { order: order.id, piece, who: "maker".to_owned() }).await;
+    let held = ledger.custom_order(order.id).await.unwrap().piece.and_then(|piece| piece.hold);
+    let sold = sale(vec![goods(&made.item.sku, "1")], TenderIn::by_deposit(deposit, usd("15.00")));
+    run(ledger, NewSale { customer: Some(order.customer), hold: held, ..sold }).await;
+    clean(ledger).await;
 }
 
 async fn hold(ledger: &Ledger) {

@@ -4,6 +4,7 @@
 mod backup;
 mod breaking;
 mod broken_customers;
+mod broken_deposits;
 mod broken_goods;
 mod broken_live;
 mod broken_money;

@@ -118,10 +118,10 @@ fn a_certificate_does_not_pay_for_another() {
             amount: usd(700),
             certificate,
         };
-        for line in
-            [unnumbered(LineKind::GiftCertificate, None), unnumbered(LineKind::Deposit, Some(certificate(3)))]
-        {
-            let reason = SalesReason::CertificateUnnumbered;
+        for (line, reason) in [
+            (unnumbered(LineKind::GiftCertificate, None), SalesReason::CertificateUnnumbered),
+            (unnumbered(LineKind::Deposit, Some(certificate(3))), SalesReason::DepositForNothing),
+        ] {
             shop.refuses(sale(vec![line], card(700)), invalid("lines", reason)).await;
         }
         audit::clean(&shop).await;

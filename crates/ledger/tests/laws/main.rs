@@ -11,6 +11,7 @@ mod correct;
 mod counter;
 mod customers;
 mod day;
+mod deposits;
 mod exchange;
 mod expected;
 mod find;

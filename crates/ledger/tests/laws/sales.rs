@@ -431,13 +431,13 @@ fn what_is_owed_is_paid_in_parts() {
 #[test]
 fn a_gift_note_is_not_in_gross() {
     on_each(|shop| async move {
-        shop.ok(add(vec![piece("p1", 4500)])).await;
+        shop.ok(add(vec![piece("p1", 4500), piece("p2", 4500)])).await;
         shop.ok(sale(vec![goods("p1", "1"), gift_note(2000)], cash(6500))).await;
-        let deposit = SaleLineIn::Paper {
-            kind: LineKind::Deposit,
+        let held = shop.ok(hold(&[("p2", "1")], Purpose::Customer, None)).await.id;
+        let deposit = SaleLineIn::Deposit {
+            of: domain::account::DepositFor::Hold(held),
             title: "Deposit".to_owned(),
             amount: usd(700),
-            certificate: None,
         };
         shop.ok(sale(vec![deposit], card(700))).await;
         let query = BooksQuery { from: None, to: None, by: BooksBy::default() };

@@ -3,7 +3,10 @@
 use crate::harness::on_each;
 use crate::make::*;
 use crate::sales::owed;
+use domain::account::DepositFor;
 use domain::basket::{LineKind, TenderKind};
+use domain::customer::Contact;
+use domain::day::Day;
 use domain::stock::ReturnDisposition;
 use ledger::sales::{NewSale, SaleLineIn};
 use ledger::shelf::Purpose;
@@ -68,6 +71,14 @@ const ATTACKS: &[(&str, &str)] = &[
     ("a certificate without its number", "UPDATE account SET number = NULL"),
     ("a certificate that was sold for less than nothing", "UPDATE account_entry SET amount = -amount"),
     ("a certificate that was sold in no sale", "UPDATE account_entry SET sale_id = NULL"),
+    ("a deposit for nothing", "UPDATE account SET custom_order = NULL WHERE kind = 'deposit'"),
+    ("a deposit for two things", "UPDATE account SET hold_group = 7 WHERE kind = 'deposit'"),
+    ("a deposit of nobody", "UPDATE account SET customer_id = NULL WHERE kind = 'deposit'"),
+    ("a certificate for an order", "UPDATE account SET hold_group = 7 WHERE kind = 'gift-certificate'"),
+    ("an order that was collected in no sale", "UPDATE custom_order SET state = 'collected', ended_ms = 1"),
+    ("an order that was made of nothing", "UPDATE custom_order SET state = 'made'"),
+    ("an ended order without its end", "UPDATE custom_order SET state = 'canceled'"),
+    ("an order of nobody", "UPDATE custom_order SET customer_id = 7"),
     ("voided and refunded", "UPDATE sale_refunded SET voided = 1 WHERE refunds > 0"),
     (
         "two shops that give orders of one channel",
@@ -143,6 +154,20 @@ fn the_schema_refuses_what_would_break_a_law() {
             who: "owner".to_owned(),
         };
         shop.ok(certificate).await;
+        let ordered = ledger::sales::NewCustomOrder {
+            customer: None,
+            contact: Contact { name: "Ada Moss".to_owned(), ..Contact::default() },
+            style: Some("Ridge beanie".to_owned()),
+            size: String::new(),
+            color: String::new(),
+            note: String::new(),
+            due: Day::parse("2026-06-17").unwrap(),
+            estimate: None,
+            who: "owner".to_owned(),
+        };
+        let of = DepositFor::Order(shop.ok(ordered).await);
+        let paid = SaleLineIn::Deposit { of, title: "Deposit".to_owned(), amount: usd(500) };
+        shop.ok(sale(vec![paid], card(500))).await;
         let issued = SaleLineIn::Paper {
             kind: LineKind::GiftCertificate,
             title: "Gift certificate".to_owned(),

@@ -1,22 +1,27 @@
 //! A shop with a past, and a day in it with everything that books money and stock.
 
 use crate::make::*;
+use domain::account::DepositFor;
 use domain::basket::{LineKind, TenderKind};
 use domain::channel::Channel;
+use domain::customer::Contact;
 use domain::day::Day;
+use domain::item::{ItemPricing, ItemText};
 use domain::money::{Currency, Money};
 use domain::order::{
     Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
 };
 use domain::stock::ReturnDisposition;
 use ledger::books::{BooksBy, BooksQuery};
+use ledger::customers::AddCustomer;
 use ledger::orders::{EndHold, SettleStatus, SettledStatus, TakeOrders};
 use ledger::sales::{
-    BasketChange, ChangeBasket, CloseDrawer, DecideReturn, HoldBasket, LeaveBasket, NewRefund, NewSale,
-    OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SaleDone, SaleLineIn, SalesQuery, TakeOut,
-    TakingsOf, TenderIn, VoidSale,
+    BasketChange, CancelCustomOrder, ChangeBasket, CloseDrawer, DecideReturn, ForfeitDeposit, HoldBasket,
+    HoldOrderedPiece, LeaveBasket, MakeOrderedPiece, NewCustomOrder, NewRefund, NewSale, OpenBasket,
+    OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SaleDone, SaleLineIn, SalesQuery, TakeOut, TakingsOf,
+    TenderIn, VoidSale,
 };
-use ledger::shelf::{Counted, Purpose};
+use ledger::shelf::{Counted, NewPiece, Purpose};
 use ledger::{Command, Key};
 use std::time::{Duration, Instant};
 use testkit::make::certificate;
@@ -124,6 +129,7 @@ pub(crate) async fn run(shop: &TestShop) -> String {
     }
     counter(shop).await;
     certificates(shop).await;
+    promises(shop).await;
     later(shop).await;
     online(shop).await;
     ok(shop, TakeOut { turn, amount: usd(100), reason: "bank".to_owned(), who: who() }).await;
@@ -184,6 +190,58 @@ async fn certificates(shop: &TestShop) {
     shop.ledger.certificates_of(sold.id).await.unwrap();
     shop.ledger.certificates(None, 50).await.unwrap();
     shop.ledger.certificates_owed().await.unwrap();
+}
+
+/// A custom order and its deposit: taken, made, collected, voided, refunded, canceled and looked at.
+async fn promises(shop: &TestShop) {
+    let who = || WHO.to_owned();
+    let contact = Contact { name: "Ada Moss".to_owned(), ..Contact::default() };
+    let customer = ok(shop, AddCustomer { contact: contact.clone(), who: who() }).await;
+    let order = NewCustomOrder {
+        customer: Some(customer),
+        contact,
+        style: None,
+        size: String::new(),
+        color: "fawn".to_owned(),
+        note: "a wide hat".to_owned(),
+        due: Day::parse("2026-07-15").unwrap(),
+        estimate: None,
+        who: who(),
+    };
+    let order = ok(shop, order).await;
+    let of = DepositFor::Order(order);
+    let line = SaleLineIn::Deposit { of, title: "Deposit".to_owned(), amount: usd(500) };
+    let taken = ok(shop, sale(vec![line], card(500))).await;
+    let deposit = shop.ledger.deposits_in(taken.id).await.unwrap()[0].id;
+    let pricing = ItemPricing { price: Some(usd(500)), ..ItemPricing::none(usd(0).currency()) };
+    let piece = NewPiece {
+        text: ItemText { name: "Ordered hat".to_owned(), ..ItemText::default() },
+        pricing,
+        price_reason: String::new(),
+        photographs: Vec::new(),
+        rows: None,
+        minutes: None,
+        note: String::new(),
+    };
+    let made = ok(shop, MakeOrderedPiece { order, piece, who: who() }).await;
+    let hold = shop.ledger.custom_order(order).await.unwrap().piece.and_then(|piece| piece.hold);
+    let paid = vec![TenderIn::by_deposit(deposit, usd(500))];
+    let sold = NewSale { customer: Some(customer), hold, ..sale(vec![goods(&made.item.sku, "1")], paid) };
+    let sold = ok(shop, sold).await;
+    ok(shop, VoidSale { sale: sold.id, reason: "slip".to_owned(), who: who() }).await;
+    ok(shop, HoldOrderedPiece { order, who: who() }).await;
+    ok(shop, CancelCustomOrder { order, reason: "moved away".to_owned(), who: who() }).await;
+    shop.ledger.deposits_left_over(9).await.unwrap();
+    ok(shop, ForfeitDeposit { deposit, left: usd(500), reason: "as agreed".to_owned(), who: who() }).await;
+    shop.ledger.deposit_history(deposit, 9).await.unwrap();
+    shop.ledger.deposits(None, 9).await.unwrap();
+    shop.ledger.deposits_for(of).await.unwrap();
+    shop.ledger.deposits_of(customer).await.unwrap();
+    shop.ledger.deposits_owed().await.unwrap();
+    shop.ledger.custom_orders_due(None, 9).await.unwrap();
+    shop.ledger.custom_orders_of(customer).await.unwrap();
+    let now = shop.ledger.now();
+    shop.ledger.forfeited((now.plus_millis(-1000), now.plus_millis(1000)), 9).await.unwrap();
 }
 
 /// What is unpaid, paid in parts and refunded; returned goods, decided later.

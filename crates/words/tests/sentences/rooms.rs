@@ -72,6 +72,8 @@ pub(crate) fn customers() -> Vec<Row> {
         row(R::TooManyWords { limit: 8 }, &["8 words"]),
         row(R::OwesMoney { owed: crate::usd(1250) }, &["$12.50"]),
         row(R::HasHolds, &["hold"]),
+        row(R::HasCustomOrder, &["custom order", "cancel"]),
+        row(R::HasDeposit { left: crate::usd(1250) }, &["$12.50", "refund it"]),
         row(R::OrderWaits { number: owned("A-7") }, &["A-7"]),
         row(R::NotOrderDays { least: 7, most: 3650 }, &["7", "3650"]),
     ]

@@ -2,8 +2,8 @@
 
 use super::refined::refine;
 use super::{
-    balances, books, certificates, connections, customers, feeds, holds, items, limits, listings, orders,
-    receipts, refund_lines, sales, shelf, shop, styles, takings,
+    balances, books, certificates, connections, custom_orders, customers, deposits, feeds, holds, items,
+    limits, listings, orders, receipts, refund_lines, sales, shelf, shop, styles, takings,
 };
 use crate::app::App;
 use crate::health;
@@ -70,6 +70,13 @@ use utoipa::{Modify, OpenApi};
         certificates::get::list_certificates,
         certificates::post::bring_in,
         certificates::by_id::get::read_certificate,
+        custom_orders::get::list_custom_orders,
+        custom_orders::post::take_custom_order,
+        custom_orders::by_id::get::read_custom_order,
+        custom_orders::by_id::cancel::cancel_custom_order,
+        deposits::get::list_deposits,
+        deposits::by_id::get::read_deposit,
+        deposits::by_id::forfeit::forfeit_deposit,
         shelf::read_shelf,
         books::read_books,
         takings::read_takings,

@@ -11,6 +11,7 @@ use domain::account::AccountReason;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::channel::MAX_CHANNEL_CHARS;
 use domain::codes::MAX_CODE_CHARS;
+use domain::custom_order::CustomOrderState;
 use domain::customer::{MAX_EMAIL_CHARS, MAX_PHONE_CHARS};
 use domain::order::OrderStatus;
 use domain::stock::{Availability, ItemKind, ReturnDisposition, StockReason};
@@ -90,6 +91,9 @@ fn own(schema: &str, field: &str) -> Option<Form> {
             Words(vec![ReturnDisposition::Shelf.code(), ReturnDisposition::WrittenOff.code()])
         }
         ("CertificateChange", "why") => Words(AccountReason::ALL.map(AccountReason::code).to_vec()),
+        ("CustomOrderShown", "state") => Words(CustomOrderState::ALL.map(CustomOrderState::code).to_vec()),
+        ("CancelText" | "ForfeitText", "reason") => Text(1, MAX_NAME_CHARS),
+        ("CustomOrderText", "style") => Text(0, MAX_NAME_CHARS),
         ("StockText", "why") => Words(losses()),
         ("MoveShown", "why") => Words(StockReason::ALL.map(StockReason::code).to_vec()),
         ("HoldText", "for") => {
@@ -127,8 +131,8 @@ fn everywhere(field: &str) -> Option<Form> {
         | "rate" | "quantity" | "count" | "more" | "less" | "onHand" | "held" | "free" | "sold"
         | "byWeight" | "ended" | "lowestPrice" | "highestPrice" | "gross" | "net" | "fees" | "postage"
         | "defaultDiscount" | "margin" | "ounces" | "tendered" | "change" | "stillOwed"
-        | "inventoryLevel" | "given" | "balance" | "owed" => decimal(),
-        "id" | "sale" | "hold" | "line" | "customerId" => Pattern(ID, 19),
+        | "inventoryLevel" | "given" | "balance" | "owed" | "left" | "estimate" | "deposits" => decimal(),
+        "id" | "sale" | "hold" | "line" | "customerId" | "customOrder" | "deposit" => Pattern(ID, 19),
         "email" => Text(0, MAX_EMAIL_CHARS),
         "telephone" => Text(0, MAX_PHONE_CHARS),
         "revision" => Pattern(WHOLE, 20),

@@ -4,6 +4,7 @@ mod chart;
 mod csv;
 mod day;
 mod month;
+mod other_income;
 pub(crate) mod sale;
 pub(crate) mod table;
 mod year;

@@ -5,7 +5,10 @@
 
 mod balances;
 mod certificates;
+mod custom_order;
+mod custom_orders;
 mod customer;
+mod deposits;
 mod drawer;
 mod events;
 mod hold;
@@ -47,7 +50,8 @@ pub(crate) fn routes() -> Vec<Route> {
     let give_back = Access::With(Permission::GiveBack);
     let keep = Access::With(Permission::KeepDrawer);
     let run = Access::With(Permission::Run);
-    vec![
+    let mut routes = of_promises(sell, find, give_back, run);
+    routes.extend([
         Route::get("/counter", sell, room::room),
         Route::post("/counter/channel", sell, place::switch),
         Route::post("/counter/scan", sell, scan::first),
@@ -94,6 +98,27 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::get("/counter/drawer/{turn}", keep, drawer::turn),
         Route::post("/counter/drawer/{turn}/cash", keep, drawer::cash),
         Route::post("/counter/drawer/{turn}/close", keep, drawer::close),
+    ]);
+    routes
+}
+
+/// Custom orders and deposits.
+fn of_promises(sell: Access, find: Access, give_back: Access, run: Access) -> Vec<Route> {
+    vec![
+        Route::get("/counter/custom-orders", sell, custom_orders::list),
+        Route::get("/counter/custom-orders/new", find, custom_orders::new),
+        Route::post("/counter/custom-orders", find, custom_orders::take),
+        Route::get("/counter/custom-orders/{order}", sell, custom_order::page),
+        Route::post("/counter/custom-orders/{order}/deposit", sell, custom_order::deposit),
+        Route::post("/counter/custom-orders/{order}/hold", sell, custom_order::hold),
+        Route::post("/counter/custom-orders/{order}/reopen", sell, custom_order::reopen),
+        Route::post("/counter/custom-orders/{order}/cancel", sell, custom_order::cancel),
+        Route::get("/counter/deposits", sell, deposits::list),
+        Route::get("/counter/deposits/{deposit}", sell, deposits::one),
+        Route::post("/counter/deposits/{deposit}/refund", give_back, deposits::refund),
+        Route::post("/counter/deposits/{deposit}/forfeit", run, deposits::forfeit),
+        Route::get("/counter/holds/{hold}/deposit", sell, deposits::of_hold),
+        Route::post("/counter/holds/{hold}/deposit", sell, deposits::take),
     ]
 }
 

@@ -106,6 +106,7 @@ pub(crate) fn tender_name(kind: TenderKind) -> &'static str {
         TenderKind::Check => "Check",
         TenderKind::Online => "Online",
         TenderKind::GiftCertificate => "Gift certificate",
+        TenderKind::Deposit => "Deposit",
         TenderKind::OnAccount => "On account",
         TenderKind::Other => "Other",
         TenderKind::Exchange => "Exchange",

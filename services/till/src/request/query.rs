@@ -6,8 +6,8 @@ use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::request::Parts;
 use domain::codes::Code;
 use domain::ids::{
-    AccountId, BasketId, CustomerId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundId,
-    RefundLineId, SaleId, SessionId, TenderId, TurnId,
+    AccountId, BasketId, CustomOrderId, CustomerId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId,
+    RefundId, RefundLineId, SaleId, SessionId, TenderId, TurnId,
 };
 use domain::people::Role;
 use serde::Deserialize;
@@ -75,7 +75,8 @@ macro_rules! named_ids {
 }
 
 named_ids! {
-    AccountId "gift certificate",
+    AccountId "gift certificate or deposit",
+    CustomOrderId "custom order",
     CustomerId "customer",
     SaleId "sale",
     HoldGroupId "hold",

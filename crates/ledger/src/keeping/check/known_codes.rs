@@ -7,7 +7,9 @@ use crate::orders::OrderLineState;
 use crate::sales::EntryKind;
 use crate::shelf::{Purpose, StockCountState};
 use crate::store::error::CommandError;
+use domain::account::{AccountKind, AccountReason};
 use domain::basket::{LineKind, TenderKind};
+use domain::custom_order::CustomOrderState;
 use domain::limits::LimitName;
 use domain::order::OrderStatus;
 use domain::people::Role;
@@ -51,6 +53,9 @@ const COLUMNS: &[Column] = &[
     ("tender", "kind", |code| TenderKind::from_code(code).is_some()),
     ("payment", "kind", |code| TenderKind::from_code(code).is_some()),
     ("return_decision", "disposition", |code| ReturnDisposition::from_code(code).is_some()),
+    ("account", "kind", |code| AccountKind::from_code(code).is_some()),
+    ("account_entry", "reason", |code| AccountReason::from_code(code).is_some()),
+    ("custom_order", "state", |code| CustomOrderState::from_code(code).is_some()),
     ("basket", "state", |code| matches!(code, "open" | "paid" | "left")),
     ("drawer_entry", "kind", |code| EntryKind::from_code(code).is_some()),
     ("order_line", "state", |code| OrderLineState::from_code(code).is_some()),

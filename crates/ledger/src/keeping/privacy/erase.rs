@@ -18,7 +18,8 @@ use sqlx::{AssertSqlSafe, Row};
 const AT_ONCE: usize = 128;
 
 /// Erases a customer's data, that of orders with their e-mail address, and names that were typed exactly like theirs.
-/// Refused while they owe money, goods are on hold for them, or a line of an order of theirs waits.
+/// Refused while they owe money, goods are on hold or made for them, something of their deposits is left, or a line of an
+/// order of theirs waits.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EraseCustomer {
     /// Which.
@@ -65,12 +66,25 @@ async fn refuse_open(tx: &mut Tx, people: &[i64]) -> Result<(), CommandError> {
         "SELECT id FROM hold WHERE state = 'open' AND (until_ms IS NULL OR until_ms > $1) AND customer_id";
     const WAITS: &str = "SELECT o.number FROM customer_order o WHERE EXISTS (SELECT 1 FROM order_line l \
         WHERE l.order_id = o.id AND l.state IN ('short', 'held')) AND o.customer_id";
+    const MADE: &str = "SELECT id FROM custom_order WHERE state IN ('open', 'made') AND customer_id";
+    const DEPOSITS: &str = "SELECT CAST(COALESCE(SUM(balance), 0) AS BIGINT) AS balance FROM account \
+        WHERE kind = 'deposit' AND customer_id";
     let now = tx.now().millis();
     if let Some(row) = first(tx, OWED, None, people, "").await? {
         let owed = Money::from_minor(row.try_get("owed")?, tx.shop().currency).stored("open_balance")?;
         if !owed.is_zero() {
             return Err(Rejection::invalid("customer", CustomersReason::OwesMoney { owed }).into());
         }
+    }
+    if let Some(row) = first(tx, DEPOSITS, None, people, "").await? {
+        let left =
+            Money::from_minor(row.try_get("balance")?, tx.shop().currency).stored("account.balance")?;
+        if !left.is_zero() {
+            return Err(Rejection::invalid("customer", CustomersReason::HasDeposit { left }).into());
+        }
+    }
+    if first(tx, MADE, None, people, "LIMIT 1").await?.is_some() {
+        return Err(Rejection::invalid("customer", CustomersReason::HasCustomOrder).into());
     }
     if first(tx, HELD, Some(now), people, "LIMIT 1").await?.is_some() {
         return Err(Rejection::invalid("customer", CustomersReason::HasHolds).into());

@@ -1,6 +1,7 @@
 //! Everything that the shop keeps about one customer, from one snapshot, to be handed to them.
 
 use super::history::{all_of, rows_of, sale_ids};
+use super::promised::{self, ExportedCustomOrder, ExportedDeposit};
 use crate::customers::view;
 use crate::people::activity_log::{self, Activity};
 use crate::sales::sale_view::SALE;
@@ -48,6 +49,10 @@ pub struct CustomerExport {
     pub payments: Vec<ExportedPayment>,
     /// Gift certificates that are for them, oldest first.
     pub gift_certificates: Vec<ExportedCertificate>,
+    /// What they paid toward something that is held or made for them, oldest first.
+    pub deposits: Vec<ExportedDeposit>,
+    /// What is made for them, oldest first.
+    pub custom_orders: Vec<ExportedCustomOrder>,
     /// Oldest first.
     pub holds: Vec<ExportedHold>,
     /// Oldest first.
@@ -262,6 +267,8 @@ impl Ledger {
             sales: self.exported_sales(snapshot, &people).await?,
             payments: payments(snapshot, &people, shop.currency).await?,
             gift_certificates: certificates(snapshot, &people, shop.currency).await?,
+            deposits: promised::deposits(snapshot, &people, shop.currency).await?,
+            custom_orders: promised::orders(snapshot, &people, shop.currency).await?,
             holds: holds(snapshot, &people).await?,
             orders: orders(snapshot, &people, shop.currency).await?,
             activity: activity(snapshot, id).await?,
@@ -320,7 +327,7 @@ fn exported_sale(sale: SaleView) -> ExportedSale {
     }
 }
 
-fn time(row: &AnyRow, column: &str) -> Result<String, CommandError> {
+pub(super) fn time(row: &AnyRow, column: &str) -> Result<String, CommandError> {
     Ok(Moment::from_millis(row.try_get(column)?).to_string())
 }
 
@@ -350,7 +357,8 @@ async fn certificates(
     people: &[i64],
     currency: Currency,
 ) -> Result<Vec<ExportedCertificate>, CommandError> {
-    const FOR_THEM: &str = "SELECT a.number, a.balance, a.opened_ms FROM account a WHERE a.customer_id";
+    const FOR_THEM: &str = "SELECT a.number, a.balance, a.opened_ms FROM account a \
+        WHERE a.kind = 'gift-certificate' AND a.customer_id";
     let rows = all_of(snapshot, FOR_THEM, people, "ORDER BY a.id").await?;
     let certificate = |row: &AnyRow| {
         let number =

@@ -3,6 +3,7 @@
 mod erase;
 mod export;
 mod history;
+mod promised;
 mod sweep;
 
 pub use erase::EraseCustomer;
@@ -11,4 +12,5 @@ pub use export::{
     ExportedOrder, ExportedPayment, ExportedRefund, ExportedSale,
 };
 pub use history::{CustomerOrder, CustomerSale};
+pub use promised::{ExportedCustomOrder, ExportedDeposit};
 pub use sweep::SweepPersonalData;

@@ -1,19 +1,25 @@
-//! Gift certificates: what the shop owes to whoever holds one. A sale issues them, tenders spend them, and each change
-//! is an entry.
+//! Money that the shop holds for somebody: gift certificates, for whoever holds one, and deposits, for one customer. A
+//! sale opens them, tenders spend them, and each change is an entry.
 
+mod deposit_view;
+mod deposits;
 mod of_sales;
 mod pending;
 mod view;
 mod write;
 
+pub use deposit_view::{DepositView, Forfeited};
+pub use deposits::{ForfeitDeposit, UsableDeposit};
 pub use view::{CertificateEntry, CertificateOfSale, CertificateView};
 pub use write::NewCertificate;
 
+pub(crate) use deposit_view::wanted;
+pub(crate) use deposits::{customer_of, owner_of, paid_by_deposits, refuse_without_deposit, usable};
 pub(crate) use of_sales::{add_sold, enter, refunded, voided};
 pub(crate) use pending::{refuse_bought_with_another, refuse_more_than_is_left};
 pub(crate) use write::{
-    AT_ITSELF, AT_TENDER, Cause, Change, add_entries, balance_of, refuse_without_number, spend,
-    take_of_number,
+    AT_ITSELF, AT_TENDER, Cause, Change, NewAccount, Opens, add_entries, balance_of, refuse_without_number,
+    spend, take_of_number,
 };
 
 use crate::people::activity_log::{self, Activity};
@@ -57,7 +63,7 @@ impl Command for BringInCertificate {
         let certificate = self.certificate.filed(tx).await?;
         tx.lock_shop_state(0).await?;
         let mut bundle = Bundle::default();
-        let new = [(&certificate, self.amount)];
+        let new = [NewAccount::Certificate(&certificate, self.amount)];
         let account = write::add_new(tx, &new, (&note, &who), &mut bundle)?.remove(0);
         let change = Change { account, amount: self.amount, cause: Cause::BroughtIn };
         write::add_entries(tx, &[change], (&note, &who), &mut bundle)?;
@@ -140,7 +146,7 @@ impl Command for EndCertificate {
 }
 
 async fn number_of(tx: &mut Tx, account: AccountId) -> Result<CertificateNumber, CommandError> {
-    let row = sqlx::query("SELECT number FROM account WHERE id = $1")
+    let row = sqlx::query("SELECT number FROM account WHERE id = $1 AND kind = 'gift-certificate'")
         .bind(account.raw())
         .fetch_optional(tx.db())
         .await?

@@ -1,18 +1,20 @@
-//! What sales, refunds and voids do to gift certificates.
+//! What sales, refunds and voids do to gift certificates and deposits.
 
-use super::write::{self, Cause, Change, NewCertificate};
+use super::deposits;
+use super::write::{self, Cause, Change, NewAccount, Opens};
 use crate::sales::booking::Draft;
 use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
-use crate::store::rejection::{Rejection, SalesReason};
+use crate::store::rejection::{NotVoidable, Rejection, SalesReason};
+use domain::account::AccountKind;
 use domain::basket::{Given, LineKind, TenderKind};
 use domain::certificate::CertificateNumber;
 use domain::ids::{AccountId, RefundId, SaleId, SaleLineId};
 use domain::money::Money;
 use sqlx::Row;
 
-/// Issues the certificates among a sale's lines, as a part of the bundle that books it.
+/// Opens the accounts that a sale's lines sell, as a part of the bundle that books it.
 pub(crate) fn add_sold(
     tx: &Tx,
     sale: SaleId,
@@ -20,14 +22,23 @@ pub(crate) fn add_sold(
     draft: &Draft,
     bundle: &mut Bundle,
 ) -> Result<Vec<Change>, CommandError> {
-    let sold: Vec<(SaleLineId, &NewCertificate, Money)> = ids
-        .iter()
-        .zip(&draft.lines)
-        .filter_map(|(id, line)| Some((*id, line.certificate.as_ref()?, line.money.amount)))
-        .collect();
-    let new: Vec<_> = sold.iter().map(|(_, certificate, amount)| (*certificate, *amount)).collect();
+    let mut new = Vec::new();
+    let mut sold = Vec::new();
+    for (id, line) in ids.iter().zip(&draft.lines) {
+        let amount = line.money.amount;
+        match &line.opens {
+            None => continue,
+            Some(Opens::Certificate(certificate)) => new.push(NewAccount::Certificate(certificate, amount)),
+            Some(Opens::Deposit(of)) => {
+                let nobody = || Rejection::invalid("lines", SalesReason::DepositNeedsCustomer);
+                let customer = draft.party.customer.ok_or_else(nobody)?;
+                new.push(NewAccount::Deposit(customer, *of, amount));
+            }
+        }
+        sold.push((*id, amount));
+    }
     let accounts = write::add_new(tx, &new, ("", &draft.who), bundle)?;
-    let change = |(account, (line, _, amount)): (AccountId, (SaleLineId, _, Money))| Change {
+    let change = |(account, (line, amount)): (AccountId, (SaleLineId, Money))| Change {
         account,
         amount,
         cause: Cause::Sold(sale, line),
@@ -35,36 +46,46 @@ pub(crate) fn add_sold(
     Ok(accounts.into_iter().zip(sold).map(change).collect())
 }
 
-/// Takes back refunded certificates, as far as they are not spent, and pays a refund on one.
+/// How a refund is paid, and the gift certificate that gets what is paid on one.
+pub(crate) type PaidBack<'a> = (&'a [Given], Option<CertificateNumber>);
+
+/// Takes back refunded certificates and deposits, as far as they are not spent, and gives back to those that paid.
 pub(crate) async fn refunded(
     tx: &mut Tx,
-    refund: RefundId,
+    (refund, sale): (RefundId, SaleId),
     back: &[(SaleLineId, LineKind, Money)],
-    (tenders, number): (&[Given], Option<CertificateNumber>),
+    (tenders, number): PaidBack<'_>,
     (note, who): (&str, &str),
 ) -> Result<(), CommandError> {
     let mut changes = Vec::new();
     for (line, kind, amount) in back {
-        if *kind == LineKind::GiftCertificate
+        if *kind != LineKind::Goods
             && !amount.is_zero()
             && let Some(account) = sold_as(tx, *line).await?
         {
-            take_back(tx, account, *amount).await?;
+            take_back(tx, account, *kind, *amount).await?;
             let cause = Cause::Returned(refund, *line);
             changes.push(Change { account, amount: amount.negated(), cause });
         }
     }
-    let paid = tenders.iter().filter(|given| given.0 == TenderKind::GiftCertificate).map(|given| given.1);
-    let paid = Money::sum(paid, tx.shop().currency).field("tender")?;
-    if !paid.is_zero() {
+    let currency = tx.shop().currency;
+    let paid = |kind| {
+        let paid = tenders.iter().filter(|given| given.0 == kind).map(|given| given.1);
+        Money::sum(paid, currency).field("tender")
+    };
+    let on_certificate = paid(TenderKind::GiftCertificate)?;
+    if !on_certificate.is_zero() {
         let needed = || Rejection::invalid("certificate", SalesReason::CertificateNeeded);
-        let account = write::give_to_number(tx, number.ok_or_else(needed)?, paid, who).await?;
-        changes.push(Change { account, amount: paid, cause: Cause::Refund(refund) });
+        let account = write::give_to_number(tx, number.ok_or_else(needed)?, on_certificate, who).await?;
+        changes.push(Change { account, amount: on_certificate, cause: Cause::Refund(refund) });
+    }
+    for (account, amount) in deposits::give_back(tx, sale, paid(TenderKind::Deposit)?).await? {
+        changes.push(Change { account, amount, cause: Cause::Refund(refund) });
     }
     enter(tx, &changes, (note, who)).await
 }
 
-/// The certificate that a line sold; none for a past sale.
+/// The account that a line sold; none for a past sale.
 async fn sold_as(tx: &mut Tx, line: SaleLineId) -> Result<Option<AccountId>, CommandError> {
     let row = sqlx::query("SELECT account_id FROM account_entry WHERE sale_line_id = $1 AND reason = 'sold'")
         .bind(line.raw())
@@ -73,7 +94,12 @@ async fn sold_as(tx: &mut Tx, line: SaleLineId) -> Result<Option<AccountId>, Com
     Ok(row.map(|row| row.try_get("account_id")).transpose()?.map(AccountId::from_raw))
 }
 
-async fn take_back(tx: &mut Tx, account: AccountId, amount: Money) -> Result<(), CommandError> {
+async fn take_back(
+    tx: &mut Tx,
+    account: AccountId,
+    kind: LineKind,
+    amount: Money,
+) -> Result<(), CommandError> {
     if write::take(tx, account, amount).await? {
         return Ok(());
     }
@@ -82,18 +108,22 @@ async fn take_back(tx: &mut Tx, account: AccountId, amount: Money) -> Result<(),
         .fetch_one(tx.db())
         .await?;
     let left = Money::from_minor(row.try_get("balance")?, amount.currency()).stored("account.balance")?;
-    Err(Rejection::invalid("lines", SalesReason::CertificateSpent { left, asked: amount }).into())
+    let reason = match kind {
+        LineKind::Deposit => SalesReason::DepositSpent { left, asked: amount },
+        _ => SalesReason::CertificateSpent { left, asked: amount },
+    };
+    Err(Rejection::invalid("lines", reason).into())
 }
 
-/// Undoes what a sale did to certificates; false if one that it sold is spent.
+/// Undoes what a sale did to certificates and deposits, or says which of them that it sold is spent.
 pub(crate) async fn voided(
     tx: &mut Tx,
     sale: SaleId,
     (note, who): (&str, &str),
-) -> Result<bool, CommandError> {
+) -> Result<Option<NotVoidable>, CommandError> {
     let rows = sqlx::query(
-        "SELECT account_id, CAST(SUM(amount) AS BIGINT) AS amount FROM account_entry WHERE sale_id = $1 \
-         GROUP BY account_id ORDER BY account_id",
+        "SELECT e.account_id, a.kind, CAST(SUM(e.amount) AS BIGINT) AS amount FROM account_entry e \
+         JOIN account a ON a.id = e.account_id WHERE e.sale_id = $1 GROUP BY e.account_id, a.kind ORDER BY e.account_id",
     )
     .bind(sale.raw())
     .fetch_all(tx.db())
@@ -105,7 +135,10 @@ pub(crate) async fn voided(
         let undone = amount.stored("account_entry.amount")?.negated();
         if undone.is_negative() {
             if !write::take(tx, account, undone.negated()).await? {
-                return Ok(false);
+                return Ok(Some(match AccountKind::from_code(&row.try_get::<String, _>("kind")?) {
+                    Some(AccountKind::Deposit) => NotVoidable::DepositSpent,
+                    _ => NotVoidable::CertificateSpent,
+                }));
             }
         } else {
             write::give(tx, account, undone).await?;
@@ -113,7 +146,7 @@ pub(crate) async fn voided(
         changes.push(Change { account, amount: undone, cause: Cause::Voided(sale) });
     }
     enter(tx, &changes, (note, who)).await?;
-    Ok(true)
+    Ok(None)
 }
 
 pub(crate) async fn enter(

@@ -1,6 +1,5 @@
 //! Reads gift certificates. Numbers are told by their last four digits, except where one is printed.
 
-use super::write::GIFT_CERTIFICATE;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::{Rejection, Thing};
@@ -85,10 +84,9 @@ impl Ledger {
     /// A gift certificate by its identifier.
     pub async fn certificate(&self, id: AccountId) -> Result<CertificateView, CommandError> {
         let mut connection = self.reader().await?;
-        let text = format!("{CERTIFICATE} WHERE a.id = $1 AND a.kind = $2");
+        let text = format!("{CERTIFICATE} WHERE a.id = $1 AND a.kind = 'gift-certificate'");
         let row = sqlx::query(sqlx::AssertSqlSafe(text))
             .bind(id.raw())
-            .bind(GIFT_CERTIFICATE)
             .fetch_optional(&mut *connection)
             .await?
             .ok_or_else(|| Rejection::no_such(Thing::Certificate, id))?;
@@ -102,7 +100,9 @@ impl Ledger {
         limit: usize,
     ) -> Result<Vec<CertificateView>, CommandError> {
         let mut connection = self.reader().await?;
-        let text = format!("{CERTIFICATE} WHERE a.id < $1 ORDER BY a.id DESC LIMIT $2");
+        let text = format!(
+            "{CERTIFICATE} WHERE a.kind = 'gift-certificate' AND a.id < $1 ORDER BY a.id DESC LIMIT $2"
+        );
         let rows = sqlx::query(sqlx::AssertSqlSafe(text))
             .bind(before.map_or(i64::MAX, AccountId::raw))
             .bind(i64::try_from(limit).unwrap_or(i64::MAX))
@@ -152,7 +152,8 @@ impl Ledger {
              WHERE sale_id = $1 UNION ALL \
              SELECT x.id, x.account_id, x.reason, x.amount, x.sale_line_id, x.refund_id FROM refund r \
              JOIN account_entry x ON x.refund_id = r.id WHERE r.sale_id = $1) e \
-             JOIN account a ON a.id = e.account_id LEFT JOIN person_data w ON w.id = a.customer_id ORDER BY e.id",
+             JOIN account a ON a.id = e.account_id AND a.kind = 'gift-certificate' \
+             LEFT JOIN person_data w ON w.id = a.customer_id ORDER BY e.id",
         )
         .bind(sale.raw())
         .fetch_all(&mut *connection)
@@ -174,7 +175,7 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT CAST(COALESCE(SUM(balance), 0) AS BIGINT) AS owed, CAST(COUNT(*) AS BIGINT) AS certificates \
-             FROM account WHERE balance > 0",
+             FROM account WHERE balance > 0 AND kind = 'gift-certificate'",
         )
         .fetch_one(&mut *connection)
         .await?;

@@ -1,17 +1,18 @@
-//! Changes what gift certificates are worth. Whoever calls this has locked the shop's row, so that two sales never
-//! wait for each other's certificates; the conditional update alone guarantees that none is spent twice.
+//! Changes what accounts are worth. Whoever calls this has locked the shop's row, so that two sales never wait for each
+//! other's accounts; the conditional update alone guarantees that nothing is spent twice.
 
+use super::deposits;
 use crate::customers::person_data;
-use crate::sales::ring_up::TenderIn;
+use crate::sales::booking::Draft;
 use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, SalesReason, Thing};
 use crate::store::tables;
-use domain::account::AccountReason;
+use domain::account::{AccountKind, AccountReason, DepositFor};
 use domain::basket::TenderKind;
 use domain::certificate::CertificateNumber;
-use domain::ids::{AccountId, CustomerId, RefundId, SaleId, SaleLineId};
+use domain::ids::{AccountId, CustomOrderId, CustomerId, HoldGroupId, RefundId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -20,8 +21,6 @@ use sqlx::Row;
 /// Where a rejection says that a certificate is wrong: at a sale's payment, or at the one that is asked for.
 pub(crate) const AT_TENDER: &str = "tenders.certificate";
 pub(crate) const AT_ITSELF: &str = "certificate";
-/// The code of gift certificates among the accounts.
-pub(crate) const GIFT_CERTIFICATE: &str = "gift-certificate";
 
 /// A gift certificate to be issued.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -52,6 +51,57 @@ impl NewCertificate {
     }
 }
 
+/// What a line of a sale sells that is spent later.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Opens {
+    Certificate(NewCertificate),
+    /// Of the sale's own customer.
+    Deposit(DepositFor),
+}
+
+/// An account to be opened, with its first balance.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum NewAccount<'a> {
+    Certificate(&'a NewCertificate, Money),
+    Deposit(CustomerId, DepositFor, Money),
+}
+
+impl NewAccount<'_> {
+    fn kind(self) -> AccountKind {
+        match self {
+            Self::Certificate(..) => AccountKind::GiftCertificate,
+            Self::Deposit(..) => AccountKind::Deposit,
+        }
+    }
+
+    fn number(self) -> Option<String> {
+        match self {
+            Self::Certificate(certificate, _) => Some(certificate.number.to_string()),
+            Self::Deposit(..) => None,
+        }
+    }
+
+    fn customer(self) -> Option<CustomerId> {
+        match self {
+            Self::Certificate(certificate, _) => certificate.on_file,
+            Self::Deposit(customer, ..) => Some(customer),
+        }
+    }
+
+    fn of(self) -> Option<DepositFor> {
+        match self {
+            Self::Certificate(..) => None,
+            Self::Deposit(_, of, _) => Some(of),
+        }
+    }
+
+    fn balance(self) -> Money {
+        match self {
+            Self::Certificate(_, amount) | Self::Deposit(.., amount) => amount,
+        }
+    }
+}
+
 /// What changed a balance.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Cause {
@@ -62,6 +112,7 @@ pub(crate) enum Cause {
     Returned(RefundId, SaleLineId),
     BroughtIn,
     WrittenOff,
+    Forfeited,
 }
 
 impl Cause {
@@ -74,13 +125,16 @@ impl Cause {
             Self::Returned(..) => AccountReason::Returned,
             Self::BroughtIn => AccountReason::BroughtIn,
             Self::WrittenOff => AccountReason::WrittenOff,
+            Self::Forfeited => AccountReason::Forfeited,
         }
     }
 
     fn sale(self) -> Option<SaleId> {
         match self {
             Self::Sold(sale, _) | Self::Spent(sale) | Self::Voided(sale) => Some(sale),
-            Self::Refund(_) | Self::Returned(..) | Self::BroughtIn | Self::WrittenOff => None,
+            Self::Refund(_) | Self::Returned(..) | Self::BroughtIn | Self::WrittenOff | Self::Forfeited => {
+                None
+            }
         }
     }
 
@@ -107,20 +161,19 @@ pub(crate) struct Change {
     pub(crate) cause: Cause,
 }
 
-/// Takes what the certificates pay of a sale.
-pub(crate) async fn spend(
-    tx: &mut Tx,
-    sale: SaleId,
-    tenders: &[TenderIn],
-) -> Result<Vec<Change>, CommandError> {
+/// Takes what certificates and deposits pay of a sale.
+pub(crate) async fn spend(tx: &mut Tx, draft: &Draft) -> Result<Vec<Change>, CommandError> {
     let mut changes = Vec::new();
-    for tender in tenders {
-        if let Some(number) = tender.certificate
-            && !tender.amount.is_zero()
-        {
-            let account = take_of_number(tx, AT_TENDER, number, tender.amount).await?;
-            changes.push(Change { account, amount: tender.amount.negated(), cause: Cause::Spent(sale) });
-        }
+    for tender in draft.tenders.iter().filter(|tender| !tender.amount.is_zero()) {
+        let account = match (tender.certificate, tender.deposit) {
+            (Some(number), _) => take_of_number(tx, AT_TENDER, number, tender.amount).await?,
+            (None, Some(deposit)) => {
+                deposits::spend(tx, deposit, tender.amount, draft).await?;
+                deposit
+            }
+            (None, None) => continue,
+        };
+        changes.push(Change { account, amount: tender.amount.negated(), cause: Cause::Spent(draft.id) });
     }
     Ok(changes)
 }
@@ -223,33 +276,36 @@ pub(crate) async fn give_to_number(
     }
     let mut bundle = Bundle::default();
     let new = NewCertificate::for_anybody(number);
-    let account = add_new(tx, &[(&new, amount)], ("", who), &mut bundle)?.remove(0);
+    let new = [NewAccount::Certificate(&new, amount)];
+    let account = add_new(tx, &new, ("", who), &mut bundle)?.remove(0);
     tx.write(bundle).await?;
     Ok(account)
 }
 
-/// Adds the rows of new certificates to a bundle.
+/// Adds the rows of new accounts to a bundle.
 pub(crate) fn add_new(
     tx: &Tx,
-    new: &[(&NewCertificate, Money)],
+    new: &[NewAccount<'_>],
     (note, who): (&str, &str),
     bundle: &mut Bundle,
 ) -> Result<Vec<AccountId>, CommandError> {
     let mut rows = Vec::with_capacity(new.len());
-    for (certificate, amount) in new {
-        rows.push((tx.next_id()?, *certificate, *amount));
+    for account in new {
+        rows.push((tx.next_id()?, *account));
     }
     let opened = tx.now().millis();
-    bundle.insert(&tables::ACCOUNT, "", &rows, |statement, (id, certificate, amount)| {
+    bundle.insert(&tables::ACCOUNT, "", &rows, |statement, (id, account)| {
         statement
             .bind(*id)
-            .bind(GIFT_CERTIFICATE.to_owned())
-            .bind(certificate.number.to_string())
-            .bind(certificate.on_file.map(CustomerId::raw))
-            .bind(amount.minor())
+            .bind(account.kind().code().to_owned())
+            .bind(account.number())
+            .bind(account.customer().map(CustomerId::raw))
+            .bind(account.balance().minor())
             .bind(note.to_owned())
             .bind(who.to_owned())
             .bind(opened)
+            .bind(account.of().and_then(DepositFor::hold).map(HoldGroupId::raw))
+            .bind(account.of().and_then(DepositFor::order).map(CustomOrderId::raw))
     });
     Ok(rows.into_iter().map(|(id, ..)| AccountId::from_raw(id)).collect())
 }

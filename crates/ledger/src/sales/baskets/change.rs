@@ -3,9 +3,8 @@
 use super::content::{Content, What};
 use super::{insert, take_open};
 use crate::customers::person_data;
-use crate::sales::accounts::NewCertificate;
-use crate::sales::party;
-use crate::sales::ring_up;
+use crate::sales::accounts::{self, NewCertificate};
+use crate::sales::{custom_orders, party, ring_up};
 use crate::shelf::holds::expire_of_item;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
@@ -13,6 +12,7 @@ use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::{CustomersReason, Rejection, SalesReason, ShelfReason, Thing};
 use crate::store::settings::own_money;
 use async_trait::async_trait;
+use domain::account::DepositFor;
 use domain::basket::LineKind;
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -35,15 +35,22 @@ pub enum BasketChange {
         /// None means one, for counted goods.
         quantity: Option<Asked>,
     },
-    /// A gift certificate or a deposit.
+    /// A deposit for what is on hold or made for a customer, which makes it their sale.
+    AddDeposit {
+        /// The hold or the custom order.
+        of: DepositFor,
+        /// How much.
+        amount: Money,
+    },
+    /// A gift certificate.
     AddPaper {
-        /// Which of the two.
+        /// That of gift certificates.
         kind: LineKind,
         /// The text on the receipt.
         title: String,
         /// How much.
         amount: Money,
-        /// The gift certificate that is issued; a deposit has none.
+        /// The gift certificate that is issued.
         certificate: Option<NewCertificate>,
     },
     /// A line's quantity and discount are changed.
@@ -143,6 +150,7 @@ async fn apply(
 ) -> Result<Option<u32>, CommandError> {
     match change {
         BasketChange::Add { code, quantity } => add(tx, content, code, *quantity).await.map(Some),
+        BasketChange::AddDeposit { of, amount } => add_deposit(tx, content, *of, *amount).await.map(Some),
         BasketChange::AddPaper { kind, title, amount, certificate } => {
             own_money("amount", *amount, tx.shop().currency)?;
             if *kind == LineKind::Goods || amount.is_zero() {
@@ -160,7 +168,7 @@ async fn apply(
                 set_quantity(tx, content, *line, *asked).await?;
             }
             let line = content.line(*line)?;
-            if off.is_some() && matches!(line.what, What::Paper { .. }) {
+            if off.is_some() && !matches!(line.what, What::Goods { .. }) {
                 return Err(Rejection::invalid("off", SalesReason::CertificateDiscounted).into());
             }
             (line.off, line.reason) = (*off, reason_of(*off, reason)?);
@@ -193,6 +201,32 @@ async fn apply(
             Ok(None)
         }
     }
+}
+
+/// Adds a deposit. Who pays it is known, so the sale becomes theirs.
+async fn add_deposit(
+    tx: &mut Tx,
+    content: &mut Content,
+    of: DepositFor,
+    amount: Money,
+) -> Result<u32, CommandError> {
+    own_money("amount", amount, tx.shop().currency)?;
+    if amount.minor() <= 0 {
+        return Err(Rejection::invalid("amount", SalesReason::CertificateOfNothing).into());
+    }
+    let owner = accounts::owner_of(tx, of).await?;
+    match content.customer {
+        Some(own) if own != owner => {
+            return Err(Rejection::invalid("lines", SalesReason::DepositOfAnother).into());
+        }
+        Some(_) => {}
+        None if party::terms(tx.db(), owner).await?.is_some() => {
+            set_customer(tx, content, Some(owner)).await?
+        }
+        None => content.customer = Some(owner),
+    }
+    let title = custom_orders::title_of(tx, of).await?;
+    content.add(What::Deposit { of, title, amount })
 }
 
 /// Makes it a sale for somebody on file, or for nobody in particular. The default discount is on the whole sale,

@@ -7,6 +7,7 @@ use crate::shelf::lookup::Found;
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, SalesReason, Thing};
 use crate::store::storage_error::StorageError;
+use domain::account::DepositFor;
 use domain::basket::{BasketError, LineKind, MAX_LINES, line_amount};
 use domain::codes::Code;
 use domain::discount::Off;
@@ -61,6 +62,11 @@ pub(crate) enum What {
         #[serde(default)]
         certificate: Option<NewCertificate>,
     },
+    Deposit {
+        of: DepositFor,
+        title: String,
+        amount: Money,
+    },
 }
 
 impl Line {
@@ -68,7 +74,7 @@ impl Line {
     pub(crate) fn holder(&self) -> Option<CustomerId> {
         match &self.what {
             What::Paper { certificate, .. } => certificate.as_ref()?.on_file,
-            What::Goods { .. } => None,
+            What::Goods { .. } | What::Deposit { .. } => None,
         }
     }
 }
@@ -81,7 +87,7 @@ impl Content {
     pub(super) fn items(&self) -> impl Iterator<Item = ItemId> {
         self.lines.iter().filter_map(|line| match &line.what {
             What::Goods { item, .. } => Some(*item),
-            What::Paper { .. } => None,
+            What::Paper { .. } | What::Deposit { .. } => None,
         })
     }
 
@@ -115,7 +121,7 @@ impl Content {
     pub(crate) fn goods(&self) -> impl Iterator<Item = (ItemId, &Code, Asked)> {
         self.lines.iter().filter_map(|line| match &line.what {
             What::Goods { item, code, quantity } => Some((*item, code, *quantity)),
-            What::Paper { .. } => None,
+            What::Paper { .. } | What::Deposit { .. } => None,
         })
     }
 
@@ -131,7 +137,7 @@ impl Content {
         for line in &self.lines {
             let known = match line.what {
                 What::Goods { .. } => items.next().map(|item| (item.price, item.measure)),
-                What::Paper { .. } => None,
+                What::Paper { .. } | What::Deposit { .. } => None,
             };
             let (_, discount) = line.money(known, currency)?;
             lines.push(match &line.what {
@@ -145,6 +151,9 @@ impl Content {
                     amount: *amount,
                     certificate: certificate.clone(),
                 },
+                What::Deposit { of, title, amount } => {
+                    SaleLineIn::Deposit { of: *of, title: title.clone(), amount: *amount }
+                }
             });
         }
         Ok((lines, self.whole_off(self.worth(found, currency)?)?))
@@ -217,7 +226,7 @@ impl Line {
             (What::Goods { .. }, None) => {
                 return Err(Rejection::invalid("lines", SalesReason::LineWithoutItem).into());
             }
-            (What::Paper { amount, .. }, _) => *amount,
+            (What::Paper { amount, .. } | What::Deposit { amount, .. }, _) => *amount,
         };
         let off = self.off.map_or(Ok(Money::zero(currency)), |off| off.of(amount)).field("discount")?;
         Ok((amount, off))

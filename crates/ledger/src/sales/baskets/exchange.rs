@@ -161,7 +161,7 @@ pub(super) async fn settle(
     }
     if !is_paid_back {
         slip.content.tenders.push(with_payer(tx, tender, slip.content.customer).await?);
-        accounts::refuse_more_than_is_left(tx, &slip.content.tenders).await?;
+        pay::refuse_more_than_is_left(tx, slip).await?;
         accounts::refuse_bought_with_another(&sale.lines, &slip.content.tenders, due)?;
     }
     let mut tenders = slip.content.tenders.clone();

@@ -15,7 +15,7 @@ use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::{self, BasketError, LineMoney, TenderKind};
 use domain::codes::Code;
-use domain::ids::{BasketId, HoldGroupId, SaleId};
+use domain::ids::{BasketId, HoldGroupId, ItemId, SaleId};
 use domain::money::Money;
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -111,6 +111,7 @@ async fn exact(tx: &mut Tx, slip: &Slip) -> Result<Exact, CommandError> {
     let codes: Vec<Code> = content.goods().map(|(_, code, _)| code.clone()).collect();
     let found = crate::shelf::lookup::find_all(tx, &codes).await?;
     let (lines, discount) = content.sale_lines(&found, shop.currency)?;
+    accounts::customer_of(tx, &lines, content.customer).await?;
     // The same search as by the sale, with the same rejections.
     let found = ring_up::find(tx, &lines).await?;
     let drafts = ring_up::priced(&lines, &found, discount)?;
@@ -203,7 +204,7 @@ impl Command for PayBasket {
             return exchange::settle(tx, &mut slip, &returns, exact, (&self.tender, &self.who)).await;
         }
         slip.content.tenders.push(with_payer(tx, &self.tender, slip.content.customer).await?);
-        accounts::refuse_more_than_is_left(tx, &slip.content.tenders).await?;
+        refuse_more_than_is_left(tx, &slip).await?;
         accounts::refuse_bought_with_another(&sale.lines, &slip.content.tenders, due)?;
         let given: Vec<_> = slip.content.tenders.iter().map(|t| (t.kind, t.amount)).collect();
         let rule = tx.shop().cash_rounding;
@@ -219,6 +220,13 @@ impl Command for PayBasket {
             Err(wrong) => Err(Rejection::invalid("amount", wrong).into()),
         }
     }
+}
+
+/// Refuses payments that their certificates or deposits cannot make.
+pub(super) async fn refuse_more_than_is_left(tx: &mut Tx, slip: &Slip) -> Result<(), CommandError> {
+    let items: Vec<ItemId> = slip.content.items().collect();
+    let sale = (slip.content.customer, items.as_slice());
+    accounts::refuse_more_than_is_left(tx, &slip.content.tenders, sale).await
 }
 
 impl PayBasket {

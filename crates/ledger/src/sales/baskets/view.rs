@@ -3,6 +3,7 @@
 use super::content::{Content, Known, Line, What};
 use super::customers::{customer, names};
 use super::exchange::Returned;
+use crate::sales::accounts::{self, UsableDeposit};
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::items::stored_weight;
 use crate::shelf::{lookup, styles};
@@ -77,6 +78,8 @@ pub struct BasketView {
     pub tenders: Vec<TenderIn>,
     /// What is brought back in exchange.
     pub returns: Option<BasketReturns>,
+    /// The customer's deposits that can pay for something in it, with what is left of each after the payments so far.
+    pub deposits: Vec<UsableDeposit>,
 }
 
 /// Whom a sale is rung up for.
@@ -217,6 +220,10 @@ impl Ledger {
             .collect::<Result<_, _>>()?;
         let (discount, due) = sum(&content, &lines, currency)?;
         let customer = customer(&mut connection, content.customer).await?;
+        let deposits = match state {
+            BasketState::Open => deposits(&mut connection, &content, currency).await?,
+            BasketState::Paid | BasketState::Left => Vec::new(),
+        };
         Ok(BasketView {
             id,
             channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("basket.channel")?,
@@ -231,6 +238,7 @@ impl Ledger {
             discount,
             due,
             customer,
+            deposits,
             paying: content.paying,
             held_until,
             tenders: content.tenders,
@@ -296,6 +304,24 @@ impl Ledger {
             items,
         })
     }
+}
+
+/// What deposits can still pay of a sale, less what they were promised for in it.
+async fn deposits(
+    connection: &mut AnyConnection,
+    content: &Content,
+    currency: Currency,
+) -> Result<Vec<UsableDeposit>, CommandError> {
+    let Some(customer) = content.customer else { return Ok(Vec::new()) };
+    let items: Vec<ItemId> = content.items().collect();
+    let mut usable = accounts::usable(connection, customer, &items, currency).await?;
+    for deposit in &mut usable {
+        for tender in content.tenders.iter().filter(|tender| tender.deposit == Some(deposit.id)) {
+            deposit.left = deposit.left.minus(tender.amount).stored("basket.content")?;
+        }
+    }
+    usable.retain(|deposit| deposit.left.minor() > 0);
+    Ok(usable)
 }
 
 fn state(code: &str) -> Result<BasketState, CommandError> {
@@ -424,9 +450,10 @@ fn read_line(
             *item,
             items.get(item).ok_or_else(|| StorageError::impossible("basket.content of no item"))?,
         )),
-        What::Paper { .. } => None,
+        What::Paper { .. } | What::Deposit { .. } => None,
     };
     let (amount, discount) = line.money(item.map(|(_, item)| item.known), currency)?;
+    let one = || Quantity::from_stock_units(1, Measure::Units).stored("basket.content");
     let (kind, title, quantity, asked) = match &line.what {
         What::Goods { quantity, .. } => {
             let (title, measure) =
@@ -434,10 +461,8 @@ fn read_line(
             let stock_units = Quantity::resolve(*quantity, measure).stored("basket.content")?;
             (LineKind::Goods, title, stock_units, Some((quantity.value, quantity.unit)))
         }
-        What::Paper { kind, title, .. } => {
-            let one = Quantity::from_stock_units(1, Measure::Units).stored("basket.content")?;
-            (*kind, title.clone(), one, None)
-        }
+        What::Paper { kind, title, .. } => (*kind, title.clone(), one()?, None),
+        What::Deposit { title, .. } => (LineKind::Deposit, title.clone(), one()?, None),
     };
     Ok(BasketLineView {
         number: line.number,

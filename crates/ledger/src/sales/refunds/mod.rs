@@ -202,7 +202,7 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
     write(tx, id, (new.sale, pays), &sale.channel, &given, note).await?;
     write_lines(tx, id, &parts, note).await?;
     write_tenders(tx, id, new.sale, &given.tenders, note).await?;
-    certificates(tx, id, &parts, (&given.tenders, new.certificate), note).await?;
+    held_money(tx, (id, new.sale), &parts, (&given.tenders, new.certificate), note).await?;
     add_to_books(tx, &sale.channel, &parts, &given, note.at).await?;
     hand_out(tx, id, drawer, &given.tenders, note.who).await?;
     Ok(RefundDone {
@@ -216,10 +216,10 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
     })
 }
 
-/// What the refund does to gift certificates.
-async fn certificates(
+/// What the refund does to gift certificates and deposits.
+async fn held_money(
     tx: &mut Tx,
-    id: RefundId,
+    of: (RefundId, SaleId),
     parts: &[RefundPart<'_>],
     given: (&[Given], Option<CertificateNumber>),
     note: RefundNote<'_>,
@@ -229,7 +229,7 @@ async fn certificates(
         .map(|(_, line, part, _)| Ok((line.id, line.book.kind, part.given_back()?)))
         .collect::<Result<_, MoneyError>>()
         .field("lines")?;
-    accounts::refunded(tx, id, &back, given, (note.reason, note.who)).await
+    accounts::refunded(tx, of, &back, given, (note.reason, note.who)).await
 }
 
 /// The cash of a refund leaves the drawer.

@@ -1,7 +1,8 @@
-//! The amount of a refund and how it is returned: first by lowering an open balance, then in other
-//! ways, cash rounded.
+//! The amount of a refund and how it is returned: first by lowering an open balance, then to the deposits that paid, then
+//! in other ways, cash rounded.
 
 use super::{NewRefund, RefundPart, RefundTender};
+use crate::sales::accounts;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::{Rejection, SalesReason};
@@ -47,11 +48,10 @@ pub(super) async fn settle(
             return Err(no_payment());
         }
         RefundTender::All(kind) => {
-            let none = Money::zero(currency);
-            all_by(tx, new.sale, *kind, Split { due, less_owed, exchanged: none }).await?
+            all_by(tx, new.sale, *kind, Split { due, less_owed, exchanged: None }).await?
         }
         RefundTender::Exchange { amount, rest, .. } => {
-            all_by(tx, new.sale, *rest, Split { due, less_owed, exchanged: *amount }).await?
+            all_by(tx, new.sale, *rest, Split { due, less_owed, exchanged: Some(*amount) }).await?
         }
         RefundTender::Parts(parts) => {
             let owed = parts.iter().filter(|p| p.0 == TenderKind::OnAccount).map(|p| p.1);
@@ -59,6 +59,7 @@ pub(super) async fn settle(
                 let reason = SalesReason::BalanceFirst { balance: debt, part: less_owed };
                 return Err(Rejection::invalid("tender", reason).into());
             }
+            refuse_past_deposits(tx, new.sale, parts, due.minus(less_owed).field("tender")?).await?;
             (rounding_of(tx, new.sale, parts, due).await?, parts.clone())
         }
     };
@@ -77,15 +78,36 @@ fn no_payment() -> CommandError {
     Rejection::invalid("tender", SalesReason::NotAPayment).into()
 }
 
-/// A refund: what lowers an open balance, and what pays another sale.
+/// A refund: what lowers an open balance, and what pays another sale, if it is an exchange.
 struct Split {
     due: Money,
     less_owed: Money,
-    exchanged: Money,
+    exchanged: Option<Money>,
 }
 
-/// Whatever neither lowers an open balance nor pays another sale is returned in one way. Returns the cash
-/// rounding and the payments.
+/// What deposits paid goes back to them before anything is handed out, and never more.
+async fn refuse_past_deposits(
+    tx: &mut Tx,
+    sale: SaleId,
+    parts: &[Given],
+    rest: Money,
+) -> Result<(), CommandError> {
+    let paid = accounts::paid_by_deposits(tx, sale).await?;
+    let back = parts.iter().filter(|part| part.0 == TenderKind::Deposit).map(|part| part.1);
+    let back = Money::sum(back, rest.currency()).field("tender")?;
+    let part = Money::from_minor(paid.minor().min(rest.minor()), rest.currency()).field("tender")?;
+    if back.minor() > paid.minor() {
+        return Err(Rejection::invalid("tender", SalesReason::DepositReturned { paid, asked: back }).into());
+    }
+    if back.minor() < part.minor() {
+        return Err(Rejection::invalid("tender", SalesReason::DepositFirst { part }).into());
+    }
+    Ok(())
+}
+
+/// Whatever neither lowers an open balance nor pays another sale goes back to the deposits that paid, and the rest is
+/// returned in one way. In an exchange only the difference is returned, by nothing but money. Returns the cash rounding
+/// and the payments.
 async fn all_by(
     tx: &mut Tx,
     sale: SaleId,
@@ -93,12 +115,25 @@ async fn all_by(
     split: Split,
 ) -> Result<(Money, Vec<Given>), CommandError> {
     let Split { due, less_owed, exchanged } = split;
-    let rest = due.minus(less_owed).and_then(|rest| rest.minus(exchanged)).field("tender")?;
+    let none = Money::zero(due.currency());
+    let left = due.minus(less_owed).and_then(|left| left.minus(exchanged.unwrap_or(none))).field("tender")?;
+    let paid = if exchanged.is_some() { none } else { accounts::paid_by_deposits(tx, sale).await? };
+    let on_deposit =
+        Money::from_minor(paid.minor().min(left.minor()).max(0), due.currency()).field("tender")?;
+    let rest = left.minus(on_deposit).field("tender")?;
+    if kind == TenderKind::Deposit && !rest.is_zero() {
+        return Err(Rejection::invalid("tender", SalesReason::DepositReturned { paid, asked: left }).into());
+    }
     let given = if kind == TenderKind::Cash { in_cash(tx, sale, rest).await? } else { rest };
-    let mut tenders =
-        vec![(TenderKind::OnAccount, less_owed), (TenderKind::Exchange, exchanged), (kind, given)];
+    let exchanged = exchanged.unwrap_or(none);
+    let mut tenders = vec![
+        (TenderKind::OnAccount, less_owed),
+        (TenderKind::Exchange, exchanged),
+        (TenderKind::Deposit, on_deposit),
+        (kind, given),
+    ];
     // One of them is recorded even if nothing is returned.
-    let is_empty = less_owed.is_zero() && exchanged.is_zero();
+    let is_empty = [less_owed, exchanged, on_deposit].iter().all(|amount| amount.is_zero());
     tenders.retain(|(of, amount)| !amount.is_zero() || (*of == kind && is_empty));
     Ok((given.minus(rest).field("tender")?, tenders))
 }

@@ -26,6 +26,13 @@ pub enum CustomersReason {
     },
     /// Goods are on hold for them.
     HasHolds,
+    /// A custom order of theirs is not finished.
+    HasCustomOrder,
+    /// Something of their deposits is left.
+    HasDeposit {
+        /// How much.
+        left: Money,
+    },
     /// Something of their order waits for a person, and money of it may have to be returned.
     OrderWaits {
         /// The order's number.

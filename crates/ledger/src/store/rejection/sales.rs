@@ -83,6 +83,70 @@ pub enum SalesReason {
     },
     /// Nothing is left on the gift certificate.
     CertificateEmpty,
+    /// A deposit names no hold or custom order, or something else does.
+    DepositForNothing,
+    /// A deposit for a hold that is not a customer's.
+    DepositNeedsCustomer,
+    /// A deposit in a sale to somebody else.
+    DepositOfAnother,
+    /// What the deposit is for has ended.
+    DepositForEnded,
+    /// A payment by deposit does not say by which.
+    DepositNeeded,
+    /// Another payment names a deposit.
+    DepositNotUsed,
+    /// The sale has nothing that the deposit is for.
+    DepositForOther,
+    /// More than is left of the deposit.
+    DepositShort {
+        /// What is left.
+        left: Money,
+        /// What was to be taken.
+        asked: Money,
+    },
+    /// A deposit that is refunded was spent, or forfeited.
+    DepositSpent {
+        /// What is left of it.
+        left: Money,
+        /// What was to be refunded.
+        asked: Money,
+    },
+    /// Something else is left of the deposit than the page showed.
+    DepositChanged {
+        /// Now.
+        now: Money,
+        /// As it was shown.
+        shown: Money,
+    },
+    /// Nothing is left of the deposit.
+    DepositEmpty,
+    /// A deposit pays for a gift certificate or another deposit.
+    DepositForAnother {
+        /// What those in this sale come to.
+        sold: Money,
+    },
+    /// What the deposits paid of a sale goes back to them first.
+    DepositFirst {
+        /// So much of the refund.
+        part: Money,
+    },
+    /// More than the deposits paid of the sale would go back to them.
+    DepositReturned {
+        /// What they paid and did not get back yet.
+        paid: Money,
+        /// What was to be given.
+        asked: Money,
+    },
+    /// A custom order that is not to be made, or made already.
+    OrderNotOpen,
+    /// A custom order whose piece is not made.
+    OrderNotMade,
+    /// A custom order that has ended.
+    OrderEnded,
+    /// A custom order that says nothing of what is wanted.
+    OrderOfNothing,
+    /// A custom order for a day that has passed.
+    OrderDueInPast,
     /// Goods by weight without their weight.
     WeightMissing {
         /// Which.

@@ -30,6 +30,10 @@ pub enum Thing {
     OpenBalance,
     /// A gift certificate.
     Certificate,
+    /// A deposit.
+    Deposit,
+    /// A custom order.
+    CustomOrder,
     /// From a cash drawer's opening to its count.
     DrawerTurn,
     /// An online order.
@@ -117,6 +121,8 @@ pub enum NotVoidable {
     Settled,
     /// A gift certificate that it sold was spent.
     CertificateSpent,
+    /// A deposit that was paid in it was spent, refunded or forfeited.
+    DepositSpent,
 }
 
 /// What a refund gives back.

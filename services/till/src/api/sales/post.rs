@@ -4,6 +4,7 @@ use super::text::SaleText;
 use super::{LineShown, TotalsShown};
 use crate::api::answer::Answer;
 use crate::api::certificates::IssuedShown;
+use crate::api::deposits::DepositShown;
 use crate::app::App;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::request::body::Write;
@@ -27,12 +28,15 @@ pub(crate) struct SaleMade {
     lines: Vec<LineShown>,
     /// The gift certificates among the lines, with the numbers to print on them.
     certificates: Vec<IssuedShown>,
+    /// The deposits that it took or was paid with.
+    deposits: Vec<DepositShown>,
 }
 
 impl SaleMade {
-    pub(crate) fn of(sale: SaleDone, certificates: Vec<IssuedShown>) -> Self {
+    pub(crate) fn of(sale: SaleDone, certificates: Vec<IssuedShown>, deposits: Vec<DepositShown>) -> Self {
         Self {
             certificates,
+            deposits,
             id: sale.id.to_string(),
             receipt: sale.receipt.to_string(),
             channel: sale.channel.to_string(),
@@ -52,6 +56,18 @@ pub(crate) async fn issued(app: &App, sale: &SaleDone) -> Result<Vec<IssuedShown
     Ok(IssuedShown::all_of(app.ledger.certificates_of(sale.id).await?, AccountReason::Sold))
 }
 
+/// Most sales have none to do with them.
+pub(crate) async fn deposits(
+    app: &App,
+    sale: &SaleDone,
+    has_paid: bool,
+) -> Result<Vec<DepositShown>, Problem> {
+    if !has_paid && sale.lines.iter().all(|line| line.kind != LineKind::Deposit) {
+        return Ok(Vec::new());
+    }
+    Ok(app.ledger.deposits_in(sale.id).await?.into_iter().map(DepositShown::from).collect())
+}
+
 /// Rings up a sale: stock, books and receipt in one transaction, or a rejection that says why.
 #[utoipa::path(post, path = "/api/sales", tag = "sales", params(KeyHeader), request_body = SaleText,
     responses(
@@ -64,13 +80,15 @@ pub(crate) async fn ring_up(
     write: Write<SaleText>,
 ) -> Result<Answer<SaleMade>, Problem> {
     let sale = write.body.read(&app.ledger.shop(), write.who)?;
+    let has_deposit = sale.tenders.iter().any(|tender| tender.deposit.is_some());
     let done = app.run(&write.key, &sale).await?;
     if !done.replayed {
         app.meters.sale();
     }
     let place = format!("/api/sales/{}", done.answer.id);
     let certificates = issued(&app, &done.answer).await?;
-    Ok(Answer::created(done.replayed, place, SaleMade::of(done.answer, certificates)))
+    let deposits = deposits(&app, &done.answer, has_deposit).await?;
+    Ok(Answer::created(done.replayed, place, SaleMade::of(done.answer, certificates, deposits)))
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 use crate::problem::Problem;
 use crate::request::body::Body;
 use crate::request::values;
+use domain::account::DepositFor;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS};
 use domain::money::{Currency, Money};
 use ledger::Shop;
@@ -35,7 +36,8 @@ pub(crate) struct SaleText {
     note: String,
 }
 
-/// A line: goods by `sku` and `quantity`, or a gift certificate or deposit by `kind`, `title` and `amount`.
+/// A line: goods by `sku` and `quantity`, a gift certificate by `kind`, `title` and `amount`, or a deposit by `kind`,
+/// `amount` and what it is for.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct SaleLineText {
@@ -57,13 +59,17 @@ pub(crate) struct SaleLineText {
     amount: Option<String>,
     /// Gift certificate: whom it is for.
     holder: Option<String>,
+    /// Deposit: the hold that it is for. The sale is to its customer.
+    hold: Option<String>,
+    /// Deposit: the custom order that it is for, in place of a hold.
+    custom_order: Option<String>,
 }
 
 /// One payment.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct TenderText {
-    /// cash, card (taken on a separate terminal), check, online, gift-certificate, on-account or other.
+    /// cash, card (taken on a separate terminal), check, online, gift-certificate, deposit, on-account or other.
     kind: String,
     amount: String,
     /// Of `on-account`: by whom.
@@ -73,6 +79,8 @@ pub(crate) struct TenderText {
     due: Option<String>,
     /// Of `gift-certificate`: its number.
     certificate: Option<String>,
+    /// Of `deposit`: its identifier.
+    deposit: Option<String>,
 }
 
 impl Body for SaleText {}
@@ -128,7 +136,14 @@ impl SaleLineText {
                 values::choice(LineKind::from_code(code), &kinds, &format!("{place}/kind"))?
             }
         };
-        if kind == LineKind::Goods { self.goods(place, currency) } else { self.paper(kind, place, currency) }
+        if kind != LineKind::Deposit {
+            absent(place, kind.code(), [("hold", &self.hold), ("customOrder", &self.custom_order)])?;
+        }
+        match kind {
+            LineKind::Goods => self.goods(place, currency),
+            LineKind::GiftCertificate => self.certificate(place, currency),
+            LineKind::Deposit => self.deposit(place, currency),
+        }
     }
 
     fn goods(&self, place: &str, currency: Currency) -> Result<SaleLineIn, Problem> {
@@ -144,26 +159,46 @@ impl SaleLineText {
         })
     }
 
-    fn paper(&self, kind: LineKind, place: &str, currency: Currency) -> Result<SaleLineIn, Problem> {
+    /// How much is paid now, and spent later.
+    fn paid_ahead(&self, kind: LineKind, place: &str, currency: Currency) -> Result<Money, Problem> {
         let goods = [("sku", &self.sku), ("quantity", &self.quantity), ("unitCode", &self.unit_code)];
         absent(place, kind.code(), goods)?;
         absent(place, kind.code(), [("discount", &self.discount), ("tax", &self.tax)])?;
-        let (title, sum) = (format!("{place}/title"), format!("{place}/amount"));
+        let sum = format!("{place}/amount");
         present(self.amount.as_deref(), &sum, "enter its amount")?;
-        let words = present(self.title.as_deref(), &title, "say what the receipt should call it")?;
         let amount = amount(self.amount.as_deref(), currency, &sum)?;
         if amount.is_zero() {
             return Err(Problem::invalid(sum, "a gift certificate or deposit must be more than 0"));
         }
-        let certificate = (kind == LineKind::GiftCertificate).then(|| NewCertificate {
+        Ok(amount)
+    }
+
+    fn certificate(&self, place: &str, currency: Currency) -> Result<SaleLineIn, Problem> {
+        let kind = LineKind::GiftCertificate;
+        let amount = self.paid_ahead(kind, place, currency)?;
+        let title = format!("{place}/title");
+        let words = present(self.title.as_deref(), &title, "say what the receipt should call it")?;
+        let certificate = NewCertificate {
             number: values::new_certificate(),
             holder: self.holder.clone().unwrap_or_default(),
             on_file: None,
-        });
-        if certificate.is_none() {
-            absent(place, kind.code(), [("holder", &self.holder)])?;
-        }
-        Ok(SaleLineIn::Paper { kind, title: words.to_owned(), amount, certificate })
+        };
+        Ok(SaleLineIn::Paper { kind, title: words.to_owned(), amount, certificate: Some(certificate) })
+    }
+
+    fn deposit(&self, place: &str, currency: Currency) -> Result<SaleLineIn, Problem> {
+        let amount = self.paid_ahead(LineKind::Deposit, place, currency)?;
+        absent(place, LineKind::Deposit.code(), [("holder", &self.holder)])?;
+        let of = match (self.hold.as_deref(), self.custom_order.as_deref()) {
+            (Some(hold), None) => DepositFor::Hold(values::id(hold, &format!("{place}/hold"))?),
+            (None, Some(order)) => DepositFor::Order(values::id(order, &format!("{place}/customOrder"))?),
+            _ => {
+                let words = "say what the deposit is for: hold or customOrder";
+                return Err(Problem::invalid(format!("{place}/customOrder"), words));
+            }
+        };
+        let title = self.title.clone().unwrap_or_else(|| "Deposit".to_owned());
+        Ok(SaleLineIn::Deposit { of, title, amount })
     }
 }
 
@@ -197,6 +232,11 @@ impl TenderText {
                 .certificate
                 .as_deref()
                 .map(|number| values::certificate(number, &format!("{place}/certificate")))
+                .transpose()?,
+            deposit: self
+                .deposit
+                .as_deref()
+                .map(|t| values::id(t, &format!("{place}/deposit")))
                 .transpose()?,
         })
     }

@@ -148,6 +148,15 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
     let issued = json!({"amount": "5.00", "holder": "", "note": ""});
     let issued = shop.post("/api/certificates", "g1", issued).await.json();
     let certificate = issued["id"].as_str().expect("an id").to_owned();
+    let order = json!({"customer": "Ada Moss", "style": "Moor cowl", "due": "2026-06-17"});
+    let order = shop.post("/api/custom-orders", "o1", order).await.json()["id"].clone();
+    let paid = json!({"channel": "store", "lines": [{"kind": "deposit", "customOrder": order, "amount": "5.00"}],
+        "tenders": [{"kind": "card", "amount": "5.00"}]});
+    let paid = shop.post("/api/sales", "k4", paid).await.json();
+    let deposit = paid["deposits"][0]["id"].as_str().expect("an id").to_owned();
+    let order = order.as_str().expect("an id").to_owned();
+    let held = json!({"for": "customer", "forWhom": "Ash", "lines": [{"sku": "COWL", "quantity": "1"}]});
+    let hold = shop.post("/api/holds", "h1", held).await.json()["id"].as_str().expect("an id").to_owned();
     let pages: Vec<Route> = routes(true)
         .into_iter()
         // A stream of events never ends.
@@ -158,7 +167,8 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
         for route in &pages {
             let path = route.path.replace("{basket}", &slip).replace("{sale}", &sale);
             let path = path.replace("{turn}", &turn).replace("{account}", &certificate);
-            let path = path.replace("{refund}", &refund);
+            let path = path.replace("{refund}", &refund).replace("{order}", &order);
+            let path = path.replace("{deposit}", &deposit).replace("{hold}", &hold);
             assert!(!path.contains('{'), "{path} needs a thing of its own");
             let reply = hand.ask(route, &path).await;
             // Nothing is being paid, so that page leads back to the sale.

@@ -1,5 +1,6 @@
 //! GET /books/day/2026-05-17: a day's totals by channel, its sales and its refunds.
 
+use super::other_income::OtherIncome;
 use super::table::{HEADINGS, Line, lines};
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
@@ -76,6 +77,7 @@ pub(crate) struct Page {
     next: Option<String>,
     refunds: Vec<RefundShown>,
     takings: TakingsTable,
+    other_income: OtherIncome,
 }
 
 /// A sale's name: its receipt, its order, or “history”.
@@ -141,6 +143,8 @@ async fn read(app: &App, caller: &Caller, day: Day, after: Option<DayCursor>) ->
         frame: Frame::new(app, caller, Room::Books),
         day,
         takings: TakingsTable::read(app, TakingsOf::Day(day)).await?,
+        other_income: OtherIncome::read(app, (shop.zone.start_of(day), shop.zone.start_of(day.plus_days(1))))
+            .await?,
         columns: HEADINGS,
         lines: lines(&shop, &figures, "Total")?,
         sales: sales.iter().map(|sale| sale_shown(&shop, sale)).collect(),

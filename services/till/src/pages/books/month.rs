@@ -1,5 +1,6 @@
 //! GET /books/month/2026-05: a month's days by channel.
 
+use super::other_income::OtherIncome;
 use super::table::{Table, table};
 use crate::app::App;
 use crate::pages::frame::{Frame, HtmlPage, Room};
@@ -20,6 +21,7 @@ pub(crate) struct Page {
     month: Month,
     table: Table,
     takings: TakingsTable,
+    other_income: OtherIncome,
 }
 
 /// GET /books/month/{month}
@@ -32,10 +34,13 @@ pub(crate) async fn page(
     let rows = app.ledger.books(&BooksQuery { from: Some(month), to: Some(month), by }).await?;
     let shop = app.ledger.shop();
     let path = |row: &BooksRow| row.day.map_or(String::new(), |day| format!("/books/day/{day}"));
+    let start = |month: Month| shop.zone.start_of(month.first_day());
+    let other_income = OtherIncome::read(&app, (start(month), start(month.next()))).await?;
     let name = |row: &BooksRow| row.day.map_or(String::new(), in_month);
     Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Books),
         month,
+        other_income,
         takings: TakingsTable::read(&app, TakingsOf::Month(month)).await?,
         table: table(&shop, "day", &rows, |row| (name(row), path(row)))?,
     }))

@@ -172,7 +172,8 @@ impl Change {
     }
 }
 
-fn what(reason: AccountReason) -> &'static str {
+/// What happened to an account.
+pub(crate) fn what(reason: AccountReason) -> &'static str {
     match reason {
         AccountReason::Sold => "Sold",
         AccountReason::Refund => "From a refund",
@@ -181,6 +182,7 @@ fn what(reason: AccountReason) -> &'static str {
         AccountReason::Returned => "Refunded",
         AccountReason::Voided => "Sale voided",
         AccountReason::WrittenOff => "Ended",
+        AccountReason::Forfeited => "Forfeited",
     }
 }
 

@@ -6,6 +6,7 @@ use crate::pages::counter::words::Wrong;
 use crate::pages::counter::{SaleAt, redisplay, run_form};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::see_other;
+use crate::pages::promised::after_hold;
 use crate::problem::Problem;
 use crate::request::query::PathParam;
 use axum::extract::State;
@@ -77,7 +78,10 @@ async fn ring_up_or_release(
 ) -> Result<Result<String, Wrong>, Problem> {
     if form.text("do") == "end" {
         let released = run_form(app, form, Ok(EndHold { id: hold })).await?;
-        return Ok(released.map(|_| "/counter".to_owned()));
+        return match released {
+            Ok(_) => after_hold(app, hold, "/counter".to_owned()).await.map(Ok),
+            Err(wrong) => Ok(Err(wrong)),
+        };
     }
     let (channel, who) = (place::of_form(app, form, here), form.caller.who.clone());
     let command = channel.map(|channel| BasketFromHold { hold, channel, who });

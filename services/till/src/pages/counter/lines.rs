@@ -54,7 +54,7 @@ fn read(form: &Form, currency: Currency) -> Result<BasketChange, Faults> {
     Ok(BasketChange::Line { line, quantity, off, reason })
 }
 
-/// POST /counter/paper: a gift certificate or a deposit starts the slip.
+/// POST /counter/paper: a gift certificate starts the slip.
 pub(crate) async fn first_paper(State(app): State<App>, here: Here, form: Form) -> Result<Response, Problem> {
     let (channel, who) = (place::of_form(&app, &form, &here.channel), form.caller.who.clone());
     let change = read_paper(&form, app.ledger.shop().currency);
@@ -76,19 +76,17 @@ pub(crate) async fn paper(
 }
 
 fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Faults> {
-    let kind = LineKind::from_code(form.text("kind"));
-    let kind = kind.ok_or_else(|| Faults::one("kind", "choose gift certificate or deposit"))?;
     let amount =
         Money::parse(form.text("amount"), currency).map_err(|e| Faults::one("amount", e.to_string()))?;
-    let named = match (kind, form.text("title")) {
-        (LineKind::Deposit, "" | GIFT_CERTIFICATE) => "Deposit",
-        (_, "") => GIFT_CERTIFICATE,
-        (_, title) => title,
+    let title = match form.text("title") {
+        "" => GIFT_CERTIFICATE,
+        title => title,
     };
-    let certificate = (kind == LineKind::GiftCertificate).then(|| NewCertificate {
+    let certificate = NewCertificate {
         number: random::certificate_number(),
         holder: form.text("holder").to_owned(),
         on_file: None,
-    });
-    Ok(BasketChange::AddPaper { kind, title: named.to_owned(), amount, certificate })
+    };
+    let (kind, title) = (LineKind::GiftCertificate, title.to_owned());
+    Ok(BasketChange::AddPaper { kind, title, amount, certificate: Some(certificate) })
 }

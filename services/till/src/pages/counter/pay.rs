@@ -4,7 +4,7 @@
 use crate::app::App;
 use crate::pages::counter::place::Ribbon;
 use crate::pages::counter::sale::Just;
-use crate::pages::counter::slip::{Slip, left, left_exactly, paid_back};
+use crate::pages::counter::slip::{Slip, by_deposit, left, left_exactly, paid_back};
 use crate::pages::counter::words;
 use crate::pages::counter::{SaleAt, redisplay, run_form};
 use crate::pages::form::{Faults, Form};
@@ -41,6 +41,8 @@ pub(crate) struct Page {
     by: &'static str,
     name: &'static str,
     ways: Vec<(&'static str, &'static str, bool)>,
+    /// What a deposit pays of it, and what is then left to pay, if it is paid so.
+    by_deposit: Option<(String, String)>,
     /// In an exchange, what is paid back with this tender.
     back: Option<String>,
     /// Whether no money is taken.
@@ -82,10 +84,16 @@ pub(crate) struct Query {
     by: String,
 }
 
-/// The shop's own tenders, this one marked. Nobody is paid back on account.
-fn ways(shop: &Shop, is_back: bool, own: TenderKind) -> Vec<(&'static str, &'static str, bool)> {
-    let all = words::ways(shop).into_iter();
-    all.filter(|(code, _)| !is_back || *code != TenderKind::OnAccount.code())
+/// The ways to pay this sale, this one marked. Nobody is paid back on account, or by deposit.
+fn ways(
+    shop: &Shop,
+    view: &BasketView,
+    is_back: bool,
+    own: TenderKind,
+) -> Vec<(&'static str, &'static str, bool)> {
+    let never_back = [TenderKind::OnAccount, TenderKind::Deposit].map(TenderKind::code);
+    let all = words::ways_of(shop, view).into_iter();
+    all.filter(|(code, _)| !is_back || !never_back.contains(code))
         .map(|(code, name)| (code, name, code == own.code()))
         .collect()
 }
@@ -99,6 +107,9 @@ fn kind_of(shop: &Shop, text: &str) -> TenderKind {
 /// The tender for what is left of this sale. If nothing is left, nothing is taken on account, and nobody is paid
 /// back on account.
 fn kind_for(shop: &Shop, view: &BasketView, text: &str) -> Result<TenderKind, Problem> {
+    if text == TenderKind::Deposit.code() && !view.deposits.is_empty() {
+        return Ok(TenderKind::Deposit);
+    }
     let kind = kind_of(shop, text);
     if kind != TenderKind::OnAccount || !takes_nothing(view, left(shop, view, kind)?) {
         return Ok(kind);
@@ -145,7 +156,8 @@ impl Page {
             frame: Frame::new(app, caller, Room::Counter),
             by: kind.code(),
             name: tender_name(kind),
-            ways: ways(&shop, !back.is_zero(), kind),
+            ways: ways(&shop, view, !back.is_zero(), kind),
+            by_deposit: if kind == TenderKind::Deposit { by_deposit(&shop, view)? } else { None },
             back: (!back.is_zero()).then(|| back.shown()),
             takes_nothing: takes_nothing(view, to_take),
             left: to_take.shown(),
@@ -203,12 +215,16 @@ pub(crate) async fn hold(
         who: form.caller.who.clone(),
     };
     match run_form(&app, &form, Ok(command)).await? {
-        Ok(_) => Ok(see_other(&format!(
-            "/counter/{basket}/pay?by={}",
-            kind_of(&app.ledger.shop(), form.text("by")).code()
-        ))),
+        Ok(_) => Ok(see_other(&format!("/counter/{basket}/pay?by={}", chosen(&app, &form)))),
         Err(rejection) => redisplay(&app, &form, &SaleAt::Open(basket), rejection, None).await,
     }
+}
+
+/// The code of the way to pay that was chosen. Whether there is a deposit is seen by the page that it leads to.
+fn chosen(app: &App, form: &Form) -> &'static str {
+    let by = form.text("by");
+    let is_deposit = by == TenderKind::Deposit.code();
+    if is_deposit { TenderKind::Deposit.code() } else { kind_of(&app.ledger.shop(), by).code() }
 }
 
 /// POST /counter/{basket}/tender: money was taken; when everything is paid the slip is rung up.
@@ -292,7 +308,9 @@ fn read(app: &App, view: &BasketView, form: &Form, certificate: Certificate) -> 
     let given = if form.has("given") { form.text("given") } else { form.text("amount") };
     let amount = money(given, shop.currency, "amount");
     let to_take = left(&shop, view, kind).map_err(|_| Faults::one("amount", "enter the amount received"))?;
-    let amount = if given.is_empty() { most(to_take, certificate) } else { amount? };
+    let deposit = view.deposits.first().filter(|_| kind == TenderKind::Deposit);
+    let held = certificate.and_then(|(_, left)| left).or(deposit.map(|deposit| deposit.left));
+    let amount = if given.is_empty() { most(to_take, held) } else { amount? };
     if kind != TenderKind::Cash && amount.minor() > to_take.minor() {
         let words = format!("only {} is left to pay, and only cash gives change", to_take.shown());
         return Err(Faults::one("amount", words));
@@ -307,13 +325,14 @@ fn read(app: &App, view: &BasketView, form: &Form, certificate: Certificate) -> 
     let due_now = money(form.text("due"), shop.currency, "due")?;
     let left = form.text("left").parse().ok().and_then(|minor| Money::from_minor(minor, shop.currency).ok());
     let certificate = certificate.map(|(number, _)| number);
-    let tender = TenderIn { kind, amount, customer, on_file: None, due, certificate };
+    let deposit = deposit.map(|deposit| deposit.id);
+    let tender = TenderIn { kind, amount, customer, on_file: None, due, certificate, deposit };
     Ok(PayBasket { basket: view.id, due: due_now, left, tender, who: form.caller.who.clone() })
 }
 
-/// All that is left to pay, or as much of it as is left on the gift certificate.
-fn most(to_take: Money, certificate: Certificate) -> Money {
-    let left = certificate.and_then(|(_, left)| left).filter(|left| !left.is_zero());
+/// All that is left to pay, or as much of it as is left on the gift certificate or of the deposit.
+fn most(to_take: Money, held: Option<Money>) -> Money {
+    let left = held.filter(|left| !left.is_zero());
     left.filter(|left| left.minor() < to_take.minor()).unwrap_or(to_take)
 }
 

@@ -54,6 +54,8 @@ pub(crate) struct Page {
     typed_shipping: String,
     ways: Vec<(String, String, bool)>,
     owed: Option<String>,
+    /// What deposits paid of it and did not get back yet.
+    by_deposit: Option<String>,
     reason: String,
     faults: Faults,
 }
@@ -64,7 +66,7 @@ fn left(sold: &SoldLine) -> Option<Quantity> {
 }
 
 /// The certificates that paid for the sale. What is refunded goes back on them unless somebody chooses otherwise.
-async fn paid_with(app: &App, sale: SaleId) -> Result<Vec<CertificateView>, Problem> {
+pub(crate) async fn paid_with(app: &App, sale: SaleId) -> Result<Vec<CertificateView>, Problem> {
     let all = app.ledger.certificates_of(sale).await?;
     let spent = all.into_iter().filter(|of| of.reason == AccountReason::Spent).map(|of| of.certificate);
     let mut certificates: Vec<CertificateView> = spent.collect();
@@ -77,7 +79,7 @@ fn way_of(certificate: &CertificateView) -> String {
     format!("{}.{}", TenderKind::GiftCertificate.code(), certificate.id)
 }
 
-fn ways(certificates: &[CertificateView], by: &str) -> Vec<(String, String, bool)> {
+pub(crate) fn ways(certificates: &[CertificateView], by: &str) -> Vec<(String, String, bool)> {
     let back = |certificate: &CertificateView| {
         (way_of(certificate), format!("Back on gift certificate …{}", certificate.number.last_four()))
     };
@@ -108,10 +110,23 @@ impl Page {
             typed_shipping: typed("shipping"),
             ways: ways(&certificates, &typed("by")),
             owed: owed.filter(|owed| !owed.is_zero()).map(Money::shown),
+            by_deposit: by_deposit(sale, currency).map(Money::shown),
             reason: typed("reason"),
             faults: Faults::default(),
         })
     }
+}
+
+/// What deposits paid of a sale and did not get back yet, if it is something: a refund goes there first.
+fn by_deposit(sale: &SaleView, currency: Currency) -> Option<Money> {
+    let paid = sale.tenders.iter().map(|tender| (tender.tender.kind, tender.tender.amount));
+    let back = sale.refunds.iter().flat_map(|refund| refund.tenders.iter().copied());
+    let sum = |of: &mut dyn Iterator<Item = (TenderKind, Money)>| {
+        let deposits = of.filter(|(kind, _)| *kind == TenderKind::Deposit).map(|(_, amount)| amount);
+        Money::sum(deposits, currency).ok()
+    };
+    let left = sum(&mut paid.into_iter())?.minus(sum(&mut back.into_iter())?).ok()?;
+    Some(left).filter(|left| !left.is_zero())
 }
 
 /// What can still be refunded. If it is one thing, that is what was brought.
@@ -235,7 +250,7 @@ fn read_shipping(form: &Form, currency: Currency) -> Result<Money, Faults> {
 }
 
 /// How the money is returned, and the gift certificate that gets it: one that paid for the sale, or a new one.
-fn way(
+pub(crate) fn way(
     by: &str,
     certificates: &[CertificateView],
 ) -> Result<(TenderKind, Option<CertificateNumber>), Faults> {

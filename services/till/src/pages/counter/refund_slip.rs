@@ -143,6 +143,7 @@ fn line(line: &RefundedLine) -> Line {
 fn given((kind, amount): &Given) -> (String, String) {
     let name = match kind {
         TenderKind::OnAccount => "Off the open balance".to_owned(),
+        TenderKind::Deposit => "Back to the deposit".to_owned(),
         kind => tender_name(*kind).to_owned(),
     };
     (name, amount.shown())

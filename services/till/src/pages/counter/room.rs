@@ -44,6 +44,8 @@ pub(crate) struct Listed {
     id: String,
     name: String,
     about: String,
+    /// Whether it is a hold for a customer.
+    takes_deposit: bool,
 }
 
 #[derive(Template)]
@@ -136,14 +138,16 @@ fn lying(shop: &Shop, basket: BasketSummary, now: Moment) -> Listed {
         }
     };
     let about = format!("{lines}, {who}{}{paying}", ago(shop, basket.changed, now));
-    Listed { id: basket.id.to_string(), name, about }
+    Listed { id: basket.id.to_string(), name, about, takes_deposit: false }
 }
 
 fn on_hold(shop: &Shop, hold: &Hold) -> Listed {
     let titles: Vec<&str> = hold.lines.iter().map(|line| line.title.as_str()).collect();
     let until = hold.until.map(|u| format!(", {}", shop.zone.until(u))).unwrap_or_default();
     let name = if hold.for_whom.is_empty() { capital(held_for(hold.purpose)) } else { hold.for_whom.clone() };
-    Listed { id: hold.id.to_string(), name, about: format!("{}{until}", titles.join(", ")) }
+    let takes_deposit = hold.purpose == Purpose::Customer && !hold.for_whom.is_empty();
+    let about = format!("{}{until}", titles.join(", "));
+    Listed { id: hold.id.to_string(), name, about, takes_deposit }
 }
 
 /// GET /counter

@@ -2,6 +2,7 @@
 
 use crate::app::App;
 use crate::pages::counter::certificates::OfSale;
+use crate::pages::counter::deposits::DepositRow;
 use crate::pages::counter::place::{Here, Ribbon};
 use crate::pages::counter::receipt::Receipt;
 use crate::pages::counter::run_form;
@@ -57,6 +58,8 @@ pub(crate) struct One {
     backs: Vec<Back>,
     debts: Vec<Debt>,
     certificates: Vec<OfSale>,
+    /// Deposits that it took or was paid with.
+    deposits: Vec<DepositRow>,
     just: Just,
     /// Whether its cash went into no drawer, today.
     is_uncounted: bool,
@@ -107,6 +110,7 @@ impl One {
         let receipt = Receipt::read(app, sale).await?;
         let is_uncounted = live && today && has_cash(sale) && !app.ledger.is_in_a_drawer(sale.id).await?;
         let certificates = app.ledger.certificates_of(sale.id).await?;
+        let deposits = app.ledger.deposits_in(sale.id).await?;
         Ok(Self {
             is_uncounted,
             frame: Frame::new(app, caller, Room::Counter),
@@ -116,6 +120,7 @@ impl One {
             backs: sale.refunds.iter().map(|refund| back(refund, &shop, &exchanged)).collect(),
             debts: debts.collect(),
             certificates: certificates.iter().map(|of| OfSale::of(app, caller, of)).collect(),
+            deposits: deposits.iter().map(|deposit| DepositRow::of(&shop, deposit)).collect(),
             just: Just::default(),
             can_give_back: live && left,
             can_void: live
@@ -140,6 +145,7 @@ fn back(refund: &RefundView, shop: &Shop, exchanged: &[ExchangedFor]) -> Back {
     let how = refund.tenders.iter().map(|(kind, amount)| match kind {
         TenderKind::OnAccount => format!("{} off the open balance", amount.shown()),
         TenderKind::Exchange => format!("{} in exchange", amount.shown()),
+        TenderKind::Deposit => format!("{} back to the deposit", amount.shown()),
         kind => format!("{} by {}", amount.shown(), shown::tender_name(*kind).to_lowercase()),
     });
     Back {

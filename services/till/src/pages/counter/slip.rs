@@ -145,6 +145,8 @@ pub(crate) struct Slip {
     pub(crate) sum: Sum,
     /// The total in cash, if it differs.
     pub(crate) in_cash: Option<String>,
+    /// What deposits can pay of it, and what is then left to pay.
+    pub(crate) by_deposit: Option<(String, String)>,
     pub(crate) customer: String,
     /// Of a customer on file, with their terms in words.
     pub(crate) on_file: Option<OnFile>,
@@ -172,6 +174,7 @@ impl Slip {
             lowers: None,
             sum: Sum { name: "Total", amount: Money::zero(shop.currency).shown() },
             in_cash: None,
+            by_deposit: None,
             customer: String::new(),
             on_file: None,
             paying: false,
@@ -204,6 +207,7 @@ impl Slip {
             lowers: lowers(view)?,
             sum: sum(shop, view)?,
             in_cash: (cash != left(shop, view, TenderKind::Card)?).then(|| cash.shown()),
+            by_deposit: by_deposit(shop, view)?,
             customer: view.customer.as_ref().map(|customer| customer.name.clone()).unwrap_or_default(),
             on_file: OnFile::of(view),
             paying: view.paying,
@@ -266,11 +270,24 @@ fn sum(shop: &Shop, view: &BasketView) -> Result<Sum, Problem> {
     })
 }
 
-/// The shop's tenders; on account only if something is left to pay.
+/// The customer's deposits for this come first, then the shop's tenders; on account only if something is left to pay.
 fn ways(shop: &Shop, view: &BasketView) -> Result<Vec<(&'static str, &'static str)>, Problem> {
     let is_paid = view.returns.is_some() && left(shop, view, TenderKind::OnAccount)?.is_zero();
-    let all = words::ways(shop).into_iter();
+    let all = words::ways_of(shop, view).into_iter();
     Ok(all.filter(|(code, _)| !is_paid || *code != TenderKind::OnAccount.code()).collect())
+}
+
+/// What deposits can pay of what is left, and what is left after that.
+pub(crate) fn by_deposit(shop: &Shop, view: &BasketView) -> Result<Option<(String, String)>, Problem> {
+    let wrong = |error| Problem::invalid("#/amount", error);
+    let usable =
+        Money::sum(view.deposits.iter().map(|deposit| deposit.left), shop.currency).map_err(wrong)?;
+    let left = left(shop, view, TenderKind::Deposit)?;
+    if usable.is_zero() || left.minor() <= 0 {
+        return Ok(None);
+    }
+    let paid = if usable.minor() < left.minor() { usable } else { left };
+    Ok(Some((paid.shown(), left.minus(paid).map_err(wrong)?.shown())))
 }
 
 /// What of the total is covered by what is brought back.
@@ -331,7 +348,7 @@ fn in_words(shop: &Shop, line: &BasketLineView, now: Moment) -> SlipLine {
 fn calculation(line: &BasketLineView) -> String {
     match (line.kind, line.item_kind) {
         (LineKind::GiftCertificate, _) => "gift certificate: paid now, spent later".to_owned(),
-        (LineKind::Deposit, _) => "deposit".to_owned(),
+        (LineKind::Deposit, _) => "deposit: paid now, and used when this is collected".to_owned(),
         (LineKind::Goods, Some(ItemKind::Weight)) => {
             let asked =
                 line.asked.and_then(|(value, unit)| Some(format!("{} {} = ", value.normalize(), unit?)));

@@ -4,9 +4,11 @@ use crate::app::App;
 use crate::pages::form::Faults;
 use crate::pages::shown::{channel_name, listed, tender_name};
 use crate::problem::of_page;
+use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::limits::LimitName;
+use ledger::sales::BasketView;
 use ledger::{Rejection, Shop, SoldAs};
 
 const SECOND_MS: i64 = 1000;
@@ -130,6 +132,12 @@ fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults {
 /// The shop's tenders at the counter, as codes and in words, in the order of its settings.
 pub(crate) fn ways(shop: &Shop) -> Vec<(&'static str, &'static str)> {
     shop.tenders.iter().map(|kind| (kind.code(), tender_name(*kind))).collect()
+}
+
+/// The same for a sale whose customer has a deposit for it, which comes first.
+pub(crate) fn ways_of(shop: &Shop, view: &BasketView) -> Vec<(&'static str, &'static str)> {
+    let deposit = (!view.deposits.is_empty()).then_some(TenderKind::Deposit);
+    deposit.map(|kind| (kind.code(), tender_name(kind))).into_iter().chain(ways(shop)).collect()
 }
 
 #[cfg(test)]

@@ -4,6 +4,7 @@ use super::fields::{ContactFields, in_words};
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
+use crate::pages::promised::{caution, state_words};
 use crate::pages::shown::channel_name;
 use crate::problem::Problem;
 use crate::request::caller::Caller;
@@ -115,6 +116,9 @@ pub(crate) struct Page {
     balances: Vec<Balance>,
     owed: String,
     holds: Vec<Linked>,
+    custom_orders: Vec<Linked>,
+    /// Of which something is left.
+    deposits: Vec<Linked>,
     orders: Vec<Linked>,
     may_list: bool,
     faults: Faults,
@@ -164,6 +168,29 @@ async fn purchases(ledger: &Ledger, id: CustomerId) -> Result<Vec<Purchase>, Pro
     Ok(sales.into_iter().map(purchase).collect())
 }
 
+async fn custom_orders(ledger: &Ledger, id: CustomerId) -> Result<Vec<Linked>, Problem> {
+    let today = ledger.shop().zone.day_of(ledger.now());
+    let orders = ledger.custom_orders_of(id).await?.into_iter().map(|order| {
+        let caution = caution(&order, today);
+        let caution = if caution.is_empty() { String::new() } else { format!(", {caution}") };
+        Linked {
+            path: format!("/counter/custom-orders/{}", order.id),
+            about: format!("{}, due {}{caution}", state_words(order.state), order.due.shown()),
+            name: order.about,
+        }
+    });
+    Ok(orders.collect())
+}
+
+async fn deposits(ledger: &Ledger, id: CustomerId) -> Result<Vec<Linked>, Problem> {
+    let deposits = ledger.deposits_of(id).await?.into_iter().map(|deposit| Linked {
+        path: format!("/counter/deposits/{}", deposit.id),
+        name: format!("{} left", deposit.balance.shown()),
+        about: deposit.about,
+    });
+    Ok(deposits.collect())
+}
+
 impl Page {
     async fn of(app: &App, caller: &Caller, id: CustomerId) -> Result<Self, Problem> {
         let (ledger, shop) = (&app.ledger, app.ledger.shop());
@@ -190,6 +217,8 @@ impl Page {
             balances,
             owed,
             holds: holds.iter().map(|hold| hold_line(&shop, hold)).collect(),
+            custom_orders: custom_orders(ledger, id).await?,
+            deposits: deposits(ledger, id).await?,
             orders: orders.collect(),
             may_list: caller.may(Permission::List),
             faults: Faults::default(),

@@ -4,6 +4,7 @@ use super::tag;
 use crate::app::App;
 use crate::pages::form::Form;
 use crate::pages::frame::see_other;
+use crate::pages::promised::after_hold;
 use crate::problem::Problem;
 use crate::request::query::PathParam;
 use axum::extract::State;
@@ -26,7 +27,8 @@ pub(crate) async fn end_hold(
     form: Form,
 ) -> Result<Response, Problem> {
     app.run(&form.key, &EndHold { id }).await?;
-    Ok(see_other(&back(&form)))
+    let to = after_hold(&app, id, back(&form)).await?;
+    Ok(see_other(&to))
 }
 
 #[cfg(test)]

@@ -34,6 +34,8 @@ pub(crate) struct HoldShown {
     pub(crate) whom: String,
     pub(crate) until: String,
     pub(crate) lines: Vec<String>,
+    /// Whether it is a customer's, who can pay a deposit for it.
+    pub(crate) takes_deposit: bool,
 }
 
 /// For whom, until when, what.
@@ -41,6 +43,7 @@ pub(crate) fn hold(hold: &Hold, zone: &Zone) -> HoldShown {
     let purpose = || shown::capital(shown::held_for(hold.purpose));
     let whom = if hold.for_whom.is_empty() { purpose() } else { hold.for_whom.clone() };
     HoldShown {
+        takes_deposit: hold.purpose == ledger::shelf::Purpose::Customer && !hold.for_whom.is_empty(),
         id: hold.id.to_string(),
         whom,
         until: hold.until.map_or("no end date".to_owned(), |until| zone.until(until)),

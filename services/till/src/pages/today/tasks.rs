@@ -1,6 +1,7 @@
 //! What somebody should see to, each with its next step. People see only what they have permission to do.
 
 mod online;
+mod promised;
 
 use crate::app::App;
 use crate::pages::online::MOST_COUNTED;
@@ -45,6 +46,8 @@ impl Task {
             "Export changes" => "Opens the feeds. Nothing is sent until you export there.",
             "List pieces" => "Shows the pieces. None is listed until you export.",
             "Print tags" => "Shows which tags are missing or old, ready to print.",
+            "Open orders" => "Lists the custom orders, the first due first.",
+            "Review deposits" => "Shows what is left of them. Nothing is paid back until you say so.",
             "Record payment" => "Opens the open balances, where you enter what was paid.",
             "Resolve orders" => "Opens the orders. You decide line by line.",
             "Review connection" => "Shows what the online shop answered last.",
@@ -73,6 +76,8 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Proble
     }
     if caller.may(Permission::Sell) {
         tasks.extend(holds(app, &shop).await?);
+        tasks.extend(promised::orders(app, &shop).await?);
+        tasks.extend(promised::deposits(app).await?);
         tasks.extend(owed(app, &shop).await?);
         tasks.extend(left_open(app, &shop).await?);
     }

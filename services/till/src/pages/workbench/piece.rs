@@ -16,9 +16,12 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
+use domain::ids::CustomOrderId;
 use domain::people::Permission;
 use domain::stock::ItemKind;
 use domain::text::fold;
+use ledger::Rejection;
+use ledger::sales::MakeOrderedPiece;
 use ledger::shelf::{FinishPieces, ItemView, NewPiece, PictureName, PieceOutcome, StyleView};
 use serde::Deserialize;
 
@@ -28,6 +31,8 @@ use serde::Deserialize;
 pub(crate) struct Before {
     after: String,
     tare: String,
+    /// A custom order that the piece is made for.
+    order: String,
 }
 
 /// The form, and the slip beside it.
@@ -46,6 +51,8 @@ pub(crate) struct Page {
     may_price: bool,
     /// Whether it was not saved yet because its weight is unusual.
     is_odd: bool,
+    /// What is made to order, and for whom.
+    ordered: Option<String>,
 }
 
 /// GET /workbench
@@ -55,8 +62,12 @@ pub(crate) async fn room(
     QueryParam(before): QueryParam<Before>,
 ) -> Result<HtmlPage<Page>, Problem> {
     let typed = match piece_before(&app, &before).await? {
-        Some(item) => Typed::after(item, before.tare),
-        None => Typed { tare: before.tare, ..Typed::default() },
+        Some(item) => Typed::after(item, before.tare.clone()),
+        None => Typed { tare: before.tare.clone(), ..Typed::default() },
+    };
+    let typed = match before.order.parse() {
+        Ok(order) => typed.ordered(&app.ledger.custom_order(order).await?),
+        Err(_) => typed,
     };
     Ok(HtmlPage(Page::new(&app, &caller, typed, Vec::new(), None, Faults::default()).await?))
 }
@@ -96,6 +107,9 @@ pub(crate) async fn finish(State(app): State<App>, sent: PhotoForm) -> Result<Re
 
 /// The in-store code of the new piece, or the faults by field.
 async fn keep(app: &App, form: &Form, piece: NewPiece) -> Result<Result<String, (String, String)>, Problem> {
+    if let Ok(order) = form.text("order").parse() {
+        return keep_ordered(app, form, order, piece).await;
+    }
     let finish = FinishPieces { pieces: vec![piece], who: form.caller.who.clone() };
     let outcome = app.run(&form.key, &finish).await?.answer.pop();
     Ok(match outcome {
@@ -106,6 +120,31 @@ async fn keep(app: &App, form: &Form, piece: NewPiece) -> Result<Result<String, 
         }
         None => Err((String::new(), "the piece was not saved; send the form again".to_owned())),
     })
+}
+
+/// The same for the piece of a custom order, which is then on hold for the customer.
+async fn keep_ordered(
+    app: &App,
+    form: &Form,
+    order: CustomOrderId,
+    piece: NewPiece,
+) -> Result<Result<String, (String, String)>, Problem> {
+    let make = MakeOrderedPiece { order, piece, who: form.caller.who.clone() };
+    let made = app.ledger.answer(Some(&form.key), &make).await?.answer;
+    Ok(match made {
+        Ok(finished) => Ok(finished.item.in_store),
+        Err(rejection @ Rejection::StillRunning) => return Err(rejection.into()),
+        Err(rejection) => {
+            let (field, words) = at_field(&rejection);
+            Err((field.to_owned(), words))
+        }
+    })
+}
+
+/// For whom a piece is made, in words; none if it is for the shelf, or for an order that is not there.
+async fn for_whom(app: &App, order: &str) -> Option<String> {
+    let order = app.ledger.custom_order(order.parse().ok()?).await.ok()?;
+    Some(format!("{} for {}, due {}", order.about, order.name, order.due.shown()))
 }
 
 impl Page {
@@ -138,7 +177,9 @@ impl Page {
         let frame = Frame::new(app, caller, Room::Workbench);
         let styles = app.ledger.styles().await?;
         let (unit, may_price) = (app.ledger.shop().unit.plural(), caller.may(Permission::Price));
-        Ok(Self { frame, styles, typed, kept, slip, faults, unit, added: None, may_price, is_odd: false })
+        let ordered = for_whom(app, &typed.order).await;
+        let (added, is_odd) = (None, false);
+        Ok(Self { frame, styles, typed, kept, slip, faults, unit, added, may_price, is_odd, ordered })
     }
 
     fn is_chosen(&self, style: &StyleView) -> bool {

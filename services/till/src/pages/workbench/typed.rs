@@ -4,6 +4,7 @@ use crate::pages::form::{Faults, Form};
 use domain::item::{ItemPricing, ItemText};
 use domain::money::{Currency, Money};
 use domain::weight::{Weight, WeightError, WeightUnit};
+use ledger::sales::CustomOrderView;
 use ledger::shelf::{ItemView, NewPiece, PictureName};
 use ledger::{Rejection, Shop};
 use serde::Deserialize;
@@ -50,6 +51,8 @@ pub(crate) struct Typed {
     pub(crate) minutes: String,
     pub(crate) note: String,
     pub(crate) description: String,
+    /// The custom order that the piece is made for.
+    pub(crate) order: String,
 }
 
 impl Typed {
@@ -65,7 +68,7 @@ impl Typed {
     /// Its fields, as another form carries them along.
     pub(crate) fn to_carry(&self) -> Vec<(String, &str)> {
         let own = [("name", &self.name), ("extras", &self.extras), ("cost", &self.cost)];
-        let more = [("tare", &self.tare), ("description", &self.description)];
+        let more = [("tare", &self.tare), ("description", &self.description), ("order", &self.order)];
         let cells = COLUMNS.iter().map(|(name, _)| *name).zip(self.cells());
         let more = own.into_iter().chain(more).map(|(name, text)| (name, text.as_str()));
         cells.chain(more).map(|(name, text)| (format!("{CARRIED}{name}"), text)).collect()
@@ -88,6 +91,7 @@ impl Typed {
             minutes: text("minutes"),
             note: text("note"),
             description: text("description"),
+            order: text("order"),
         }
     }
 
@@ -134,6 +138,17 @@ impl Typed {
             color: domain::color::shown(&item.text.color),
             material: item.text.material,
             ..Self::default()
+        }
+    }
+
+    /// The fields for the piece of a custom order; yarn and bowl are those of the piece before.
+    pub(crate) fn ordered(self, order: &CustomOrderView) -> Self {
+        Self {
+            style: order.style.clone().unwrap_or(self.style),
+            size: order.size.clone(),
+            color: order.color.clone(),
+            order: order.id.to_string(),
+            ..self
         }
     }
 

@@ -2,7 +2,7 @@
 
 use super::refunds::{RefundLineText, RefundMade, lines_of, paid_on};
 use crate::api::answer::Answer;
-use crate::api::sales::post::{SaleMade, issued};
+use crate::api::sales::post::{SaleMade, deposits, issued};
 use crate::api::sales::text::SaleText;
 use crate::app::App;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
@@ -15,7 +15,7 @@ use domain::ids::SaleId;
 use domain::money::Money;
 use domain::stock::ReturnDisposition;
 use ledger::Shop;
-use ledger::sales::{NewExchange, NewRefund, RefundTender};
+use ledger::sales::{ExchangeDone, NewExchange, NewRefund, RefundTender};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -71,6 +71,18 @@ pub(crate) struct ExchangeMade {
     sale: SaleMade,
 }
 
+impl ExchangeMade {
+    async fn of(app: &App, done: ExchangeDone, has_deposit: bool) -> Result<Self, Problem> {
+        let certificates = issued(app, &done.sale).await?;
+        let deposits = deposits(app, &done.sale, has_deposit).await?;
+        let of_refund = paid_on(app, &done.refund).await?;
+        Ok(Self {
+            refund: RefundMade::of(done.refund, of_refund),
+            sale: SaleMade::of(done.sale, certificates, deposits),
+        })
+    }
+}
+
 /// Exchanges goods of a sale for others in one transaction: what comes back pays, and only the difference is paid or paid
 /// back.
 #[utoipa::path(post, path = "/api/sales/{id}/exchanges", tag = "sales", request_body = ExchangeText,
@@ -85,17 +97,13 @@ pub(crate) async fn exchange(
     write: Write<ExchangeText>,
 ) -> Result<Answer<ExchangeMade>, Problem> {
     let exchange = write.body.read(sale, &app.ledger.shop(), write.who)?;
+    let has_deposit = exchange.takes.tenders.iter().any(|tender| tender.deposit.is_some());
     let done = app.run(&write.key, &exchange).await?;
     if !done.replayed {
         app.meters.sale();
     }
     let place = format!("/api/sales/{}", done.answer.sale.id);
-    let (of_refund, of_sale) =
-        (paid_on(&app, &done.answer.refund).await?, issued(&app, &done.answer.sale).await?);
-    let made = ExchangeMade {
-        refund: RefundMade::of(done.answer.refund, of_refund),
-        sale: SaleMade::of(done.answer.sale, of_sale),
-    };
+    let made = ExchangeMade::of(&app, done.answer, has_deposit).await?;
     Ok(Answer::created(done.replayed, place, made))
 }
 

@@ -126,9 +126,11 @@ async fn a_basket_that_was_held_is_sold_by_its_hold() {
 #[tokio::test]
 async fn gift_notes_and_deposits_are_not_goods() {
     let shop = TestShop::open().await;
+    let shawl = json!({"customer": "Ada Moss", "note": "a shawl", "due": "2026-06-17"});
+    let order = shop.post("/api/custom-orders", "o1", shawl).await.json()["id"].clone();
     let sale = json!({"channel": "store", "tenders": [{"kind": "card", "amount": "75.00"}], "lines": [
         {"kind": "gift-certificate", "title": "Gift note 17", "amount": "50.00"},
-        {"kind": "deposit", "title": "Towards a shawl", "amount": "25.00"}]});
+        {"kind": "deposit", "title": "Towards a shawl", "amount": "25.00", "customOrder": order}]});
     let made = shop.post("/api/sales", "k1", sale).await.json();
     assert_eq!(
         json!([made["lines"][0]["kind"], made["totals"]["due"]]),
@@ -170,8 +172,11 @@ async fn a_wrong_value_names_its_place() {
     check(lines(json!({"sku": "SPINDLE", "quantity": "1", "amount": "1"})), "#/lines/1/amount").await;
     check(lines(json!({"kind": "tip", "title": "a", "amount": "1"})), "#/lines/1/kind").await;
     check(lines(json!({"kind": "deposit", "title": "a", "amount": "0"})), "#/lines/1/amount").await;
-    check(lines(json!({"kind": "deposit", "amount": "1"})), "#/lines/1/title").await;
-    check(lines(json!({"kind": "deposit", "title": "", "amount": "1"})), "#/lines/1/title").await;
+    check(lines(json!({"kind": "gift-certificate", "amount": "1"})), "#/lines/1/title").await;
+    check(lines(json!({"kind": "gift-certificate", "title": "", "amount": "1"})), "#/lines/1/title").await;
+    check(lines(json!({"kind": "deposit", "title": "a", "amount": "1"})), "#/lines/1/customOrder").await;
+    check(lines(json!({"kind": "deposit", "amount": "1", "hold": "x"})), "#/lines/1/hold").await;
+    check(lines(json!({"sku": "SPINDLE", "quantity": "1", "hold": "1"})), "#/lines/1/hold").await;
     check(lines(json!({"kind": "deposit", "title": "a", "amount": "1", "sku": "HAT"})), "#/lines/1/sku")
         .await;
     check(json!({"lines": [{"sku": "HAT", "quantity": "1"}, {"sku": "HAT", "quantity": "1"}]}), "#/lines")

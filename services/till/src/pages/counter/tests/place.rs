@@ -135,7 +135,7 @@ async fn a_form_that_names_no_place_keeps_the_device_s_and_a_wrong_one_is_refuse
     browser.post("/counter/channel", &[("channel", "market")]).await;
     browser.get("/counter").await;
     for path in ["/counter/scan", "/counter/paper"] {
-        let fields = [("channel", "fair"), ("code", "COWL"), ("kind", "deposit"), ("amount", "5.00")];
+        let fields = [("channel", "fair"), ("code", "COWL"), ("amount", "5.00")];
         let refused = browser.post(path, &fields).await;
         assert_eq!(refused.status, 422, "{path}");
         shows(&refused, &["Choose one of the places where you sell", "Selling at <b>Market stall</b>"]);

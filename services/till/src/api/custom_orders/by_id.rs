@@ -1,0 +1,4 @@
+//! One custom order.
+
+pub(crate) mod cancel;
+pub(crate) mod get;

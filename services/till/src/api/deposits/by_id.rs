@@ -1,0 +1,4 @@
+//! One deposit.
+
+pub(crate) mod forfeit;
+pub(crate) mod get;
