@@ -6,6 +6,7 @@
 
 pub(crate) mod account;
 pub(crate) mod activity;
+pub(crate) mod approval;
 pub(crate) mod assets;
 pub(crate) mod books;
 pub(crate) mod confirm;
@@ -20,6 +21,7 @@ pub(crate) mod online;
 pub(crate) mod people;
 pub(crate) mod pictures;
 pub(crate) mod policy;
+mod second_step;
 pub(crate) mod settings;
 pub(crate) mod setup;
 pub(crate) mod shelf;

@@ -75,7 +75,19 @@ pub const PAGES: Layered = Layered {
     layers: &[
         layer(
             "parts",
-            &["assets", "face", "form", "frame", "mask", "policy", "shown", "takings", "upload"],
+            &[
+                "approval",
+                "assets",
+                "face",
+                "form",
+                "frame",
+                "mask",
+                "policy",
+                "second_step",
+                "shown",
+                "takings",
+                "upload",
+            ],
             &[],
         ),
         layer("pictures", &["pictures"], PARTS),

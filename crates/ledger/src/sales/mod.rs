@@ -10,6 +10,7 @@ pub(crate) mod limits;
 pub(crate) mod party;
 pub(crate) mod payments;
 pub(crate) mod refund_view;
+mod refund_way;
 pub(crate) mod refunds;
 pub(crate) mod ring_up;
 pub(crate) mod sale_view;
@@ -24,7 +25,7 @@ pub use accounts::{
 pub use baskets::{
     BasketChange, BasketCustomer, BasketFromHold, BasketLineView, BasketPaid, BasketReturns, BasketState,
     BasketSummary, BasketView, ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket,
-    PayBasket, Pulse, Returned, SetBasketAside, StartExchange, StopPaying,
+    PayBasket, Pulse, Returned, SetBasketAside, StartExchange, StopPaying, UndoBasket, Undone, UndoneWhat,
 };
 pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};

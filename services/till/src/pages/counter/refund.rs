@@ -77,7 +77,15 @@ fn way_of(certificate: &CertificateView) -> String {
     format!("{}.{}", TenderKind::GiftCertificate.code(), certificate.id)
 }
 
-fn ways(certificates: &[CertificateView], by: &str) -> Vec<(String, String, bool)> {
+/// First the way that the sale was paid: any other may need somebody with more rights.
+fn ways(sale: &SaleView, certificates: &[CertificateView], by: &str) -> Vec<(String, String, bool)> {
+    let first = sale
+        .tenders
+        .iter()
+        .map(|tender| tender.tender.kind)
+        .find(|kind| *kind != TenderKind::GiftCertificate && WAYS.contains(kind));
+    let mut kinds = WAYS.to_vec();
+    kinds.sort_by_key(|kind| Some(*kind) != first);
     let back = |certificate: &CertificateView| {
         (way_of(certificate), format!("Back on gift certificate …{}", certificate.number.last_four()))
     };
@@ -85,7 +93,7 @@ fn ways(certificates: &[CertificateView], by: &str) -> Vec<(String, String, bool
         TenderKind::GiftCertificate => (kind.code().to_owned(), "New gift certificate".to_owned()),
         _ => (kind.code().to_owned(), tender_name(kind).to_owned()),
     };
-    let all = certificates.iter().map(back).chain(WAYS.map(plain));
+    let all = certificates.iter().map(back).chain(kinds.into_iter().map(plain));
     all.map(|(code, name)| {
         let is_here = code == by;
         (code, name, is_here)
@@ -106,7 +114,7 @@ impl Page {
             lines: lines(sale, form),
             shipping: !sale.totals.shipping.is_zero(),
             typed_shipping: typed("shipping"),
-            ways: ways(&certificates, &typed("by")),
+            ways: ways(sale, &certificates, &typed("by")),
             owed: owed.filter(|owed| !owed.is_zero()).map(Money::shown),
             reason: typed("reason"),
             faults: Faults::default(),
