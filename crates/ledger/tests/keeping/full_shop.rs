@@ -198,12 +198,12 @@ async fn let_in(ledger: &Ledger) {
     let name = "Maud".to_owned();
     let add = AddPerson { name, role: Role::Owner, password, pin: None, who: who() };
     let maud = run(ledger, add.clone()).await;
-    let ash = run(ledger, AddPerson { name: "Ash".to_owned(), role: Role::Counter, ..add.clone() }).await;
+    let ned = run(ledger, AddPerson { name: "Ned".to_owned(), role: Role::Counter, ..add.clone() }).await;
     let above = AboveLimit { limit: LimitName::Discount, asked: "40".to_owned(), allowed: "25".to_owned() };
-    let request_hash = Key::new("Ash POST /counter", "k", b"").unwrap().request_hash();
+    let request_hash = Key::new("Ned POST /counter", "k", b"").unwrap().request_hash();
     let session = SessionId::from_raw(7);
-    let tried = TryOf::approval(ash);
-    let (asker, approver, by, checked) = (ash, maud, By::Password, add.password.clone());
+    let tried = TryOf::approval(ned);
+    let (asker, approver, by, checked) = (ned, maud, By::Password, add.password.clone());
     run(ledger, Approve { above, request_hash, session, asker, approver, by, checked, second: None, tried })
         .await;
     let (name, secret) = ("Counter tablet".to_owned(), SecretHash::of("device"));

@@ -100,6 +100,24 @@ mod tests {
     use serde_json::json;
 
     #[tokio::test]
+    async fn what_an_entry_is_about_has_a_name_and_no_identifier() {
+        let shop = TestShop::open().await;
+        let reply = shop.patch("/api/items/COWL", "1", &[("if-match", "*")], json!({"price": "50.00"})).await;
+        assert_eq!(reply.status, 200, "{}", reply.text());
+        let sold = shop.sell("COWL", "2").await;
+        let id = sold["id"].as_str().expect("an id").to_owned();
+        let void = shop.post(&format!("/api/sales/{id}/void"), "3", json!({"reason": "typing error"})).await;
+        assert!(void.status < 300, "{}", void.text());
+        let page = shop.get("/settings/activity").await;
+        let receipt = sold["receipt"].to_string().replace('"', "");
+        let link = format!("<a href=\"/counter/sales/{id}\">receipt {receipt}</a>");
+        assert!(page.text().contains(&link), "{link} in {}", page.text());
+        assert!(page.text().contains("Moor cowl (COWL)</a>"), "{}", page.text());
+        let without_links = page.text().replace(&format!("/counter/sales/{id}"), "");
+        assert!(!without_links.contains(&id), "{}", page.text());
+    }
+
+    #[tokio::test]
     async fn the_list_is_read_page_by_page() {
         let shop = TestShop::open().await;
         for n in 0..=super::LINES {
