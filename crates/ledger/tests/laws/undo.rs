@@ -92,6 +92,12 @@ fn each_change_is_undone_and_named() {
         let nothing = UndoBasket { basket, revision: revision(&shop, basket).await };
         shop.refuses(nothing, invalid("slip", SalesReason::NothingToUndo)).await;
         assert!(!shop.ledger.basket(basket).await.unwrap().can_undo);
+        // A scan that began the sale is undone like any other.
+        let first = Some(lay("HAT"));
+        let other = ledger::sales::OpenBasket { channel: Channel::store(), first, who: "Ada".to_owned() };
+        let other = shop.ok(other).await;
+        assert_eq!(undo(&shop, other).await.what, UndoneWhat::Removed);
+        assert!(shop.ledger.basket(other).await.unwrap().lines.is_empty());
         // A number of a line is never used twice.
         change(&shop, basket, lay("HAT")).await;
         assert!(shop.ledger.basket(basket).await.unwrap().lines[0].number > 2);
@@ -113,7 +119,11 @@ fn only_the_change_that_was_seen_is_undone_and_never_while_money_is_taken() {
         let paying = UndoBasket { basket, revision: now + 1 };
         shop.refuses(paying, invalid("slip", SalesReason::BeingPaid)).await;
         assert!(!shop.ledger.basket(basket).await.unwrap().can_undo);
-        assert_eq!(shop.number("SELECT CAST(SUM(held) AS BIGINT) FROM item").await, 2, "the hold is as it was");
+        assert_eq!(
+            shop.number("SELECT CAST(SUM(held) AS BIGINT) FROM item").await,
+            2,
+            "the hold is as it was"
+        );
         shop.ok(StopPaying { basket }).await;
         assert_eq!(undo(&shop, basket).await.what, UndoneWhat::Removed);
         audit::clean(&shop).await;

@@ -60,7 +60,8 @@ pub(crate) fn open_sale(shop: &Shop, basket: &BasketSummary, now: Moment) -> Str
     let more = if others == 0 || basket.lines == 0 { String::new() } else { format!(" and {others} more") };
     let first = basket.first.as_deref().unwrap_or("Nothing yet");
     let exchange = if basket.returned == 0 { "" } else { "Exchange: " };
-    format!("{exchange}{first}{more}, {}, since {since}", basket.due.shown())
+    let due = if basket.lines == 0 { String::new() } else { format!(", {}", basket.due.shown()) };
+    format!("{exchange}{first}{more}{due}, since {since}")
 }
 
 pub(crate) fn held_for(purpose: Purpose) -> &'static str {

@@ -101,7 +101,11 @@ impl Command for OpenBasket {
             apply(tx, &mut content, first).await?;
             approved::check_discounts(tx, &content, first).await?;
         }
-        insert(tx, &self.channel, &content, &who).await
+        let basket = insert(tx, &self.channel, &content, &who).await?;
+        if self.first.is_some() {
+            undo::keep_start(tx, basket, &self.channel).await?;
+        }
+        Ok(basket)
     }
 }
 

@@ -84,15 +84,31 @@ impl Command for UndoBasket {
     }
 }
 
-/// Keeps what the sale is before a change.
-pub(super) async fn keep_step(tx: &mut Tx, slip: &Slip) -> Result<(), CommandError> {
+/// Keeps that the sale was empty before the first thing in it, which began it.
+pub(super) async fn keep_start(tx: &mut Tx, basket: BasketId, channel: &Channel) -> Result<(), CommandError> {
+    insert(tx, basket, 0, channel, &Content::default()).await
+}
+
+async fn insert(
+    tx: &mut Tx,
+    basket: BasketId,
+    revision: i64,
+    channel: &Channel,
+    content: &Content,
+) -> Result<(), CommandError> {
     sqlx::query("INSERT INTO basket_step (basket_id, revision, channel, content) VALUES ($1, $2, $3, $4)")
-        .bind(slip.id.raw())
-        .bind(slip.revision - 1)
-        .bind(slip.channel.as_str().to_owned())
-        .bind(slip.content.written()?)
+        .bind(basket.raw())
+        .bind(revision)
+        .bind(channel.as_str().to_owned())
+        .bind(content.written()?)
         .execute(tx.db())
         .await?;
+    Ok(())
+}
+
+/// Keeps what the sale is before a change.
+pub(super) async fn keep_step(tx: &mut Tx, slip: &Slip) -> Result<(), CommandError> {
+    insert(tx, slip.id, slip.revision - 1, &slip.channel, &slip.content).await?;
     sqlx::query(
         "DELETE FROM basket_step WHERE basket_id = $1 AND revision NOT IN \
          (SELECT s.revision FROM basket_step s WHERE s.basket_id = $1 ORDER BY s.revision DESC LIMIT $2)",
