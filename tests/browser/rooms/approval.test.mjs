@@ -48,9 +48,9 @@ async function look(page, name) {
       await page.emulateMedia({ colorScheme });
       if (SHOTS) await page.screenshot({ path: path.join(SHOTS, `${name}-${width}-${colorScheme}.png`), fullPage: true });
       assert.deepEqual(await faultsByAxe(page), [], `${name} in ${colorScheme} at ${width}`);
-      assert.equal(await page.evaluate(tooWide), false, `${name} at ${width}`);
+      assert.deepEqual(await tooWide(page), [], `${name} at ${width}`);
     }
-    if (width === "phone") assert.deepEqual(await page.evaluate(smallTargets), [], name);
+    if (width === "phone") assert.deepEqual(await smallTargets(page), [], name);
   }
   await page.setViewportSize(WIDTHS.tablet);
   await page.emulateMedia({ colorScheme: "light" });
@@ -69,7 +69,7 @@ for (const javaScriptEnabled of [true, false]) {
     await line.getByLabel(/^Discount/).fill("40%");
     await line.getByLabel("Reason").fill("moth hole");
     await line.getByRole("button", { name: "Save" }).click();
-    await ask(page).getByText("They approve a discount of 40% here, once.").waitFor();
+    await ask(page).getByText(/They approve a discount of [\d.]+% here, once/).waitFor();
     if (engine === "SQLite") await look(page, `approval-${javaScriptEnabled}`);
     await ask(page).getByLabel("Their password").fill("three blue ewes and a ran");
     await ask(page).getByRole("button", { name: "Approve and continue" }).click();

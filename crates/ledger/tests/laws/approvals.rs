@@ -32,8 +32,7 @@ struct People {
 }
 
 fn phc(of: &str) -> Phc {
-    let salt: String = of.bytes().map(|byte| format!("{byte:02x}")).collect();
-    Phc::new(format!("$argon2id$v=19$m=19456,t=2,p=1$c2FsdHNhbHQ${salt}")).unwrap()
+    Phc::new(format!("$argon2id$v=19$m=19456,t=2,p=1$c2FsdHNhbHQ${}", of.repeat(4))).unwrap()
 }
 
 async fn people(shop: &Shop) -> People {

@@ -165,10 +165,7 @@ async fn approve(app: &App, form: &Form, typed: &Typed) -> Result<Result<Approva
     let Some((approver, by, checked)) = proved(app, form, &above, asker.id, typed).await? else {
         return wrong();
     };
-    let second = match second(app, approver, by, &typed.code).await? {
-        Ok(second) => second,
-        Err(()) => return wrong(),
-    };
+    let Ok(second) = second(app, approver, by, &typed.code).await? else { return wrong() };
     let command = Approve {
         above,
         request_hash: form.key.request_hash(),
@@ -189,7 +186,7 @@ async fn approve(app: &App, form: &Form, typed: &Typed) -> Result<Result<Approva
 fn said(failure: CommandError) -> Result<Result<ApprovalId, String>, Problem> {
     match failure {
         CommandError::Rejected(rejection) => Ok(Err(::words::rejection(&rejection))),
-        other => Err(other.into()),
+        trouble @ CommandError::Storage(_) => Err(trouble.into()),
     }
 }
 

@@ -56,8 +56,10 @@ pub(crate) fn open_sale(shop: &Shop, basket: &BasketSummary, now: Moment) -> Str
     let zone = &shop.zone;
     let is_today = zone.day_of(basket.made) == zone.day_of(now);
     let since = if is_today { zone.clock(basket.made) } else { zone.shown(basket.made) };
-    let others = basket.lines.max(1) - 1;
-    let more = if others == 0 || basket.lines == 0 { String::new() } else { format!(" and {others} more") };
+    let more = match basket.lines {
+        0 | 1 => String::new(),
+        lines => format!(" and {} more", lines - 1),
+    };
     let first = basket.first.as_deref().unwrap_or("Nothing yet");
     let exchange = if basket.returned == 0 { "" } else { "Exchange: " };
     let due = if basket.lines == 0 { String::new() } else { format!(", {}", basket.due.shown()) };

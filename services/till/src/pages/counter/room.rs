@@ -85,7 +85,7 @@ impl Page {
             frame: Frame::new(app, caller, Room::Counter),
             typed: typed.to_owned(),
             finds: finds.iter().map(tag).collect(),
-            open: open.map(|basket| lying(&shop, basket, now)).collect(),
+            open: open.map(|basket| lying(&shop, &basket, now)).collect(),
             on_hold: holds.map(|hold| on_hold(&shop, &hold)).collect(),
             words: query.find,
             slip,
@@ -123,11 +123,11 @@ fn tag(item: &ItemView) -> Find {
     }
 }
 
-fn lying(shop: &Shop, basket: BasketSummary, now: Moment) -> Listed {
+fn lying(shop: &Shop, basket: &BasketSummary, now: Moment) -> Listed {
     let who = if basket.who.is_empty() { String::new() } else { format!("{}, ", basket.who) };
     let lines = counted(basket.lines, "item", "items");
     let paying = if basket.paying { ", payment in progress" } else { "" };
-    let name = open_sale(shop, &basket, now);
+    let name = open_sale(shop, basket, now);
     let customer =
         if basket.customer.is_empty() { String::new() } else { format!("for {}, ", basket.customer) };
     let exchange = match basket.returned {
