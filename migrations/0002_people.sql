@@ -36,6 +36,24 @@ CREATE TABLE caller_limit (
     PRIMARY KEY (caller, name)
 );
 
+-- What one person let another do above their limits. Each is used once, within a minute, for the request and in
+-- the session that it names. Both names are kept.
+CREATE TABLE approval (
+    id           BIGINT NOT NULL PRIMARY KEY,
+    act          TEXT   NOT NULL,
+    asked        TEXT   NOT NULL,
+    request_hash TEXT   NOT NULL,
+    session_id   BIGINT NOT NULL,
+    asker        TEXT   NOT NULL,
+    approver     TEXT   NOT NULL,
+    at_ms        BIGINT NOT NULL,
+    expires_ms   BIGINT NOT NULL,
+    used_ms      BIGINT,
+    CHECK (asker <> approver),
+    CHECK (expires_ms = at_ms + 60000),
+    CHECK (used_ms IS NULL OR (used_ms >= at_ms AND used_ms < expires_ms))
+);
+
 CREATE TABLE device (
     id          BIGINT NOT NULL PRIMARY KEY,
     name        TEXT   NOT NULL,

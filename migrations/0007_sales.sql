@@ -111,6 +111,16 @@ CREATE TABLE basket (
 );
 CREATE INDEX basket_open ON basket (changed_ms) WHERE state = 'open';
 
+-- The contents of an open sale before its last changes, for undoing them; `revision` is the one that they had, and 0
+-- before the first. Deleted when the sale ends.
+CREATE TABLE basket_step (
+    basket_id BIGINT NOT NULL REFERENCES basket (id),
+    revision  BIGINT NOT NULL CHECK (revision >= 0),
+    channel   TEXT   NOT NULL REFERENCES channel (code),
+    content   TEXT   NOT NULL,
+    PRIMARY KEY (basket_id, revision)
+);
+
 -- Law 4 with every sign turned. Only ever added to.
 CREATE TABLE refund (
     id        BIGINT NOT NULL PRIMARY KEY,

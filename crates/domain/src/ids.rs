@@ -179,6 +179,8 @@ ids! {
     SessionId,
     /// An entry of the activity log.
     ActivityId,
+    /// What one person lets another do once, above their limits.
+    ApprovalId,
     /// A count of all stock, or of one style.
     StockCountId,
     /// A sale that is being rung up.

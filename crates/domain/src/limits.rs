@@ -46,11 +46,13 @@ pub enum LimitName {
     TaxByHand,
     /// The most that they may refund of one sale.
     Refund,
+    /// Whether they may refund in another way than the sale was paid.
+    RefundTender,
 }
 
 impl LimitName {
     /// Every limit, in the order in which they are shown.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Channels,
         Self::Discount,
         Self::BackdateDays,
@@ -58,6 +60,7 @@ impl LimitName {
         Self::HoldDays,
         Self::TaxByHand,
         Self::Refund,
+        Self::RefundTender,
     ];
 
     /// The name in the database, on the command line and in problem documents.
@@ -70,6 +73,7 @@ impl LimitName {
             Self::HoldDays => "hold_days",
             Self::TaxByHand => "tax_by_hand",
             Self::Refund => "refund",
+            Self::RefundTender => "refund_tender",
         }
     }
 
@@ -84,7 +88,7 @@ impl LimitName {
             Self::Channels => "channels separated by commas, such as store,market",
             Self::Discount => "a percentage from 0 to 100, such as 20",
             Self::BackdateDays | Self::OpenHolds | Self::HoldDays => "a whole number, such as 30",
-            Self::TaxByHand => "yes or no",
+            Self::TaxByHand | Self::RefundTender => "yes or no",
             Self::Refund => "an amount, such as 200.00",
         }
     }
@@ -133,8 +137,28 @@ impl fmt::Display for AboveLimit {
             LimitName::Refund => {
                 write!(f, "you would refund {asked} of this sale, and your limit is {allowed}")?;
             }
+            LimitName::RefundTender => {
+                write!(f, "you would refund {asked}, and this sale is refunded by {allowed} first")?;
+            }
         }
         f.write_str(". Ask someone with more rights to do it")
+    }
+}
+
+impl AboveLimit {
+    /// What somebody else is asked to approve, for the activity log.
+    pub fn act(&self) -> String {
+        let asked = &self.asked;
+        match self.limit {
+            LimitName::Channels => format!("a sale on {asked}"),
+            LimitName::Discount => format!("a discount of {asked}%"),
+            LimitName::BackdateDays => format!("a sale dated {asked} days back"),
+            LimitName::OpenHolds => format!("{asked} open holds"),
+            LimitName::HoldDays => format!("a hold of {asked} days"),
+            LimitName::TaxByHand => format!("sales tax of {asked} entered by hand"),
+            LimitName::Refund => format!("refunds of {asked} for one sale"),
+            LimitName::RefundTender => format!("a refund of {asked}"),
+        }
     }
 }
 
@@ -148,6 +172,7 @@ pub struct Limits {
     hold_days: Option<i64>,
     tax_by_hand: bool,
     refund: Option<Money>,
+    refund_tender: bool,
 }
 
 impl Limits {
@@ -161,6 +186,7 @@ impl Limits {
             hold_days: None,
             tax_by_hand: true,
             refund: None,
+            refund_tender: true,
         }
     }
 
@@ -173,6 +199,7 @@ impl Limits {
                 backdate_days: Some(COUNTER_BACKDATE_DAYS),
                 open_holds: Some(COUNTER_OPEN_HOLDS),
                 hold_days: Some(COUNTER_HOLD_DAYS),
+                refund_tender: false,
                 ..Self::none()
             },
         }
@@ -199,13 +226,8 @@ impl Limits {
             LimitName::Refund => {
                 self.refund = given.map(|t| amount(t, currency).ok_or_else(wrong)).transpose()?;
             }
-            LimitName::TaxByHand => {
-                self.tax_by_hand = match text {
-                    "yes" | NO_LIMIT => true,
-                    "no" => false,
-                    _ => return Err(wrong()),
-                };
-            }
+            LimitName::TaxByHand => self.tax_by_hand = yes(text).ok_or_else(wrong)?,
+            LimitName::RefundTender => self.refund_tender = yes(text).ok_or_else(wrong)?,
         }
         Ok(())
     }
@@ -219,7 +241,8 @@ impl Limits {
             LimitName::BackdateDays => or_none(self.backdate_days.map(|d| d.to_string())),
             LimitName::OpenHolds => or_none(self.open_holds.map(|d| d.to_string())),
             LimitName::HoldDays => or_none(self.hold_days.map(|d| d.to_string())),
-            LimitName::TaxByHand => if self.tax_by_hand { "yes" } else { "no" }.to_owned(),
+            LimitName::TaxByHand => yes_or_no(self.tax_by_hand),
+            LimitName::RefundTender => yes_or_no(self.refund_tender),
             LimitName::Refund => or_none(self.refund.map(|m| m.to_string())),
         }
     }
@@ -257,6 +280,20 @@ impl Limits {
         let asked = percent.round_dp_with_strategy(PERCENT_DIGITS, RoundingStrategy::AwayFromZero);
         let allowed = limit.normalize().to_string();
         Err(AboveLimit { limit: LimitName::Discount, asked: asked.normalize().to_string(), allowed })
+    }
+
+    /// Checks the discounts of a sale's lines, each with the line's amount; the largest one is named.
+    pub fn allow_discounts(
+        &self,
+        lines: impl IntoIterator<Item = (Money, Money)>,
+        spread: bool,
+    ) -> Result<(), AboveLimit> {
+        let above =
+            lines.into_iter().filter_map(|(amount, off)| self.allow_discount(amount, off, spread).err());
+        match above.max_by_key(|above| plain_decimal(&above.asked)) {
+            Some(largest) => Err(largest),
+            None => Ok(()),
+        }
     }
 
     /// Checks a sale that is dated this many days back.
@@ -307,6 +344,52 @@ impl Limits {
     }
 }
 
+impl Limits {
+    /// Checks a refund of `asked`, such as “40.00 by cash”, of a sale that is refunded by `expected` first.
+    pub fn allow_refund_tender(&self, asked: String, expected: String) -> Result<(), AboveLimit> {
+        if self.refund_tender {
+            return Ok(());
+        }
+        Err(AboveLimit { limit: LimitName::RefundTender, asked, allowed: expected })
+    }
+
+    /// Whether somebody with these limits may do what somebody else was refused.
+    pub fn would_allow(&self, above: &AboveLimit) -> bool {
+        let asked = above.asked.as_str();
+        let count =
+            |most: Option<i64>| most.is_none_or(|most| asked.parse().is_ok_and(|asked: i64| asked <= most));
+        match above.limit {
+            LimitName::Channels => {
+                Channel::parse(asked).is_ok_and(|channel| self.allow_channel(&channel).is_ok())
+            }
+            LimitName::Discount => {
+                self.discount.is_none_or(|most| plain_decimal(asked).is_some_and(|asked| asked <= most))
+            }
+            LimitName::BackdateDays => count(self.backdate_days),
+            LimitName::OpenHolds => count(self.open_holds),
+            LimitName::HoldDays => count(self.hold_days),
+            LimitName::TaxByHand => self.tax_by_hand,
+            LimitName::Refund => self.refund.is_none_or(|most| {
+                Money::parse(asked, most.currency()).is_ok_and(|asked| asked.minor() <= most.minor())
+            }),
+            LimitName::RefundTender => self.refund_tender,
+        }
+    }
+}
+
+/// A written yes or no; no limit is yes.
+fn yes(text: &str) -> Option<bool> {
+    match text {
+        "yes" | NO_LIMIT => Some(true),
+        "no" => Some(false),
+        _ => None,
+    }
+}
+
+fn yes_or_no(yes: bool) -> String {
+    if yes { "yes" } else { "no" }.to_owned()
+}
+
 fn over(limit: LimitName, asked: i64, allowed: Option<i64>) -> Result<(), AboveLimit> {
     match allowed {
         Some(allowed) if asked > allowed => {
@@ -344,124 +427,4 @@ fn amount(text: &str, currency: Currency) -> Option<Money> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn usd(text: &str) -> Money {
-        Money::parse(text, Currency::USD).expect("an amount")
-    }
-
-    fn limits(values: &[(LimitName, &str)]) -> Limits {
-        let mut limits = Limits::none();
-        for (name, value) in values {
-            limits.set(*name, value, Currency::USD).expect(value);
-        }
-        limits
-    }
-
-    #[test]
-    fn a_limit_is_read_as_it_is_written_and_refused_in_words() {
-        let check = |name: LimitName, value: &str, expected: Option<&str>| {
-            let mut limits = Limits::of_role(Role::Counter);
-            let set = limits.set(name, value, Currency::USD);
-            assert_eq!(set.is_ok().then(|| limits.written(name)).as_deref(), expected, "{name:?} {value}");
-            if let Err(wrong) = set {
-                assert!(wrong.to_string().contains(name.code()), "{wrong}");
-            }
-        };
-        check(LimitName::Channels, "store, market,store", Some("store,market"));
-        check(LimitName::Channels, "none", Some("none"));
-        check(LimitName::Channels, "", None);
-        check(LimitName::Channels, "store,,market", None);
-        check(LimitName::Discount, "12.5", Some("12.5"));
-        check(LimitName::Discount, "20 %", Some("20"));
-        check(LimitName::Discount, "0", Some("0"));
-        check(LimitName::Discount, "100", Some("100"));
-        check(LimitName::Discount, "100.01", None);
-        check(LimitName::Discount, "12.345", None);
-        check(LimitName::Discount, "-1", None);
-        for name in [LimitName::BackdateDays, LimitName::OpenHolds, LimitName::HoldDays] {
-            check(name, "0", Some("0"));
-            check(name, "30", Some("30"));
-            check(name, "none", Some("none"));
-            check(name, "-1", None);
-            check(name, "1.5", None);
-            check(name, "100001", None);
-        }
-        check(LimitName::TaxByHand, "no", Some("no"));
-        check(LimitName::TaxByHand, "none", Some("yes"));
-        check(LimitName::TaxByHand, "maybe", None);
-        check(LimitName::Refund, "200", Some("200.00"));
-        check(LimitName::Refund, "0", Some("0.00"));
-        check(LimitName::Refund, "-5", None);
-        check(LimitName::Refund, "much", None);
-        for name in LimitName::ALL {
-            assert_eq!(LimitName::from_code(name.code()), Some(name));
-        }
-    }
-
-    // Our own rule, no source.
-    #[test]
-    fn who_has_which_limits_before_the_owner_says_anything() {
-        let all = |role| LimitName::ALL.map(|name| Limits::of_role(role).written(name));
-        assert_eq!(all(Role::Counter), ["none", "25", "7", "50", "92", "yes", "none"]);
-        for role in [Role::Maker, Role::Owner] {
-            assert_eq!(Limits::of_role(role), Limits::none());
-        }
-    }
-
-    #[test]
-    fn a_discount_is_measured_to_the_minor_unit() {
-        let check = |limit: &str, amount: &str, off: &str, spread: bool, told: Option<&str>| {
-            let found = limits(&[(LimitName::Discount, limit)]).allow_discount(usd(amount), usd(off), spread);
-            assert_eq!(found.err().map(|above| above.asked).as_deref(), told, "{off} of {amount}");
-        };
-        check("20", "48.00", "9.60", false, None);
-        check("20", "48.00", "9.61", false, Some("20.03"));
-        // 20% of 0.99 is 0.198, or 0.20 when rounded.
-        check("20", "0.99", "0.20", false, None);
-        check("20", "0.99", "0.21", false, Some("21.22"));
-        check("20", "0.99", "0.21", true, None);
-        check("0", "48.00", "0.00", false, None);
-        check("0", "48.00", "0.01", false, Some("0.03"));
-        check("100", "48.00", "48.00", false, None);
-        check("none", "48.00", "48.00", false, None);
-        check("20", "0.00", "0.01", false, Some("100"));
-    }
-
-    #[test]
-    fn each_limit_holds_at_its_edge_and_says_what_it_is() {
-        let limits = limits(&[
-            (LimitName::Channels, "store"),
-            (LimitName::BackdateDays, "7"),
-            (LimitName::OpenHolds, "2"),
-            (LimitName::HoldDays, "30"),
-            (LimitName::TaxByHand, "no"),
-            (LimitName::Refund, "200"),
-        ]);
-        let now = Moment::from_millis(1_779_019_200_000);
-        let days = |days: i64| now.plus_millis(days * DAY_MS);
-        assert_eq!(limits.allow_channel(&Channel::store()), Ok(()));
-        assert_eq!(limits.allow_backdate(7), Ok(()));
-        assert_eq!(limits.allow_open_holds(2), Ok(()));
-        assert_eq!(limits.allow_hold(now, Some(days(30))), Ok(Some(days(30))));
-        assert_eq!(limits.allow_hold(now, None), Ok(Some(days(30))), "a hold without an end gets one");
-        assert_eq!(limits.allow_tax(usd("0")), Ok(()));
-        assert_eq!(limits.allow_refund(usd("200.00")), Ok(()));
-        let check = |above: Result<(), AboveLimit>, words: &str| {
-            let told = above.expect_err(words).to_string();
-            assert!(
-                told.contains(words) && told.ends_with("Ask someone with more rights to do it"),
-                "{told}"
-            );
-        };
-        check(limits.allow_channel(&Channel::online()), "can sell only on store, not on online");
-        check(limits.allow_backdate(8), "dated 8 days back, and your limit is 7");
-        check(limits.allow_open_holds(3), "3 open holds, and your limit is 2");
-        let longer = limits.allow_hold(now, Some(days(30).plus_millis(1)));
-        check(longer.map(drop), "would last 31 days, and your limit is 30");
-        check(limits.allow_tax(usd("0.01")), "cannot enter sales tax");
-        check(limits.allow_refund(usd("200.01")), "would refund 200.01");
-        assert_eq!(Limits::none().allow_hold(now, None), Ok(None));
-    }
-}
+mod tests;

@@ -29,6 +29,10 @@ pub(crate) fn words(reason: &PeopleReason) -> String {
         PeopleReason::SecondFactorNotOn { name } => {
             return format!("two-step sign-in is not on for {name}");
         }
+        PeopleReason::ApproverLimited { name } => {
+            return format!("this is above the limits of {name} too; ask someone with more rights");
+        }
+        PeopleReason::ApprovesOwn => "you cannot approve this yourself; ask someone with more rights",
         PeopleReason::FirstIsOwner => "the first person must be an owner; add an owner first",
         PeopleReason::LastOwner => "this is the only owner; make someone else an owner first",
         PeopleReason::WrongCode => {

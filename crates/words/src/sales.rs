@@ -166,6 +166,7 @@ fn fixed(reason: &SalesReason) -> Option<&'static str> {
             "an exchange cannot be held for a customer; complete it, or discard it and hold the items at the Shelf"
         }
         SalesReason::NotPaying => "choose how the customer pays first, so that the items are held",
+        SalesReason::NothingToUndo => "there is nothing left to undo in this sale",
         SalesReason::BeingPaid => "this sale is being paid; go back to it before you change it",
         SalesReason::Discarded => "this sale was discarded; start a new one",
         SalesReason::Completed => "this sale is complete; start a new one",

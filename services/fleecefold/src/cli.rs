@@ -207,7 +207,7 @@ pub(crate) struct LimitsSet {
     pub(crate) token: Option<String>,
     #[arg(
         help = "One or more of channels, discount (percent), backdate_days, open_holds, hold_days, tax_by_hand (yes or \
-                    no) and refund (an amount). Write none for no limit, and default to go back to the default",
+                    no), refund (an amount) and refund_tender (yes or no). Write none for no limit, and default to go back to the default",
         required = true,
         value_name = "NAME=VALUE",
         value_parser = limit

@@ -6,6 +6,7 @@
 
 pub(crate) mod account;
 pub(crate) mod activity;
+pub(crate) mod approval;
 pub(crate) mod assets;
 pub(crate) mod books;
 pub(crate) mod confirm;
@@ -21,6 +22,7 @@ pub(crate) mod people;
 pub(crate) mod pictures;
 pub(crate) mod policy;
 mod promised;
+mod second_step;
 pub(crate) mod settings;
 pub(crate) mod setup;
 pub(crate) mod shelf;

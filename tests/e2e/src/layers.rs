@@ -75,7 +75,20 @@ pub const PAGES: Layered = Layered {
     layers: &[
         layer(
             "parts",
-            &["assets", "face", "form", "frame", "mask", "policy", "promised", "shown", "takings", "upload"],
+            &[
+                "approval",
+                "assets",
+                "face",
+                "form",
+                "frame",
+                "mask",
+                "policy",
+                "promised",
+                "second_step",
+                "shown",
+                "takings",
+                "upload",
+            ],
             &[],
         ),
         layer("pictures", &["pictures"], PARTS),

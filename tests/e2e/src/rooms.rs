@@ -30,6 +30,7 @@ pub const LEDGER: &[Room] = &[
         tables: &[
             "api_token",
             "activity",
+            "approval",
             "caller_limit",
             "device",
             "known_browser",
@@ -91,6 +92,7 @@ pub const LEDGER: &[Room] = &[
             "account",
             "account_entry",
             "basket",
+            "basket_step",
             "custom_order",
             "return_decision",
             "drawer_entry",

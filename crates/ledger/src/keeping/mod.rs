@@ -7,6 +7,7 @@ pub(crate) mod day_sums;
 mod open;
 pub(crate) mod privacy;
 pub(crate) mod set_up;
+mod subjects;
 pub(crate) mod today;
 
 pub use backup::{BackedUp, BackupError, LeftOut, Restored, restore};
@@ -18,4 +19,5 @@ pub use privacy::{
     ExportedPayment, ExportedRefund, ExportedSale, SweepPersonalData,
 };
 pub use set_up::BeginShop;
+pub use subjects::Subject;
 pub use today::{EndingHold, FirstSteps, HeldSum, NEWEST_LOOKED_AT, OwedSum, ShortLines};

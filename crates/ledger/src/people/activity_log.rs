@@ -97,6 +97,8 @@ acts! {
     CustomerExported "customer-exported" "exported a customer's data",
     /// A customer's data erased.
     CustomerErased "customer-erased" "erased a customer's data",
+    /// Something above another person's limits.
+    Approved "approved" "approved",
     /// What a role or a token may do.
     Limits "limits" "changed limits",
     /// A connection to an online shop, new or changed.

@@ -41,8 +41,14 @@ fn of_token(jti: &str) -> String {
     format!("token:{jti}")
 }
 
+/// The limits of a person with this role.
+pub(super) async fn limits_of(tx: &mut Tx, role: Role) -> Result<Limits, CommandError> {
+    let currency = tx.shop().currency;
+    if role == Role::Owner { Ok(Limits::none()) } else { read(tx.db(), currency, role, None).await }
+}
+
 /// A role's limits, overridden by a token's own.
-async fn read(
+pub(super) async fn read(
     connection: &mut AnyConnection,
     currency: Currency,
     role: Role,

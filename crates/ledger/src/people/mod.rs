@@ -4,6 +4,7 @@
 //! the [`SecretHash`] of a cookie. None of them appears in a log.
 
 pub(crate) mod activity_log;
+mod approvals;
 mod devices;
 mod known;
 pub(crate) mod limits;
@@ -16,6 +17,7 @@ mod tokens;
 mod tries;
 
 pub use activity_log::{Activity, ActivityRow};
+pub use approvals::{APPROVED_FOR_MS, Approve, Approver, MAX_APPROVALS};
 pub use devices::{DeviceView, EndDevice, EnrolDevice};
 pub use known::{KNOWN_FOR_MS, Known};
 pub use limits::{LimitsOf, SetLimits};

@@ -23,7 +23,7 @@ const SECOND_MS: i64 = 1000;
 /// The first wait; each failure doubles it.
 const FIRST_WAIT_MS: i64 = SECOND_MS;
 /// Doublings until the longest wait of every kind is reached.
-const MAX_DOUBLINGS: i64 = 10;
+const MAX_DOUBLINGS: i64 = 17;
 /// Failures are forgotten after a day without another.
 const FORGOTTEN_MS: i64 = 24 * 60 * 60 * 1000;
 
@@ -43,6 +43,8 @@ enum Kind {
     Everywhere,
     /// Attempts on an account in one network, on one device, or in one browser.
     Account,
+    /// What one person asked others to approve.
+    Approval,
 }
 
 impl Kind {
@@ -52,13 +54,14 @@ impl Kind {
             Self::Address => "address",
             Self::Everywhere => "everywhere",
             Self::Account => "account",
+            Self::Approval => "approval",
         }
     }
 
     /// The failures before the first wait.
     const fn free(self) -> i64 {
         match self {
-            Self::Account => 5,
+            Self::Account | Self::Approval => 5,
             // A family shares a network, and one person's typing errors must not lock out the others.
             Self::Device | Self::Address => 20,
             // “No more than 100” consecutive failures on one account: NIST SP 800-63B revision 3,
@@ -73,6 +76,9 @@ impl Kind {
             Self::Device | Self::Address | Self::Account => 60 * SECOND_MS,
             // Many networks can cause it, so it must not lock out an owner with a new browser for long.
             Self::Everywhere => 10 * SECOND_MS,
+            // Only asking waits, so this locks nobody out. It leaves about twenty guesses a day at a PIN whose own
+            // count stays as it is, because whoever asks could stop it otherwise.
+            Self::Approval => FORGOTTEN_MS,
         }
     }
 }
@@ -123,6 +129,11 @@ impl TryOf {
         Self { rows: vec![(Kind::Account, hex_hash(format!("confirm {session}").as_bytes()))] }
     }
 
+    /// An attempt to have something approved. It counts against the person who asks, never against the approver.
+    pub fn approval(asker: PersonId) -> Self {
+        Self { rows: vec![(Kind::Approval, hex_hash(format!("approval {asker}").as_bytes()))] }
+    }
+
     fn of(account: &str, from: &TryFrom<'_>) -> Self {
         let hash = |text: String| hex_hash(text.as_bytes());
         let rows = match from {
@@ -160,7 +171,9 @@ impl TryOf {
     pub(super) async fn clear(&self, tx: &mut Tx) -> Result<(), CommandError> {
         for (kind, what) in &self.rows {
             let cleared = match kind {
-                Kind::Account => sqlx::query("DELETE FROM sign_in_try WHERE kind = $1 AND what = $2"),
+                Kind::Account | Kind::Approval => {
+                    sqlx::query("DELETE FROM sign_in_try WHERE kind = $1 AND what = $2")
+                }
                 Kind::Device | Kind::Address | Kind::Everywhere => sqlx::query(NO_FAILURE),
             };
             cleared.bind(kind.code().to_owned()).bind(what.to_owned()).execute(tx.db()).await?;
@@ -255,6 +268,10 @@ mod tests {
         check(Kind::Everywhere, 99, 0);
         check(Kind::Everywhere, 100, 1);
         check(Kind::Everywhere, 1000, 10);
+        check(Kind::Approval, 4, 0);
+        check(Kind::Approval, 5, 1);
+        check(Kind::Approval, 15, 1024);
+        check(Kind::Approval, 1000, 24 * 60 * 60);
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use crate::sales::booking::DraftLine;
 use crate::store::command::Tx;
-use crate::store::error::{CommandError, Stored};
+use crate::store::error::{CommandError, Naming, Stored};
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::SaleId;
@@ -21,15 +21,32 @@ pub(crate) async fn allow_sale(
     spread: bool,
 ) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
-    limits.allow_channel(channel)?;
+    tx.within(limits.allow_channel(channel)).await?;
     if let Some(at) = at {
-        limits.allow_backdate(days_back(tx, at))?;
+        let days = days_back(tx, at);
+        tx.within(limits.allow_backdate(days)).await?;
     }
-    for line in lines {
-        limits.allow_discount(line.money.amount, line.money.discount, spread)?;
-        limits.allow_tax(line.money.tax)?;
-    }
-    Ok(())
+    allow_discounts(tx, lines, spread).await?;
+    let tax = lines.iter().map(|line| line.money.tax).filter(|tax| limits.allow_tax(*tax).is_err());
+    let tax = Money::sum(tax, tx.shop().currency).field("lines")?;
+    tx.within(limits.allow_tax(tax)).await
+}
+
+/// Rejects discounts beyond the limits of whoever gives them.
+pub(crate) async fn allow_discounts(
+    tx: &mut Tx,
+    lines: &[DraftLine],
+    spread: bool,
+) -> Result<(), CommandError> {
+    let limits = tx.limits().await?;
+    let each = lines.iter().map(|line| (line.money.amount, line.money.discount));
+    tx.within(limits.allow_discounts(each, spread)).await
+}
+
+/// Rejects a sale elsewhere than where somebody may sell.
+pub(crate) async fn allow_channel(tx: &mut Tx, channel: &Channel) -> Result<(), CommandError> {
+    let limits = tx.limits().await?;
+    tx.within(limits.allow_channel(channel)).await
 }
 
 /// Whole days of the shop's calendar.
@@ -56,7 +73,8 @@ pub(crate) async fn allow_refund_of(tx: &mut Tx, sale: SaleId, more: Money) -> R
     .fetch_one(tx.db())
     .await?;
     let total = Money::from_minor(row.try_get("refunded")?, tx.shop().currency).stored("refund.tendered")?;
-    Ok(limits.allow_refund(total.plus(more).stored("refund.tendered")?)?)
+    let total = total.plus(more).stored("refund.tendered")?;
+    tx.within(limits.allow_refund(total)).await
 }
 
 /// Rejects voiding a sale of which more was paid than whoever does it may refund.
@@ -67,5 +85,5 @@ pub(crate) async fn allow_void(tx: &mut Tx, sale: SaleId) -> Result<(), CommandE
         .fetch_one(tx.db())
         .await?;
     let paid = Money::from_minor(row.try_get("paid")?, tx.shop().currency).stored("sale.tendered")?;
-    Ok(limits.allow_refund(paid)?)
+    tx.within(limits.allow_refund(paid)).await
 }

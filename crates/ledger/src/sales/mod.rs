@@ -12,6 +12,7 @@ pub(crate) mod new_exchange;
 pub(crate) mod party;
 pub(crate) mod payments;
 pub(crate) mod refund_view;
+mod refund_way;
 pub(crate) mod refunds;
 pub(crate) mod ring_up;
 pub(crate) mod sale_view;
@@ -26,7 +27,7 @@ pub use accounts::{
 pub use baskets::{
     BasketChange, BasketCustomer, BasketFromHold, BasketLineView, BasketPaid, BasketReturns, BasketState,
     BasketSummary, BasketView, ChangeBasket, Changed, HoldBasket, LeaveBasket, MoveBasket, OpenBasket,
-    PayBasket, Pulse, Returned, SetBasketAside, StartExchange, StopPaying,
+    PayBasket, Pulse, Returned, SetBasketAside, StartExchange, StopPaying, UndoBasket, Undone, UndoneWhat,
 };
 pub use custom_orders::{
     CancelCustomOrder, CustomOrderView, HoldOrderedPiece, MakeOrderedPiece, NewCustomOrder, OrderedPiece,

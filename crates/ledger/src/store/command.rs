@@ -1,6 +1,7 @@
 //! Runs a command: one transaction, repeated as a whole if needed, its answer stored by its key.
 
 use crate::store::actor::Actor;
+use crate::store::approval::Approvals;
 use crate::store::begin::begin;
 use crate::store::bundle::{Bundle, Returned};
 use crate::store::error::CommandError;
@@ -85,6 +86,7 @@ pub struct Tx {
     heard: bool,
     /// What is written at the end of the command, with its answer.
     pub(super) last: Bundle,
+    pub(super) approvals: Approvals,
 }
 
 impl Tx {
@@ -342,6 +344,9 @@ impl Ledger {
         shares: bool,
     ) -> Result<Done<Said<C::Answer>>, CommandError> {
         let mut tx = if shares { self.begin_or_join().await? } else { self.begin().await? };
+        if let Some(key) = key {
+            tx.approvals = Approvals::of(key);
+        }
         if let Some(actor) = key.and_then(Key::actor) {
             tx.actor = Some(Arc::new(actor.clone()));
         }
@@ -424,6 +429,7 @@ impl Ledger {
             actor: self.actor.clone(),
             heard: false,
             last: Bundle::default(),
+            approvals: Approvals::default(),
         }
     }
 

@@ -2,6 +2,7 @@
 
 use crate::store::Ledger;
 use crate::store::actor::Actor;
+use crate::store::approval::GivenApprovals;
 use crate::store::bundle::Bundle;
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
@@ -12,6 +13,7 @@ use serde::de::DeserializeOwned;
 use sha2::{Digest, Sha256};
 use sqlx::Row;
 use sqlx::any::AnyRow;
+use std::sync::Arc;
 
 /// How long a rejection is repeated: what was rejected yesterday may be right today.
 const REFUSED_MS: i64 = 24 * 60 * 60 * 1000;
@@ -28,6 +30,7 @@ pub struct Key {
     key: String,
     body_hash: String,
     actor: Option<Actor>,
+    approvals: Option<Arc<GivenApprovals>>,
 }
 
 impl Key {
@@ -40,7 +43,8 @@ impl Key {
                 ShopReason::IdempotencyKey { limit: MAX_KEY_CHARS },
             ));
         }
-        Ok(Self { scope: scope.to_owned(), key: key.to_owned(), body_hash: hex_hash(body), actor: None })
+        let (scope, key) = (scope.to_owned(), key.to_owned());
+        Ok(Self { scope, key, body_hash: hex_hash(body), actor: None, approvals: None })
     }
 
     /// Sets who sent it, whose limits apply to what is done with it.
@@ -51,6 +55,22 @@ impl Key {
 
     pub(crate) fn actor(&self) -> Option<&Actor> {
         self.actor.as_ref()
+    }
+
+    pub(super) fn scope(&self) -> &str {
+        &self.scope
+    }
+
+    pub(super) fn body_hash(&self) -> &str {
+        &self.body_hash
+    }
+
+    pub(super) fn with_approvals(self, given: Arc<GivenApprovals>) -> Self {
+        Self { approvals: Some(given), ..self }
+    }
+
+    pub(super) fn given_approvals(&self) -> Option<Arc<GivenApprovals>> {
+        self.approvals.clone()
     }
 }
 

@@ -2,6 +2,7 @@
 //! and errors.
 
 pub(crate) mod actor;
+pub(crate) mod approval;
 pub(crate) mod batch_limits;
 pub(crate) mod begin;
 pub(crate) mod bundle;

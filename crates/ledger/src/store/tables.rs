@@ -132,6 +132,8 @@ tables! {
     BASKET = basket, key [0], fresh 0,
         { id Int, channel Text, revision Int, state Text, content Text, hold_group Int, sale_id Int, who Text,
           made_ms Int, changed_ms Int }
+    BASKET_STEP = basket_step, key [0, 1], fresh 0,
+        { basket_id Int, revision Int, channel Text, content Text }
     DRAWER_TURN = drawer_turn, key [0], fresh 0,
         { id Int, channel Text, opened_ms Int, opened_by Text, opening_cash Int, expected Int, closed_ms Int,
           closed_by Text, counts Text, counted Int, difference Int, note Text }
@@ -202,6 +204,9 @@ tables! {
         { jti Text, name Text, folded Text, role Text, made_by Text, made_ms Int, until_ms Int, ended_ms Int }
     CALLER_LIMIT = caller_limit, key [0, 1], fresh 0,
         { caller Text, name Text, value Text }
+    APPROVAL = approval, key [0], fresh 0,
+        { id Int, act Text, asked Text, request_hash Text, session_id Int, asker Text, approver Text, at_ms Int,
+          expires_ms Int, used_ms Int }
     ACTIVITY = activity, key [0], fresh 0,
         { id Int, at_ms Int, who Text, act Text, what Text, detail Text, customer_id Int }
     STOCK_COUNT = stock_count, key [0], fresh 0,

@@ -97,8 +97,23 @@ const MONEY: &[Break] = &[
         found: &["4 drawer entry # (payment) cash in the drawer: 0.00 → 10.00"],
     },
     Break {
-        broken: "UPDATE basket SET sale_id = (SELECT id FROM sale WHERE receipt = 1)",
-        mended: "UPDATE basket SET sale_id = NULL",
+        broken: "UPDATE basket_step SET revision = 9",
+        mended: "UPDATE basket_step SET revision = 1",
+        found: &["5 slip # (open) earlier contents of an open sale: yes → no"],
+    },
+    Break {
+        broken: "UPDATE approval SET approver = asker",
+        mended: "UPDATE approval SET approver = 'Maud'",
+        found: &["5 approval # (discount) by another person: yes → no"],
+    },
+    Break {
+        broken: "UPDATE approval SET used_ms = expires_ms",
+        mended: "UPDATE approval SET used_ms = NULL",
+        found: &["5 approval # (discount) used within its minute, or not: yes → no"],
+    },
+    Break {
+        broken: "UPDATE basket SET sale_id = (SELECT id FROM sale WHERE receipt = 1) WHERE state = 'left'",
+        mended: "UPDATE basket SET sale_id = NULL WHERE state = 'left'",
         found: &["5 slip # (left) sale: none → #", "5 slip # (left) on the sale's channel: yes → no"],
     },
     Break {

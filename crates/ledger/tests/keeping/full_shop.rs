@@ -6,8 +6,9 @@ use domain::channel::Channel;
 use domain::codes::Gtin;
 use domain::customer::{BasisPoints, Contact, Exemption, Terms};
 use domain::day::Day;
+use domain::ids::SessionId;
 use domain::item::{ItemPricing, ItemText};
-use domain::limits::LimitName;
+use domain::limits::{AboveLimit, LimitName};
 use domain::money::{Currency, Money};
 use domain::order::{
     Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
@@ -21,11 +22,13 @@ use ledger::customers::{AddCustomer, SetTerms};
 use ledger::keeping::{CheckReport, EraseCustomer, Finding, SetShop};
 use ledger::online::{Delivered, RecordRun, RunKind};
 use ledger::orders::TakeOrders;
-use ledger::people::{AddPerson, AddToken, EnrolDevice, LimitsOf, Phc, SecretHash, SetLimits};
+use ledger::people::{
+    AddPerson, AddToken, Approve, By, EnrolDevice, LimitsOf, Phc, SecretHash, SetLimits, TryOf,
+};
 use ledger::sales::{
-    BasketChange, CloseDrawer, DecideReturn, LeaveBasket, MakeOrderedPiece, NewCustomOrder, NewRefund,
-    NewSale, OpenBasket, OpenDrawer, Pay, PutIn, RefundLine, RefundOf, RefundTender, SaleDone, SaleLineIn,
-    TenderIn, VoidSale,
+    BasketChange, ChangeBasket, CloseDrawer, DecideReturn, LeaveBasket, MakeOrderedPiece, NewCustomOrder,
+    NewRefund, NewSale, OpenBasket, OpenDrawer, Pay, PutIn, RefundLine, RefundOf, RefundTender, SaleDone,
+    SaleLineIn, TenderIn, VoidSale,
 };
 use ledger::shelf::{
     AddItems, AddStyles, AdjustStock, BeginStockCount, Counted, DropStockCount, FinishPieces, HoldLine,
@@ -195,7 +198,16 @@ async fn let_in(ledger: &Ledger) {
     let who = || "owner".to_owned();
     let password = Phc::new("$argon2id$v=19$m=19456,t=2,p=1$c2FsdA$aGFzaA".to_owned()).unwrap();
     let name = "Maud".to_owned();
-    run(ledger, AddPerson { name, role: Role::Owner, password, pin: None, who: who() }).await;
+    let add = AddPerson { name, role: Role::Owner, password, pin: None, who: who() };
+    let maud = run(ledger, add.clone()).await;
+    let ned = run(ledger, AddPerson { name: "Ned".to_owned(), role: Role::Counter, ..add.clone() }).await;
+    let above = AboveLimit { limit: LimitName::Discount, asked: "40".to_owned(), allowed: "25".to_owned() };
+    let request_hash = Key::new("Ned POST /counter", "k", b"").unwrap().request_hash();
+    let session = SessionId::from_raw(7);
+    let tried = TryOf::approval(ned);
+    let (asker, approver, by, checked) = (ned, maud, By::Password, add.password.clone());
+    run(ledger, Approve { above, request_hash, session, asker, approver, by, checked, second: None, tried })
+        .await;
     let (name, secret) = ("Counter tablet".to_owned(), SecretHash::of("device"));
     run(ledger, EnrolDevice { name, secret, who: who() }).await;
     let (jti, name, until) = ("j1".to_owned(), "Label printer".to_owned(), START.plus_millis(90_000_000));
@@ -348,6 +360,11 @@ async fn at_the_counter(ledger: &Ledger) {
     let first = BasketChange::Add { code: code("KIT"), quantity: None };
     let basket = run(ledger, OpenBasket { channel, first: Some(first), who: who() }).await;
     run(ledger, LeaveBasket { basket }).await;
+    // One that stays open, with a change that can be undone.
+    let open = OpenBasket { channel: Channel::store(), first: None, who: who() };
+    let basket = run(ledger, open).await;
+    let change = BasketChange::Add { code: code("KIT"), quantity: None };
+    run(ledger, ChangeBasket { basket, revision: None, change }).await;
 }
 
 /// Cleo Marsh has terms. Dan Sedge was erased, and his certificate has to be kept.

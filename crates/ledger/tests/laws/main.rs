@@ -2,6 +2,7 @@
 //!
 //! PostgreSQL is a superuser's address in `FLEECEFOLD_TEST_PG`; `tests/run` starts one and sets it.
 
+mod approvals;
 mod audit;
 mod books;
 mod bounds;
@@ -39,5 +40,6 @@ mod tags;
 mod takings;
 mod today;
 mod troubles;
+mod undo;
 mod waits;
 mod workbench;

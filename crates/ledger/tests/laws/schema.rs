@@ -132,6 +132,25 @@ const ATTACKS: &[(&str, &str)] = &[
         SELECT 7, name, folded, rate, rate_unit, ending, sizes, category, 1, 1 FROM style",
     ),
     ("a node beyond 10 bits", "INSERT INTO node_lease (node, holder, until_ms) VALUES (1024, 'x', 1)"),
+    (
+        "an approval of one's own",
+        "INSERT INTO approval (id, act, asked, request_hash, session_id, asker, approver, at_ms, expires_ms) \
+        VALUES (1, 'discount', '40', 'x', 7, 'Ash', 'Ash', 1, 60001)",
+    ),
+    (
+        "an approval for longer than a minute",
+        "INSERT INTO approval (id, act, asked, request_hash, session_id, asker, approver, at_ms, expires_ms) \
+        VALUES (1, 'discount', '40', 'x', 7, 'Ash', 'Maud', 1, 60002)",
+    ),
+    (
+        "an approval used after its minute",
+        "INSERT INTO approval (id, act, asked, request_hash, session_id, asker, approver, at_ms, expires_ms, used_ms) \
+        VALUES (1, 'discount', '40', 'x', 7, 'Ash', 'Maud', 1, 60001, 60001)",
+    ),
+    (
+        "earlier contents of no sale",
+        "INSERT INTO basket_step (basket_id, revision, channel, content) VALUES (7, 1, 'store', '')",
+    ),
     ("the same day twice", "INSERT INTO day_total SELECT * FROM day_total"),
 ];
 

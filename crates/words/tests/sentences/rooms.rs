@@ -60,6 +60,8 @@ pub(crate) fn people() -> Vec<Row> {
         row(R::TokenEndsInPast, &["token"]),
         row(R::LimitedToken, &["limits"]),
         row(R::OwnerHasNoLimits, &["owner"]),
+        row(R::ApprovesOwn, &["yourself", "rights"]),
+        row(R::ApproverLimited { name: name() }, &["Maud", "rights"]),
         row(R::NotAHash, &["password"]),
     ]
 }

@@ -66,6 +66,7 @@ pub(crate) fn sales() -> Vec<Row> {
         row(R::NothingToHold, &["hold"]),
         row(R::ExchangeNotHeld, &["exchange", "held"]),
         row(R::NotPaying, &["pays"]),
+        row(R::NothingToUndo, &["undo"]),
         row(R::BeingPaid, &["paid"]),
         row(R::TotalChanged { now: usd(4586), shown: usd(4585) }, &["$45.86", "$45.85"]),
         row(R::LeftChanged { now: usd(700), shown: usd(4800) }, &["$7.00 is left", "$48.00"]),

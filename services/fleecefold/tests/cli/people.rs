@@ -66,9 +66,9 @@ fn limits_are_shown_and_set() {
         set("limits set --role counter discount=10 refund=50").expect(0);
         set("limits set --token stall channels=market tax_by_hand=no").expect(0);
         let shown = set("limits show --format csv").expect(0).out;
-        let expected = "whose,channels,discount,backdate_days,open_holds,hold_days,tax_by_hand,refund\n\
-            counter,none,10,7,50,92,yes,50.00\nmaker,none,none,none,none,none,yes,none\n\
-            token Stall,market,10,7,50,92,no,50.00\n";
+        let expected = "whose,channels,discount,backdate_days,open_holds,hold_days,tax_by_hand,refund,refund_tender\n\
+            counter,none,10,7,50,92,yes,50.00,no\nmaker,none,none,none,none,none,yes,none,yes\n\
+            token Stall,market,10,7,50,92,no,50.00,no\n";
         assert_eq!(shown, expected);
         set("limits set --role owner discount=10").expect(1).told("an owner has no limits");
         set("limits set --role counter discount=lots").expect(1).told("write a percentage from 0 to 100");

@@ -29,6 +29,8 @@ pub(crate) struct LimitsShown {
     tax_by_hand: String,
     /// The most that they may refund or void of one sale.
     refund: String,
+    /// yes or no: whether they may refund in another way than the sale was paid.
+    refund_tender: String,
 }
 
 impl From<&Limits> for LimitsShown {
@@ -41,6 +43,7 @@ impl From<&Limits> for LimitsShown {
             hold_days: limits.written(LimitName::HoldDays),
             tax_by_hand: limits.written(LimitName::TaxByHand),
             refund: limits.written(LimitName::Refund),
+            refund_tender: limits.written(LimitName::RefundTender),
         }
     }
 }
@@ -56,6 +59,7 @@ pub(crate) struct LimitsText {
     hold_days: Option<String>,
     tax_by_hand: Option<String>,
     refund: Option<String>,
+    refund_tender: Option<String>,
 }
 
 impl Body for LimitsText {}
@@ -70,6 +74,7 @@ impl LimitsText {
             (LimitName::HoldDays, self.hold_days),
             (LimitName::TaxByHand, self.tax_by_hand),
             (LimitName::Refund, self.refund),
+            (LimitName::RefundTender, self.refund_tender),
         ];
         all.into_iter().filter_map(|(name, value)| value.map(|value| (name, value))).collect()
     }

@@ -11,6 +11,8 @@ use askama::Template;
 use axum::extract::State;
 use domain::ids::ActivityId;
 use domain::people::Permission;
+use ledger::keeping::Subject;
+use ledger::people::{Activity, ActivityRow};
 use serde::Deserialize;
 
 const LINES: usize = 100;
@@ -24,8 +26,8 @@ struct Line {
     who: String,
     act: &'static str,
     what: String,
-    /// The customer whom it is about.
-    customer: Option<String>,
+    /// The page of what it is about.
+    path: Option<String>,
     detail: String,
 }
 
@@ -55,26 +57,65 @@ pub(crate) async fn room(
     rows.truncate(LINES);
     let zone = &app.ledger.shop().zone;
     let last = rows.last().map(|row| row.id.to_string()).filter(|_| goes_on);
-    let line = |row: ledger::people::ActivityRow| Line {
-        at: shown::moment(zone, row.at),
-        who: row.who,
-        act: row.act.words(),
-        what: if row.customer.is_some() && row.what.is_empty() {
-            "an erased customer".to_owned()
-        } else {
-            row.what
-        },
-        customer: row.customer.map(|id| id.to_string()),
-        detail: row.detail,
+    let subjects = app.ledger.activity_subjects(&rows).await?;
+    let line = |row: ActivityRow| {
+        let (what, path) = subject(&row, subjects.get(&row.id));
+        Line {
+            at: shown::moment(zone, row.at),
+            who: row.who,
+            act: row.act.words(),
+            what,
+            path,
+            detail: row.detail,
+        }
     };
     let lines = rows.into_iter().map(line).collect();
     Ok(HtmlPage(Page { frame: Frame::new(&app, &caller, Room::Settings), lines, before: last }))
+}
+
+/// What an entry is about, by a name that people know, and its page. Nobody can do anything with an identifier.
+fn subject(row: &ActivityRow, found: Option<&Subject>) -> (String, Option<String>) {
+    if let Some(customer) = row.customer {
+        let name = if row.what.is_empty() { "an erased customer" } else { &row.what };
+        return (name.to_owned(), Some(format!("/customers/{customer}")));
+    }
+    match found {
+        Some(Subject::Item { sku, name, in_store }) => {
+            (format!("{name} ({sku})"), Some(format!("/shelf/items/{in_store}")))
+        }
+        Some(Subject::Sale { id, receipt: Some(receipt) }) => {
+            (format!("receipt {receipt}"), Some(format!("/counter/sales/{id}")))
+        }
+        Some(Subject::Sale { id, receipt: None }) => {
+            ("a sale from another system".to_owned(), Some(format!("/counter/sales/{id}")))
+        }
+        None if row.act == Activity::Certificate => (format!("gift certificate …{}", row.what), None),
+        None => (row.what.clone(), None),
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
     use serde_json::json;
+
+    #[tokio::test]
+    async fn what_an_entry_is_about_has_a_name_and_no_identifier() {
+        let shop = TestShop::open().await;
+        let reply = shop.patch("/api/items/COWL", "1", &[("if-match", "*")], json!({"price": "50.00"})).await;
+        assert_eq!(reply.status, 200, "{}", reply.text());
+        let sold = shop.sell("COWL", "2").await;
+        let id = sold["id"].as_str().expect("an id").to_owned();
+        let void = shop.post(&format!("/api/sales/{id}/void"), "3", json!({"reason": "typing error"})).await;
+        assert!(void.status < 300, "{}", void.text());
+        let page = shop.get("/settings/activity").await;
+        let receipt = sold["receipt"].to_string().replace('"', "");
+        let link = format!("<a href=\"/counter/sales/{id}\">receipt {receipt}</a>");
+        assert!(page.text().contains(&link), "{link} in {}", page.text());
+        assert!(page.text().contains("Moor cowl (COWL)</a>"), "{}", page.text());
+        let without_links = page.text().replace(&format!("/counter/sales/{id}"), "");
+        assert!(!without_links.contains(&id), "{}", page.text());
+    }
 
     #[tokio::test]
     async fn the_list_is_read_page_by_page() {

@@ -29,9 +29,11 @@ mod slip;
 mod slip_text;
 #[cfg(test)]
 mod tests;
+mod undo;
 mod words;
 
 use crate::app::App;
+use crate::pages::approval;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
@@ -68,6 +70,7 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/counter/{basket}/scan", sell, scan::next),
         Route::post("/counter/{basket}/channel", sell, place::move_sale),
         Route::post("/counter/{basket}/line", sell, lines::line),
+        Route::post("/counter/{basket}/undo", sell, undo::undo),
         Route::post("/counter/{basket}/paper", sell, lines::paper),
         Route::post("/counter/{basket}/hold", sell, hold::hold),
         Route::post("/counter/{basket}/discard", sell, hold::discard),
@@ -135,7 +138,11 @@ async fn run_form<C: Command>(
     match app.ledger.answer(Some(&form.key), &command).await?.answer {
         // The first of two requests is still running: the second is asked to try again.
         Err(rejection @ Rejection::StillRunning) => Err(rejection.into()),
-        answer => Ok(answer.map_err(Wrong::Refused)),
+        Err(rejection) => {
+            let ask = approval::ask(app, form, &rejection).await?;
+            Ok(Err(Wrong::Refused(rejection, ask)))
+        }
+        Ok(answer) => Ok(Ok(answer)),
     }
 }
 

@@ -1,6 +1,7 @@
 //! Forms: accepted only from this shop's own pages, and done only once.
 
 use crate::app::App;
+use crate::pages::approval::{self, Ask};
 use crate::pages::mask;
 use crate::pages::shown::{label, sentence};
 use crate::problem::{Fault, Kind, Problem};
@@ -13,6 +14,7 @@ use axum::extract::{FromRequest, Request};
 use axum::http::header;
 use domain::people::Role;
 use ledger::Key;
+use ledger::people::SecretHash;
 use std::collections::BTreeMap;
 
 /// The field that proves that the form is from our own page ([`Caller::form_token`], masked).
@@ -30,6 +32,11 @@ pub(crate) struct Form {
     /// The key to run its command with.
     pub(crate) key: Key,
     pub(crate) caller: Caller,
+    /// Where it was sent; empty where nothing is ever asked to be approved.
+    pub(crate) path: String,
+    /// The secret of a registered device, if it was sent from one.
+    pub(crate) device: Option<SecretHash>,
+    pub(crate) approval: approval::Given,
     pairs: Vec<(String, String)>,
 }
 
@@ -49,6 +56,11 @@ impl Form {
         self.pairs.iter().filter(|(n, _)| n == name).map(|(_, value)| value.as_str()).collect()
     }
 
+    /// All fields but one, for sending them again.
+    pub(crate) fn kept(&self, without: &str) -> Vec<(String, String)> {
+        self.pairs.iter().filter(|(name, _)| name != without).cloned().collect()
+    }
+
     /// Whether a box was ticked, or a button of this name pressed.
     pub(crate) fn has(&self, name: &str) -> bool {
         self.pairs.iter().any(|(n, _)| n == name)
@@ -58,11 +70,16 @@ impl Form {
 impl FromRequest<App> for Form {
     type Rejection = Problem;
 
-    async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
+    async fn from_request(mut request: Request, app: &App) -> Result<Self, Problem> {
+        let visit: Visit = request.extract_parts().await?;
         let caller = request.extensions().get::<Caller>().cloned();
         let caller =
             caller.ok_or_else(|| Problem::new(Kind::StorageError, "a form was reached by nobody"))?;
-        read_form(request, caller, BULK_LIMIT).await
+        let path = request.uri().path().to_owned();
+        let device = Cookie::Device.read(visit.via, request.headers()).map(|secret| SecretHash::of(&secret));
+        let mut form = Self { path, device, ..read_form(request, caller, BULK_LIMIT).await? };
+        approval::give(app, &mut form).await?;
+        Ok(form)
     }
 }
 
@@ -123,13 +140,14 @@ impl Form {
             return Err(Problem::new(Kind::ForeignOrigin, words));
         }
         let given = take(&mut pairs, KEY);
+        let approval = approval::Given::take(&mut pairs);
         let given = if given.is_empty() { crate::security::random::text() } else { given };
         // Without the seal: the form is the same if its sender signed in again before sending it once more.
         let body = serde_json::to_vec(&pairs).unwrap_or_default();
         let key = Key::new(scope, &given, &body)
             .map_err(|rejection| Problem::new(Kind::Malformed, words::rejection(&rejection)))?
             .sent_by(caller.actor());
-        Ok(Self { key, caller, pairs })
+        Ok(Self { key, caller, path: String::new(), device: None, approval, pairs })
     }
 }
 
@@ -140,7 +158,7 @@ fn take(pairs: &mut Vec<(String, String)>, name: &str) -> String {
 
 /// The faults of a form that is shown again, by field.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Faults(BTreeMap<String, String>);
+pub(crate) struct Faults(BTreeMap<String, String>, Option<Box<Ask>>);
 
 impl Faults {
     /// From a problem: each fault at the last part of its pointer; without pointers, at the whole form, which
@@ -175,7 +193,7 @@ impl Faults {
     }
 
     pub(crate) fn one(field: &str, words: impl Into<String>) -> Self {
-        Self(BTreeMap::from([(field.to_owned(), sentence(&words.into()))]))
+        Self(BTreeMap::from([(field.to_owned(), sentence(&words.into()))]), None)
     }
 
     /// Adds a fault. A field's first fault is the one that is shown.
@@ -192,6 +210,16 @@ impl Faults {
         }
     }
 
+    /// Lets somebody with more rights approve what was refused.
+    pub(crate) fn with_ask(self, ask: Option<Box<Ask>>) -> Self {
+        Self(self.0, ask)
+    }
+
+    /// Who could approve what was refused.
+    pub(crate) fn ask(&self) -> Option<&Ask> {
+        self.1.as_deref()
+    }
+
     /// Adds the faults of another part of the same form.
     pub(crate) fn join(&mut self, more: Self) {
         for (field, words) in more.0 {
@@ -205,7 +233,7 @@ impl Faults {
             let other = names.iter().find(|(own, _)| *own == field);
             other.map_or(field, |(_, other)| (*other).to_owned())
         };
-        Self(self.0.into_iter().map(|(field, words)| (name(field), words)).collect())
+        Self(self.0.into_iter().map(|(field, words)| (name(field), words)).collect(), self.1)
     }
 
     /// A field's fault, to be shown next to it.

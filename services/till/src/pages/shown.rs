@@ -7,7 +7,7 @@ use domain::day::{Moment, Zone, city_of};
 use domain::money::Money;
 use ledger::Shop;
 use ledger::online::Offers;
-use ledger::sales::Voided;
+use ledger::sales::{BasketSummary, Voided};
 use ledger::shelf::Purpose;
 
 pub(crate) use domain::shown::{counted, decimal, number, symbol};
@@ -51,6 +51,21 @@ pub(crate) fn moment(zone: &Zone, at: Moment) -> String {
 }
 
 /// Who or what a hold is for, where nobody is named.
+/// An open sale, named by what is in it: “Moss hat and 2 more, $126.00, since 10:42 AM”.
+pub(crate) fn open_sale(shop: &Shop, basket: &BasketSummary, now: Moment) -> String {
+    let zone = &shop.zone;
+    let is_today = zone.day_of(basket.made) == zone.day_of(now);
+    let since = if is_today { zone.clock(basket.made) } else { zone.shown(basket.made) };
+    let more = match basket.lines {
+        0 | 1 => String::new(),
+        lines => format!(" and {} more", lines - 1),
+    };
+    let first = basket.first.as_deref().unwrap_or("Nothing yet");
+    let exchange = if basket.returned == 0 { "" } else { "Exchange: " };
+    let due = if basket.lines == 0 { String::new() } else { format!(", {}", basket.due.shown()) };
+    format!("{exchange}{first}{more}{due}, since {since}")
+}
+
 pub(crate) fn held_for(purpose: Purpose) -> &'static str {
     match purpose {
         Purpose::Customer => "a customer",

@@ -26,7 +26,7 @@ use entry::{Found, Origin, look};
 use ledger::people::{By, DeviceView, MAX_PIN_FAILURES, SecretHash, SignOut};
 use serde::Deserialize;
 
-pub(crate) use code::check_code;
+pub(crate) use crate::pages::second_step::check_code;
 pub(crate) use session::{let_in, new_session};
 
 /// How long the form's cookie lasts: a page left open overnight still works.

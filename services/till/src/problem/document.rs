@@ -13,7 +13,7 @@ pub(crate) struct ProblemDocument {
     /// key-reused, still-running, no-such, hold-over, invalid, more-than-sold, not-voidable, stale,
     /// precondition-required, code-taken, order-differs, same-date-other-contents, refund-waits, number-used-again,
     /// key-missing, malformed, too-slow, too-large, unsupported-media-type, method-not-allowed, not-found, sign-in-needed, not-allowed,
-    /// above-your-limit, too-often, foreign-origin, busy, away or trouble.
+    /// above-your-limit (a program cannot be approved by somebody else; a person is, on the pages), too-often, foreign-origin, busy, away or trouble.
     #[serde(rename = "type")]
     kind: String,
     /// What the type is called.

@@ -97,6 +97,12 @@ pub(crate) fn of_page(rejection: &Rejection) -> Option<String> {
         Rejection::NoSuch { what, id } if id.bytes().all(|b| b.is_ascii_digit()) => {
             Some(format!("this {} does not exist. It may have been deleted", words::thing(*what)))
         }
+        Rejection::NotVoidable { id, .. } => {
+            Some(words::rejection(rejection).replacen(&format!("sale {id}"), "this sale", 1))
+        }
+        Rejection::HoldOver { id, .. } => {
+            Some(words::rejection(rejection).replacen(&format!("the hold {id}"), "this hold", 1))
+        }
         _ => None,
     }
 }

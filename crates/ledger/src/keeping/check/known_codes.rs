@@ -26,6 +26,7 @@ const COLUMNS: &[Column] = &[
     ("person", "role", |code| Role::from_code(code).is_some()),
     ("api_token", "role", |code| Role::from_code(code).is_some()),
     ("caller_limit", "name", |code| LimitName::from_code(code).is_some()),
+    ("approval", "act", |code| LimitName::from_code(code).is_some()),
     ("second_factor", "state", |code| matches!(code, "offered" | "on")),
     ("style", "rate_unit", is_unit),
     ("item", "kind", |code| ItemKind::from_code(code).is_some()),

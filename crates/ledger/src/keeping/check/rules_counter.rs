@@ -53,4 +53,22 @@ pub(super) const RULES: &[Rule] = &[
             CASE WHEN s.id IS NULL OR s.channel = b.channel THEN 1 ELSE 0 END AS f2 \
             FROM basket b LEFT JOIN sale s ON s.id = b.sale_id",
     },
+    Rule {
+        law: Law::SaidOnce,
+        what: "a sale that ended can still be undone, or back to what it is not yet",
+        record: "slip",
+        fields: &[Flag("earlier contents of an open sale")],
+        text: "SELECT b.id AS id, b.state AS name, 1 AS e1, \
+            CASE WHEN b.state = 'open' AND t.revision < b.revision THEN 1 ELSE 0 END AS f1 \
+            FROM basket_step t JOIN basket b ON b.id = t.basket_id",
+    },
+    Rule {
+        law: Law::SaidOnce,
+        what: "an approval is not by another person, within a minute",
+        record: "approval",
+        fields: &[Flag("by another person"), Flag("used within its minute, or not")],
+        text: "SELECT id, act AS name, 1 AS e1, CASE WHEN asker <> approver THEN 1 ELSE 0 END AS f1, 1 AS e2, \
+            CASE WHEN expires_ms = at_ms + 60000 AND (used_ms IS NULL OR (used_ms >= at_ms AND used_ms < expires_ms)) \
+            THEN 1 ELSE 0 END AS f2 FROM approval",
+    },
 ];

@@ -5,7 +5,7 @@ use super::content::{Content, What};
 use super::pay::let_go;
 use super::{insert, take_open};
 use crate::customers::person_data;
-use crate::sales::party;
+use crate::sales::{limits, party};
 use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
@@ -98,7 +98,7 @@ impl Command for BasketFromHold {
     async fn run(&self, tx: &mut Tx) -> Result<BasketId, CommandError> {
         let who = text::short(&self.who).field("who")?;
         tx.shop().known_channel(&self.channel)?;
-        tx.limits().await?.allow_channel(&self.channel)?;
+        limits::allow_channel(tx, &self.channel).await?;
         let row =
             sqlx::query("SELECT customer_id, purpose FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
                 .bind(self.hold.raw())

@@ -1,9 +1,10 @@
 //! Adds and changes the lines of the current sale.
 
 use super::content::{Content, What};
-use super::{insert, take_open};
+use super::{approved, insert, take_open, undo};
 use crate::customers::person_data;
 use crate::sales::accounts::{self, NewCertificate};
+use crate::sales::limits;
 use crate::sales::{custom_orders, party, ring_up};
 use crate::shelf::holds::expire_of_item;
 use crate::shelf::lookup::{self, Found};
@@ -101,12 +102,17 @@ impl Command for OpenBasket {
     async fn run(&self, tx: &mut Tx) -> Result<BasketId, CommandError> {
         let who = text::short(&self.who).field("who")?;
         tx.shop().known_channel(&self.channel)?;
-        tx.limits().await?.allow_channel(&self.channel)?;
+        limits::allow_channel(tx, &self.channel).await?;
         let mut content = Content::default();
         if let Some(first) = &self.first {
             apply(tx, &mut content, first).await?;
+            approved::check_discounts(tx, &content, first).await?;
         }
-        insert(tx, &self.channel, &content, &who).await
+        let basket = insert(tx, &self.channel, &content, &who).await?;
+        if self.first.is_some() {
+            undo::keep_start(tx, basket, &self.channel).await?;
+        }
+        Ok(basket)
     }
 }
 
@@ -137,7 +143,10 @@ impl Command for ChangeBasket {
     async fn run(&self, tx: &mut Tx) -> Result<Changed, CommandError> {
         let mut slip = take_open(tx, self.basket, self.revision).await?;
         slip.refuse_if_paying()?;
+        undo::keep_step(tx, &slip).await?;
+        slip.content.undone = None;
         let line = apply(tx, &mut slip.content, &self.change).await?;
+        approved::check_discounts(tx, &slip.content, &self.change).await?;
         slip.write(tx).await?;
         Ok(Changed { revision: slip.revision, line })
     }

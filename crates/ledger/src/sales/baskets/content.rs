@@ -1,6 +1,8 @@
 //! The lines of the current sale, and their total.
 
+use super::approved::ApprovedHere;
 use super::exchange::Returns;
+use super::undo::Undone;
 use crate::sales::accounts::NewCertificate;
 use crate::sales::ring_up::{SaleLineIn, TenderIn};
 use crate::shelf::lookup::Found;
@@ -36,6 +38,12 @@ pub(crate) struct Content {
     /// What the customer brings back in exchange.
     #[serde(default)]
     pub(crate) returns: Option<Returns>,
+    /// What was approved for it.
+    #[serde(default)]
+    pub(crate) approved: Vec<ApprovedHere>,
+    /// What was undone by the last change.
+    #[serde(default)]
+    pub(crate) undone: Option<Undone>,
 }
 
 /// A line of a slip.
@@ -190,6 +198,7 @@ impl Content {
         if let Some(off) = self.off {
             words.push(format!("{off} off the sale{}", because(&self.off_reason)));
         }
+        words.extend(self.approved_words());
         words.join("\n")
     }
 }

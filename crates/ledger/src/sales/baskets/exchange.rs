@@ -116,7 +116,7 @@ impl Command for StartExchange {
         let who = text::short(&self.who).field("who")?;
         let reason = text::note(&self.reason).field("reason")?;
         tx.shop().known_channel(&self.channel)?;
-        tx.limits().await?.allow_channel(&self.channel)?;
+        limits::allow_channel(tx, &self.channel).await?;
         if self.lines.is_empty() {
             return Err(Rejection::invalid("lines", SalesReason::AllRefunded).into());
         }

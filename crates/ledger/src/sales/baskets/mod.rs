@@ -3,23 +3,26 @@
 //! The first statement of every change locks the row, so that two people never overwrite each other.
 //! The contents are a short JSON text.
 
+mod approved;
 mod aside;
 mod change;
 pub(crate) mod content;
 mod customers;
 mod exchange;
+mod list;
 mod moved;
 mod pay;
+mod undo;
 mod view;
 
 pub use aside::{BasketFromHold, SetBasketAside};
 pub use change::{BasketChange, ChangeBasket, Changed, OpenBasket};
 pub use exchange::{Returned, StartExchange};
+pub use list::BasketSummary;
 pub use moved::MoveBasket;
 pub use pay::{BasketPaid, HoldBasket, LeaveBasket, PayBasket, StopPaying};
-pub use view::{
-    BasketCustomer, BasketLineView, BasketReturns, BasketState, BasketSummary, BasketView, Pulse,
-};
+pub use undo::{UndoBasket, Undone, UndoneWhat};
+pub use view::{BasketCustomer, BasketLineView, BasketReturns, BasketState, BasketView, Pulse};
 
 use crate::customers::person_data;
 use crate::store::command::Tx;
@@ -119,7 +122,7 @@ impl Slip {
     async fn write(&self, tx: &mut Tx) -> Result<(), CommandError> {
         sqlx::query("UPDATE basket SET content = $2, hold_group = $3 WHERE id = $1")
             .bind(self.id.raw())
-            .bind(self.content.written()?)
+            .bind(approved::kept(tx, &self.content)?)
             .bind(self.hold.map(HoldGroupId::raw))
             .execute(tx.db())
             .await?;
@@ -131,6 +134,7 @@ impl Slip {
         for holder in self.content.lines.iter().filter_map(Line::holder) {
             person_data::forget_name(tx, holder).await?;
         }
+        undo::forget_steps(tx, self.id).await?;
         self.write(tx).await?;
         sqlx::query("UPDATE basket SET state = 'left' WHERE id = $1")
             .bind(self.id.raw())
@@ -153,7 +157,7 @@ async fn insert(
     )
     .bind(id.raw())
     .bind(channel.as_str().to_owned())
-    .bind(content.written()?)
+    .bind(approved::kept(tx, content)?)
     .bind(who.to_owned())
     .bind(tx.now().millis())
     .execute(tx.db())

@@ -1,6 +1,7 @@
 //! Moves the current sale to another channel.
 
-use super::take_open;
+use super::{take_open, undo};
+use crate::sales::limits;
 use crate::store::command::{Command, Tx};
 use crate::store::error::CommandError;
 use async_trait::async_trait;
@@ -24,9 +25,14 @@ impl Command for MoveBasket {
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         tx.shop().known_channel(&self.channel)?;
-        tx.limits().await?.allow_channel(&self.channel)?;
-        let slip = take_open(tx, self.basket, None).await?;
+        let mut slip = take_open(tx, self.basket, None).await?;
         slip.refuse_if_paying()?;
+        limits::allow_channel(tx, &self.channel).await?;
+        if slip.channel != self.channel {
+            undo::keep_step(tx, &slip).await?;
+        }
+        slip.content.undone = None;
+        slip.write(tx).await?;
         sqlx::query("UPDATE basket SET channel = $2 WHERE id = $1")
             .bind(self.basket.raw())
             .bind(self.channel.as_str().to_owned())

@@ -1,7 +1,7 @@
 //! Paying: first all lines are held, or none; then what is received is recorded, and with the last
 //! payment the sale is rung up, once.
 
-use super::{NotOpen, Slip, exchange, take, take_open};
+use super::{NotOpen, Slip, approved, exchange, take, take_open, undo};
 use crate::customers::person_data;
 use crate::sales::accounts;
 use crate::sales::limits;
@@ -43,9 +43,11 @@ impl Command for HoldBasket {
     async fn run(&self, tx: &mut Tx) -> Result<i64, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let mut slip = take_open(tx, self.basket, Some(self.revision)).await?;
-        if !slip.content.paying {
+        if !slip.content.paying && slip.content.lines.iter().any(|line| self.without.contains(&line.number)) {
+            undo::keep_step(tx, &slip).await?;
             slip.content.lines.retain(|line| !self.without.contains(&line.number));
         }
+        slip.content.undone = None;
         if slip.content.lines.is_empty() {
             return Err(Rejection::invalid("slip", SalesReason::NothingToPay).into());
         }
@@ -117,6 +119,7 @@ async fn exact(tx: &mut Tx, slip: &Slip) -> Result<Exact, CommandError> {
     let drafts = ring_up::priced(&lines, &found, discount)?;
     let limited = if content.is_granted { &ring_up::priced(&lines, &found, none)? } else { &drafts };
     let is_spread = !content.is_granted && !discount.is_zero();
+    approved::recall(tx, content)?;
     limits::allow_sale(tx, &slip.channel, None, limited, is_spread).await?;
     let titles: Vec<String> = drafts.iter().map(|draft| draft.title.clone()).collect();
     let money: Vec<LineMoney> = drafts.iter().map(|draft| draft.money).collect();
@@ -248,9 +251,10 @@ pub(super) async fn ring_up(tx: &mut Tx, slip: &mut Slip, sale: NewSale) -> Resu
     let sale = NewSale { channel: slip.channel.clone(), hold: slip.hold, ..sale };
     let (done, bundle) = sale.ring_up(tx).await?;
     tx.write(bundle).await?;
+    undo::forget_steps(tx, slip.id).await?;
     sqlx::query("UPDATE basket SET content = $2, state = 'paid', sale_id = $3 WHERE id = $1")
         .bind(slip.id.raw())
-        .bind(slip.content.written()?)
+        .bind(approved::kept(tx, &slip.content)?)
         .bind(done.id.raw())
         .execute(tx.db())
         .await?;

@@ -1,8 +1,9 @@
 //! Reads the current sale: each line with its amount, and whether it can still be bought.
 
 use super::content::{Content, Known, Line, What};
-use super::customers::{customer, names};
+use super::customers::customer;
 use super::exchange::Returned;
+use super::undo::{Undone, has_steps};
 use crate::sales::accounts::{self, UsableDeposit};
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::items::stored_weight;
@@ -80,6 +81,10 @@ pub struct BasketView {
     pub returns: Option<BasketReturns>,
     /// The customer's deposits that can pay for something in it, with what is left of each after the payments so far.
     pub deposits: Vec<UsableDeposit>,
+    /// Whether there is a change that can be undone.
+    pub can_undo: bool,
+    /// What was undone by the last change.
+    pub undone: Option<Undone>,
 }
 
 /// Whom a sale is rung up for.
@@ -143,25 +148,6 @@ pub struct BasketLineView {
     pub gone: Option<Rejection>,
 }
 
-/// An open sale in a list.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct BasketSummary {
-    /// Its identifier.
-    pub id: BasketId,
-    /// Who started it.
-    pub who: String,
-    /// When it was last changed.
-    pub changed: Moment,
-    /// How many lines it has.
-    pub lines: usize,
-    /// How many lines are brought back; none if it is no exchange.
-    pub returned: usize,
-    /// The customer; may be empty.
-    pub customer: String,
-    /// Whether it is being paid.
-    pub paying: bool,
-}
-
 /// Changes whenever the sale or one of its items does.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Pulse {
@@ -178,7 +164,7 @@ impl std::fmt::Display for Pulse {
 }
 
 /// What is needed of an item.
-struct Item {
+pub(super) struct Item {
     kind: ItemKind,
     sku: String,
     title: String,
@@ -224,6 +210,7 @@ impl Ledger {
             BasketState::Open => deposits(&mut connection, &content, currency).await?,
             BasketState::Paid | BasketState::Left => Vec::new(),
         };
+        let can_undo = !content.paying && has_steps(&mut connection, id).await?;
         Ok(BasketView {
             id,
             channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("basket.channel")?,
@@ -248,35 +235,9 @@ impl Ledger {
                 credit: r.credit,
                 cash_before: CashBack { exact: r.cash_before.0, handed_out: r.cash_before.1 },
             }),
+            can_undo,
+            undone: content.undone,
         })
-    }
-
-    /// Open sales, the last changed first, at most `limit`.
-    pub async fn open_baskets(&self, limit: usize) -> Result<Vec<BasketSummary>, CommandError> {
-        let mut connection = self.reader().await?;
-        let rows = sqlx::query(
-            "SELECT id, who, changed_ms, content FROM basket WHERE state = 'open' \
-             ORDER BY changed_ms DESC, id DESC LIMIT $1",
-        )
-        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
-        .fetch_all(&mut *connection)
-        .await?;
-        let content = |row: &AnyRow| Content::read(&row.try_get::<String, _>("content")?);
-        let contents = rows.iter().map(content).collect::<Result<Vec<Content>, CommandError>>()?;
-        let names = names(&mut connection, &contents).await?;
-        let summary = |(row, content): (&AnyRow, Content)| {
-            let customer = content.customer.and_then(|id| names.get(&id).cloned());
-            Ok(BasketSummary {
-                id: BasketId::from_raw(row.try_get("id")?),
-                who: row.try_get("who")?,
-                changed: Moment::from_millis(row.try_get("changed_ms")?),
-                lines: content.lines.len(),
-                returned: content.returns.map_or(0, |returns| returns.shown.len()),
-                customer: customer.unwrap_or_default(),
-                paying: content.paying,
-            })
-        };
-        rows.iter().zip(contents).map(summary).collect()
     }
 
     /// Compared with its value a moment ago, it tells whether anything changed: two small reads.
@@ -369,7 +330,7 @@ fn rate(row: &AnyRow, currency: Currency) -> Result<Option<WeightRate>, CommandE
     Ok(Some(styles::rule(row, currency)?.rate))
 }
 
-async fn items(
+pub(super) async fn items(
     connection: &mut AnyConnection,
     content: &Content,
     currency: Currency,
@@ -439,7 +400,7 @@ async fn gone(
     Ok(gone)
 }
 
-fn read_line(
+pub(super) fn read_line(
     line: &Line,
     items: &HashMap<ItemId, Item>,
     gone: &HashMap<ItemId, Rejection>,
@@ -485,7 +446,7 @@ fn read_line(
 }
 
 /// The discount on the whole, and the total of the lines that can be bought.
-fn sum(
+pub(super) fn sum(
     content: &Content,
     lines: &[BasketLineView],
     currency: Currency,

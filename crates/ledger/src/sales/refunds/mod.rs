@@ -16,7 +16,7 @@ pub(crate) use preview::preview;
 use crate::books::figures::{BookLine, book_line};
 use crate::people::activity_log::{self, Activity};
 use crate::sales::drawer::{self, Cash, Drawer};
-use crate::sales::{accounts, limits, payments};
+use crate::sales::{accounts, limits, payments, refund_way};
 use crate::shelf::stock::{self, EntryReason};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
@@ -157,6 +157,7 @@ pub(crate) async fn of_order(tx: &mut Tx, new: &NewRefund, at: Moment) -> Result
 async fn book_noted(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, CommandError> {
     let done = refund(tx, new, note).await?;
     limits::allow_refund(tx, new.sale).await?;
+    refund_way::allow(tx, new.sale, done.id).await?;
     let detail = format!("{} refunded; {}", done.given.shown(), note.reason);
     activity_log::note(tx, note.who, Activity::Refund, &new.sale.to_string(), &detail).await?;
     Ok(done)

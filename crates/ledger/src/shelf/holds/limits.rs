@@ -3,6 +3,7 @@
 use super::Purpose;
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
+use domain::day::Moment;
 use domain::limits::{AboveLimit, LimitName};
 use sqlx::Row;
 
@@ -10,6 +11,15 @@ use sqlx::Row;
 /// does, and few enough that no program can hold the whole stock. Nothing could be sold without such a
 /// hold.
 const MAX_HELD_BASKETS: i64 = 20;
+
+/// The end of a hold, within the limits of whoever makes it; one without an end gets the longest that is allowed.
+pub(super) async fn allow_until(tx: &mut Tx, until: Option<Moment>) -> Result<Option<Moment>, CommandError> {
+    let limits = tx.limits().await?;
+    match limits.allow_hold(tx.now(), until) {
+        Ok(until) => Ok(until),
+        Err(above) => tx.within(Err(above)).await.map(|()| until),
+    }
+}
 
 /// Rejects one hold too many. Checked after it was written: whoever does the same at the same moment
 /// waits at the shop's row, so that both are counted.
@@ -33,9 +43,9 @@ pub(crate) async fn allow_another_hold(tx: &mut Tx, purpose: Purpose) -> Result<
     match purpose {
         Purpose::Basket if open > MAX_HELD_BASKETS => {
             let (asked, allowed) = (open.to_string(), MAX_HELD_BASKETS.to_string());
-            Err(AboveLimit { limit: LimitName::OpenHolds, asked, allowed }.into())
+            tx.within(Err(AboveLimit { limit: LimitName::OpenHolds, asked, allowed })).await
         }
         Purpose::Basket => Ok(()),
-        _ => Ok(limits.allow_open_holds(open)?),
+        _ => tx.within(limits.allow_open_holds(open)).await,
     }
 }

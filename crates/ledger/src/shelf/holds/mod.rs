@@ -130,7 +130,7 @@ impl Command for NewHold {
         let until = match self.purpose {
             // Its ten minutes are set here.
             Purpose::Basket => until,
-            _ => tx.limits().await?.allow_hold(tx.now(), until)?,
+            _ => limits::allow_until(tx, until).await?,
         };
         let for_whom = text::short(&self.for_whom).field("forWhom")?;
         if self.lines.is_empty() || self.lines.len() > MAX_LINES {

@@ -57,6 +57,13 @@ pub enum PeopleReason {
     TokenEndsInPast,
     /// A token with limits of its own wanted to change limits.
     LimitedToken,
+    /// Somebody asked themselves.
+    ApprovesOwn,
+    /// The approver may not do it either.
+    ApproverLimited {
+        /// Who.
+        name: String,
+    },
     /// An owner has no limits.
     OwnerHasNoLimits,
     /// A password where its hash belongs.

@@ -196,6 +196,8 @@ pub enum SalesReason {
     },
     /// Money was given although there is nothing left to pay.
     NothingLeftToPay,
+    /// The sale has no change that can be undone.
+    NothingToUndo,
     /// Money was taken, and is to be returned first.
     AlreadyPaid {
         /// How much.

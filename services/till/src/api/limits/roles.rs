@@ -48,7 +48,7 @@ mod tests {
         let shop = TestShop::open().await;
         let before = shop.get("/api/limits").await.json();
         let expected = json!({"channels": "none", "discount": "25", "backdateDays": "7", "openHolds": "50",
-            "holdDays": "92", "taxByHand": "yes", "refund": "none"});
+            "holdDays": "92", "taxByHand": "yes", "refund": "none", "refundTender": "no"});
         assert_eq!(before["roles"][0], json!({"role": "counter", "limits": expected}));
         assert_eq!(before["roles"][1]["limits"]["discount"], "none");
         let set = json!({"channels": "store", "discount": "10", "taxByHand": "no"});

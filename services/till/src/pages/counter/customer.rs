@@ -176,7 +176,7 @@ async fn add_to(app: &App, form: &Form, sale: SaleAt) -> Result<Response, Proble
             app.ledger.answer(None, &change(*basket, Some(customer))).await?.answer.map(|_| *basket)
         }
     };
-    settled(app, form, sale, outcome.map_err(Wrong::Refused)).await
+    settled(app, form, sale, outcome.map_err(Wrong::from)).await
 }
 
 fn begin(form: &Form, channel: &Channel, customer: Option<CustomerId>) -> OpenBasket {

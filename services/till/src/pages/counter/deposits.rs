@@ -174,7 +174,7 @@ impl One {
             left_plain: plain(deposit.balance),
             changes: history.iter().map(|entry| Change::of(&shop, entry)).collect(),
             is_cut,
-            ways: ways(&certificates, &by),
+            ways: ways(TenderKind::from_code(&by), &certificates, &by),
             may_give_back: caller.may(Permission::GiveBack),
             may_run: caller.may(Permission::Run),
             amount: plain(deposit.balance),
@@ -191,7 +191,9 @@ async fn first_way(
     deposit: &DepositView,
     certificates: &[CertificateView],
 ) -> Result<String, Problem> {
-    if let Some((code, ..)) = ways(certificates, "").into_iter().next().filter(|_| !certificates.is_empty()) {
+    if let Some((code, ..)) =
+        ways(None, certificates, "").into_iter().next().filter(|_| !certificates.is_empty())
+    {
         return Ok(code);
     }
     let tenders = app.ledger.sale(deposit.sale).await?.tenders;

@@ -79,7 +79,20 @@ fn way_of(certificate: &CertificateView) -> String {
     format!("{}.{}", TenderKind::GiftCertificate.code(), certificate.id)
 }
 
-pub(crate) fn ways(certificates: &[CertificateView], by: &str) -> Vec<(String, String, bool)> {
+/// The first way that the sale was paid, apart from certificates, on which what they paid goes back.
+fn first_way(sale: &SaleView) -> Option<TenderKind> {
+    let kinds = sale.tenders.iter().map(|tender| tender.tender.kind);
+    kinds.into_iter().find(|kind| *kind != TenderKind::GiftCertificate && WAYS.contains(kind))
+}
+
+/// The first way is offered first: any other may need somebody with more rights.
+pub(crate) fn ways(
+    first: Option<TenderKind>,
+    certificates: &[CertificateView],
+    by: &str,
+) -> Vec<(String, String, bool)> {
+    let mut kinds = WAYS.to_vec();
+    kinds.sort_by_key(|kind| Some(*kind) != first);
     let back = |certificate: &CertificateView| {
         (way_of(certificate), format!("Back on gift certificate …{}", certificate.number.last_four()))
     };
@@ -87,7 +100,7 @@ pub(crate) fn ways(certificates: &[CertificateView], by: &str) -> Vec<(String, S
         TenderKind::GiftCertificate => (kind.code().to_owned(), "New gift certificate".to_owned()),
         _ => (kind.code().to_owned(), tender_name(kind).to_owned()),
     };
-    let all = certificates.iter().map(back).chain(WAYS.map(plain));
+    let all = certificates.iter().map(back).chain(kinds.into_iter().map(plain));
     all.map(|(code, name)| {
         let is_here = code == by;
         (code, name, is_here)
@@ -108,7 +121,7 @@ impl Page {
             lines: lines(sale, form),
             shipping: !sale.totals.shipping.is_zero(),
             typed_shipping: typed("shipping"),
-            ways: ways(&certificates, &typed("by")),
+            ways: ways(first_way(sale), &certificates, &typed("by")),
             owed: owed.filter(|owed| !owed.is_zero()).map(Money::shown),
             by_deposit: by_deposit(sale, currency).map(Money::shown),
             reason: typed("reason"),

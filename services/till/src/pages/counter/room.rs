@@ -6,7 +6,7 @@ use crate::pages::counter::slip::{Slip, read};
 use crate::pages::counter::words::ago;
 use crate::pages::face::{Stripe, picture, stripes};
 use crate::pages::frame::{Frame, HtmlPage, Room};
-use crate::pages::shown::{capital, counted, held_for};
+use crate::pages::shown::{capital, counted, held_for, open_sale};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use crate::request::query::{PathParam, QueryParam};
@@ -87,7 +87,7 @@ impl Page {
             frame: Frame::new(app, caller, Room::Counter),
             typed: typed.to_owned(),
             finds: finds.iter().map(tag).collect(),
-            open: open.map(|basket| lying(&shop, basket, now)).collect(),
+            open: open.map(|basket| lying(&shop, &basket, now)).collect(),
             on_hold: holds.map(|hold| on_hold(&shop, &hold)).collect(),
             words: query.find,
             slip,
@@ -125,19 +125,19 @@ fn tag(item: &ItemView) -> Find {
     }
 }
 
-fn lying(shop: &Shop, basket: BasketSummary, now: Moment) -> Listed {
+fn lying(shop: &Shop, basket: &BasketSummary, now: Moment) -> Listed {
     let who = if basket.who.is_empty() { String::new() } else { format!("{}, ", basket.who) };
     let lines = counted(basket.lines, "item", "items");
     let paying = if basket.paying { ", payment in progress" } else { "" };
-    let (name, lines) = match (basket.returned, basket.customer) {
-        (0, customer) if customer.is_empty() => ("Sale".to_owned(), lines),
-        (0, customer) => (customer, lines),
-        (returned, _) => {
-            let returned = counted(returned, "item", "items");
-            ("Exchange".to_owned(), format!("{returned} returned, {lines} taken"))
-        }
+    let name = open_sale(shop, basket, now);
+    let customer =
+        if basket.customer.is_empty() { String::new() } else { format!("for {}, ", basket.customer) };
+    let exchange = match basket.returned {
+        0 => String::new(),
+        returned => format!("{} returned, {lines} taken, ", counted(returned, "item", "items")),
     };
-    let about = format!("{lines}, {who}{}{paying}", ago(shop, basket.changed, now));
+    let changed = format!("last changed {}", ago(shop, basket.changed, now));
+    let about = format!("{customer}{exchange}{who}{changed}{paying}");
     Listed { id: basket.id.to_string(), name, about, takes_deposit: false }
 }
 

@@ -60,13 +60,13 @@ async fn scan(app: &App, form: &Form, sale: &SaleAt) -> Result<Response, Problem
     };
     match laid {
         Ok(basket) => done(app, form, basket).await,
-        Err(Wrong::Refused(Rejection::UnknownCode { .. })) if is_word(form.text("code")) => {
+        Err(Wrong::Refused(Rejection::UnknownCode { .. }, _)) if is_word(form.text("code")) => {
             let words = form_urlencoded::byte_serialize(form.text("code").as_bytes()).collect::<String>();
             Ok(see_other(&format!("{path}?find={words}")))
         }
         Err(wrong) => {
             let of_weight =
-                matches!(&wrong, Wrong::Refused(Rejection::Invalid { field, .. }) if field == "quantity");
+                matches!(&wrong, Wrong::Refused(Rejection::Invalid { field, .. }, _) if field == "quantity");
             let weigh = if of_weight { weigh(app, form).await } else { None };
             redisplay(app, form, sale, wrong, weigh).await
         }

@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::pages::counter::place::Ribbon;
-use crate::pages::counter::words;
+use crate::pages::counter::{undo, words};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::{symbol, terms_words};
@@ -151,6 +151,9 @@ pub(crate) struct Slip {
     /// Of a customer on file, with their terms in words.
     pub(crate) on_file: Option<OnFile>,
     pub(crate) paying: bool,
+    pub(crate) can_undo: bool,
+    /// What was undone by the last change, in words.
+    pub(crate) undone: Option<String>,
     pub(crate) symbol: String,
     pub(crate) ways: Vec<(&'static str, &'static str)>,
     pub(crate) weigh: Option<Weigh>,
@@ -178,6 +181,8 @@ impl Slip {
             customer: String::new(),
             on_file: None,
             paying: false,
+            can_undo: false,
+            undone: None,
             symbol: symbol(&shop.currency).to_owned(),
             ways: words::ways(shop),
             weigh: None,
@@ -211,6 +216,8 @@ impl Slip {
             customer: view.customer.as_ref().map(|customer| customer.name.clone()).unwrap_or_default(),
             on_file: OnFile::of(view),
             paying: view.paying,
+            can_undo: view.can_undo,
+            undone: view.undone.as_ref().map(undo::words),
             symbol: symbol(&shop.currency).to_owned(),
             ways: ways(shop, view)?,
             weigh: None,

@@ -1,11 +1,13 @@
 //! The counter's pages, with forms only, as a browser without scripts sends them.
 
+mod approval;
 mod exchange;
 mod later;
 mod paying;
 mod place;
 mod receipt;
 mod slip;
+mod undo;
 
 use crate::testing::{Reply, TestShop};
 use axum::body::Body;

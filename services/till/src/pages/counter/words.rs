@@ -1,6 +1,7 @@
 //! The counter's sentences: who has a piece, since when, and what can be done.
 
 use crate::app::App;
+use crate::pages::approval::Ask;
 use crate::pages::form::Faults;
 use crate::pages::shown::{channel_name, listed, tender_name};
 use crate::problem::of_page;
@@ -64,15 +65,15 @@ pub(crate) fn gone(shop: &Shop, rejection: &Rejection, now: Moment) -> String {
 
 /// Why a form of the counter is shown again.
 pub(crate) enum Wrong {
-    /// The shop's state refuses it.
-    Refused(Rejection),
+    /// The shop's state refuses it, or a limit does; then somebody else may approve it.
+    Refused(Rejection, Option<Box<Ask>>),
     /// It cannot be read.
     Typed(Faults),
 }
 
 impl From<Rejection> for Wrong {
     fn from(rejection: Rejection) -> Self {
-        Self::Refused(rejection)
+        Self::Refused(rejection, None)
     }
 }
 
@@ -86,7 +87,9 @@ impl Wrong {
     /// For the page.
     pub(crate) fn faults(self, app: &App) -> Faults {
         match self {
-            Self::Refused(rejection) => faults(&app.ledger.shop(), &rejection, app.ledger.now()),
+            Self::Refused(rejection, ask) => {
+                faults(&app.ledger.shop(), &rejection, app.ledger.now()).with_ask(ask)
+            }
             Self::Typed(faults) => faults,
         }
     }

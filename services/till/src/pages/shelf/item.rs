@@ -4,6 +4,7 @@ use super::tag;
 use super::{Way, ways};
 use crate::app::App;
 use crate::images::pictures::Size;
+use crate::pages::approval;
 use crate::pages::face::{Stripe, stripes};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
@@ -285,9 +286,12 @@ pub(super) async fn done<C: Command>(
 ) -> Result<Response, Problem> {
     let faults = match command {
         Err(faults) => faults,
-        Ok(command) => match app.run(&form.key, &command).await {
+        Ok(command) => match app.ledger.answer(Some(&form.key), &command).await?.answer {
             Ok(_) => return Ok(see_other(&tag::path(code.as_str()))),
-            Err(problem) => Faults::of(problem)?,
+            Err(rejection) => {
+                let ask = approval::ask(app, &form, &rejection).await?;
+                Faults::of(rejection.into())?.with_ask(ask)
+            }
         },
     };
     redisplay(app, code, form, faults).await

@@ -5,19 +5,16 @@ use super::{SignInQuery, before, let_in, new_session, own_path, with_before};
 use crate::app::App;
 use crate::pages::form::{Faults, Form, OutsideForm};
 use crate::pages::frame::{Frame, HtmlPage, see_other};
+use crate::pages::second_step::check_code;
 use crate::problem::{BEARER, Kind, Problem};
 use crate::request::cookies::Cookie;
 use crate::request::query::QueryParam;
-use crate::security::second_factor::{recovery_code, step_of};
 use crate::traffic::visit::Visit;
 use askama::Template;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use domain::ids::PersonId;
-use ledger::people::{
-    By, CountCode, CountTry, SecondFactor, SecondProof, SecretHash, SignIn, StepView, TryOf,
-};
+use ledger::people::{By, CountTry, SecretHash, SignIn, StepView, TryOf};
 
 /// For every code that does not work, so that nothing can be learned from it.
 const WRONG: &str = "this code is incorrect or was already used. Enter the code that your app shows now, or a recovery \
@@ -133,21 +130,4 @@ async fn sign_in(
     let device = origin.device.as_ref().map(|d| d.id);
     let new = new_session(step.person, By::Password, step.checked.clone(), tried);
     Ok(SignIn { second, device, ..new })
-}
-
-/// The proof in a code, if it can be right; a recovery code is looked up when it is used.
-pub(crate) async fn check_code(
-    app: &App,
-    person: PersonId,
-    factor: &SecondFactor,
-    code: &str,
-) -> Result<Option<SecondProof>, Problem> {
-    if let Some(code) = recovery_code(code) {
-        return Ok(Some(SecondProof::Recovery(SecretHash::of(&code))));
-    }
-    if !app.ledger.execute(None, &CountCode { person }).await?.answer {
-        return Ok(None);
-    }
-    let step = step_of(&factor.secret, code, app.ledger.now());
-    Ok(step.map(|step| SecondProof::Code { step }))
 }

@@ -6,7 +6,7 @@ mod promised;
 use crate::app::App;
 use crate::pages::online::MOST_COUNTED;
 use crate::pages::shown::Count;
-use crate::pages::shown::{channel_name, counted, moment, money};
+use crate::pages::shown::{channel_name, counted, moment, money, open_sale};
 use crate::problem::Problem;
 use crate::request::caller::Caller;
 use domain::people::Permission;
@@ -22,6 +22,8 @@ const HOLDS: usize = 6;
 const COUNTS: usize = 10;
 /// Styles that are listed by name.
 const STYLES: usize = 4;
+/// Open sales of earlier days that are named.
+const MOST_NAMED: usize = 4;
 /// Shown for a hold without a customer's name.
 const NOBODY: &str = "No name";
 
@@ -167,7 +169,9 @@ async fn left_open(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     }
     let words =
         format!("{} neither paid nor discarded", bounded(count, "earlier sale was", "earlier sales were"));
-    Ok(Some(Task::new(words, "/counter", "Finish sales")))
+    let oldest = app.ledger.baskets_left(start, MOST_NAMED).await?;
+    let more = oldest.iter().map(|basket| open_sale(shop, basket, app.ledger.now())).collect();
+    Ok(Some(Task { more, ..Task::new(words, "/counter", "Finish sales") }))
 }
 
 /// Stock counts that were begun and not finished.

@@ -75,7 +75,7 @@ async fn an_exchange_that_was_left_waits_under_its_name() {
     let (refund, quantity) = refund_form(&shop, sale).await;
     let begun = refund.send(&refund.path, &[(&quantity, "1"), ("do", "exchange")]).await;
     assert!(!begun.has("Lowers the open balance"), "{}", begun.page);
-    let link = format!("<a href=\"{}\">Exchange</a>", begun.path);
+    let link = format!("<a href=\"{}\">Exchange: Moor cowl, since ", begun.path);
     open(&shop, "/counter").await.shows(&["Open sales", &link, "1 item returned, 0 items taken"]);
     let taken = begun.send(&format!("{}/scan", begun.path), &[("code", "HAT")]).await;
     taken.shows(&["Discount or discard", "Discard exchange"]);

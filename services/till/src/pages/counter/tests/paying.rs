@@ -136,11 +136,13 @@ async fn a_slip_above_the_hand_s_limit_is_refused_in_words_and_an_owner_goes_on(
         ("reason", "moths"),
         ("do", "change"),
     ];
-    let off = page.send(&line, &fields).await;
+    // Where it is typed, and before money is taken of somebody else's.
+    let words = "A discount of 30% is above your limit of 25%. Ask someone with more rights to do it.";
+    page.refused(&line, &fields).await.shows(&[words]);
+    let off = open(&shop, &path).await.send(&line, &fields).await;
     let revision = off.field("/pay", "revision");
     let pay = [("revision", revision.as_str()), ("by", "cash")];
-    let refused = off.refused(&format!("{path}/pay"), &pay).await;
-    refused.shows(&["A discount of 30% is above your limit of 25%. Ask someone with more rights to do it."]);
+    open(&counter, &path).await.refused(&format!("{path}/pay"), &pay).await.shows(&[words]);
     let owner = open(&shop, &path).await;
     owner.send(&format!("{path}/pay"), &pay).await.shows(&["$12.60"]);
 }
