@@ -8,6 +8,7 @@ mod customers;
 mod online;
 mod orders;
 mod people;
+mod promised;
 mod reason;
 mod sales;
 mod shelf;

@@ -1,5 +1,6 @@
 //! What is wrong with a sale, a payment, a refund or the cash drawer.
 
+use crate::promised;
 use ledger::rejection::SalesReason;
 
 pub(crate) fn words(reason: &SalesReason) -> String {
@@ -75,36 +76,10 @@ pub(crate) fn words(reason: &SalesReason) -> String {
             "a gift certificate cannot pay for another one; take the {} of new gift certificates another way",
             sold.shown()
         ),
-        SalesReason::DepositShort { left, asked } => format!(
-            "{} of this deposit is left, less than {}; take the rest another way",
-            left.shown(),
-            asked.shown()
-        ),
-        SalesReason::DepositSpent { left, asked } => {
-            format!("{} of this deposit is left, so {} cannot be refunded", left.shown(), asked.shown())
-        }
-        SalesReason::DepositChanged { now, shown } => format!(
-            "{} of this deposit is left now, not {}. Check it and try again",
-            now.shown(),
-            shown.shown()
-        ),
-        SalesReason::DepositForAnother { sold } => format!(
-            "a deposit pays only for goods; take the {} of gift certificates and deposits another way",
-            sold.shown()
-        ),
-        SalesReason::DepositFirst { part } => format!(
-            "a deposit paid for a part of this sale; {} of the refund must go back to the deposit first",
-            part.shown()
-        ),
-        SalesReason::DepositReturned { paid, asked } => format!(
-            "deposits paid {} of this sale that was not given back yet, so {} cannot go back to them",
-            paid.shown(),
-            asked.shown()
-        ),
         SalesReason::LineTwice { title } => {
             format!("{title} is on two lines of the refund; put it on one")
         }
-        other => fixed(other).unwrap_or_default().to_owned(),
+        other => fixed(other).map(str::to_owned).or_else(|| promised::words(other)).unwrap_or_default(),
     }
 }
 
@@ -134,31 +109,6 @@ fn fixed(reason: &SalesReason) -> Option<&'static str> {
             "a gift certificate's number goes only with a payment by gift certificate"
         }
         SalesReason::CertificateEmpty => "nothing is left on this gift certificate",
-        SalesReason::DepositForNothing => {
-            "a deposit is for a hold or a custom order; open it, and take the deposit there"
-        }
-        SalesReason::DepositNeedsCustomer => {
-            "this hold names no customer; hold the items for a customer before you take a deposit"
-        }
-        SalesReason::DepositOfAnother => {
-            "this deposit belongs to another customer; choose that customer for the sale, or start a new sale"
-        }
-        SalesReason::DepositForEnded => {
-            "this hold or custom order has ended, so no deposit can be taken for it"
-        }
-        SalesReason::DepositEmpty => "nothing is left of this deposit",
-        SalesReason::DepositNeeded => "choose the deposit that pays",
-        SalesReason::DepositNotUsed => "a deposit is named only with a payment by deposit",
-        SalesReason::DepositForOther => {
-            "this deposit pays only for what it was paid for; add that to the sale, or refund the deposit"
-        }
-        SalesReason::OrderNotOpen => {
-            "this custom order is not waiting for a piece any more; open it again to see how far it is"
-        }
-        SalesReason::OrderNotMade => "no piece is made for this custom order; make it first",
-        SalesReason::OrderEnded => "this custom order was collected or canceled before",
-        SalesReason::OrderOfNothing => "choose a style, or describe in the note what is wanted",
-        SalesReason::OrderDueInPast => "the due date has passed; enter today or a later day",
         SalesReason::LineWithoutItem => "a line has no item; scan it again",
         SalesReason::NothingToPay => "this sale has no items to pay for",
         SalesReason::NothingToHold => "this sale has no items to hold",
@@ -199,12 +149,25 @@ fn fixed(reason: &SalesReason) -> Option<&'static str> {
         | SalesReason::CertificateSpent { .. }
         | SalesReason::CertificateChanged { .. }
         | SalesReason::CertificateForAnother { .. }
+        | SalesReason::DepositChanged { .. }
+        | SalesReason::DepositEmpty
+        | SalesReason::DepositFirst { .. }
+        | SalesReason::DepositForAnother { .. }
+        | SalesReason::DepositForEnded
+        | SalesReason::DepositForNothing
+        | SalesReason::DepositForOther
+        | SalesReason::DepositNeeded
+        | SalesReason::DepositNeedsCustomer
+        | SalesReason::DepositNotUsed
+        | SalesReason::DepositOfAnother
+        | SalesReason::DepositReturned { .. }
         | SalesReason::DepositShort { .. }
         | SalesReason::DepositSpent { .. }
-        | SalesReason::DepositChanged { .. }
-        | SalesReason::DepositForAnother { .. }
-        | SalesReason::DepositFirst { .. }
-        | SalesReason::DepositReturned { .. }
+        | SalesReason::OrderDueInPast
+        | SalesReason::OrderEnded
+        | SalesReason::OrderNotMade
+        | SalesReason::OrderNotOpen
+        | SalesReason::OrderOfNothing
         | SalesReason::LineTwice { .. } => return None,
     })
 }

@@ -95,6 +95,17 @@ export async function prepare(page) {
     await page.waitForURL(/\/counter\/sales\/\d+/);
     addresses.push((await page.locator("a[href*='/counter/deposits/']").first().getAttribute("href")) ?? "");
   });
+  await step("a gift certificate", went, async () => {
+    await page.goto("/counter");
+    await page.getByText("Sell a gift certificate or take a deposit").click();
+    await page.getByLabel("Amount", { exact: true }).fill("25.00");
+    await page.getByRole("button", { name: "Add to sale" }).click();
+    await page.locator("#slip .sum", { hasText: "$25.00" }).waitFor();
+    await page.getByRole("button", { name: "Card", exact: true }).click();
+    await page.getByRole("button", { name: "Complete sale", exact: true }).click();
+    await page.waitForURL(/\/counter\/sales\/\d+/);
+    addresses.push((await page.getByRole("link", { name: "Print gift certificate" }).getAttribute("href")) ?? "");
+  });
   await step("a hold", went, async () => {
     await page.goto("/counter");
     await page.locator("#tags button[name=code]").last().click();

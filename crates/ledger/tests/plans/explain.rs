@@ -4,8 +4,9 @@ use sqlx::{AnyConnection, AssertSqlSafe, Connection, Row};
 use std::collections::BTreeSet;
 use testkit::TestShop;
 
-/// Tables that stay small however long a shop exists: settings, people, what is open at one time.
-const SMALL: [&str; 14] = [
+/// Tables that stay small however long a shop exists: settings, people, styles, what is open at one time.
+const SMALL: [&str; 15] = [
+    "style",
     "setting",
     "shop_state",
     "node_lease",

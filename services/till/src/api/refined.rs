@@ -92,8 +92,6 @@ fn own(schema: &str, field: &str) -> Option<Form> {
         }
         ("CertificateChange", "why") => Words(AccountReason::ALL.map(AccountReason::code).to_vec()),
         ("CustomOrderShown", "state") => Words(CustomOrderState::ALL.map(CustomOrderState::code).to_vec()),
-        ("CancelText" | "ForfeitText", "reason") => Text(1, MAX_NAME_CHARS),
-        ("CustomOrderText", "style") => Text(0, MAX_NAME_CHARS),
         ("StockText", "why") => Words(losses()),
         ("MoveShown", "why") => Words(StockReason::ALL.map(StockReason::code).to_vec()),
         ("HoldText", "for") => {
@@ -112,9 +110,9 @@ fn own(schema: &str, field: &str) -> Option<Form> {
         ("EditText", "pricedBy") => Words(vec!["rule"]),
         ("ItemShown", "pricedBy") => Words(vec!["rule", "hand"]),
         ("HoldText" | "SaleText", "until" | "at") => Pattern(MOMENT, 40),
-        ("ReleaseBody" | "RemovalText", "reason") => Text(1, MAX_NAME_CHARS),
+        ("ReleaseBody" | "RemovalText" | "CancelText" | "ForfeitText", "reason") => Text(1, MAX_NAME_CHARS),
         ("ReasonBody" | "SubstituteBody" | "StatusText" | "EditText", "reason")
-        | ("EditText", "style")
+        | ("EditText" | "CustomOrderText", "style")
         | ("CustomerShown" | "SaleCustomerShown", "name")
         | ("HoldText" | "HoldShown", "forWhom") => Text(0, MAX_NAME_CHARS),
         ("WeightText", "value") => decimal(),

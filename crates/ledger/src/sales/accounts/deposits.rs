@@ -21,6 +21,7 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
+use std::collections::BTreeMap;
 
 /// Where a rejection says that the deposit which pays is wrong.
 const AT_TENDER: &str = "tenders.deposit";
@@ -268,22 +269,21 @@ pub(crate) async fn usable(
 
 /// The deposits that paid for a sale, each with what it paid and did not get back yet, the first one first.
 async fn that_paid(tx: &mut Tx, sale: SaleId) -> Result<Vec<(AccountId, Money)>, CommandError> {
+    const SPENT: &str = "SELECT e.account_id, e.amount FROM account_entry e JOIN account a ON a.id = e.account_id \
+        WHERE e.sale_id = $1 AND e.reason = 'spent' AND a.kind = 'deposit'";
+    const GIVEN_BACK: &str = "SELECT e.account_id, e.amount FROM refund r JOIN account_entry e ON e.refund_id = r.id \
+        JOIN account a ON a.id = e.account_id WHERE r.sale_id = $1 AND e.reason = 'refund' AND a.kind = 'deposit'";
+    let mut paid: BTreeMap<AccountId, i64> = BTreeMap::new();
+    for text in [SPENT, GIVEN_BACK] {
+        for row in sqlx::query(text).bind(sale.raw()).fetch_all(tx.db()).await? {
+            let account = AccountId::from_raw(row.try_get("account_id")?);
+            *paid.entry(account).or_default() -= row.try_get::<i64, _>("amount")?;
+        }
+    }
     let currency = tx.shop().currency;
-    let rows = sqlx::query(
-        "SELECT x.account_id, CAST(-SUM(x.amount) AS BIGINT) AS amount FROM \
-         (SELECT e.account_id, e.amount FROM account_entry e WHERE e.sale_id = $1 AND e.reason = 'spent' \
-          UNION ALL SELECT e.account_id, e.amount FROM refund r JOIN account_entry e ON e.refund_id = r.id \
-          WHERE r.sale_id = $1 AND e.reason = 'refund') AS x JOIN account a ON a.id = x.account_id \
-         WHERE a.kind = 'deposit' GROUP BY x.account_id ORDER BY x.account_id",
-    )
-    .bind(sale.raw())
-    .fetch_all(tx.db())
-    .await?;
-    let paid = |row: &AnyRow| {
-        let amount = Money::from_minor(row.try_get("amount")?, currency).stored("account_entry.amount")?;
-        Ok((AccountId::from_raw(row.try_get("account_id")?), amount))
-    };
-    rows.iter().map(paid).collect()
+    let money =
+        |(account, minor)| Ok((account, Money::from_minor(minor, currency).stored("account_entry.amount")?));
+    paid.into_iter().map(money).collect()
 }
 
 /// What deposits paid of a sale and did not get back yet. The sale's row is ours, so no other refund comes in between.

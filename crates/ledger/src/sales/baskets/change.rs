@@ -230,7 +230,7 @@ async fn add_deposit(
         }
         Some(_) => {}
         None if party::terms(tx.db(), owner).await?.is_some() => {
-            set_customer(tx, content, Some(owner)).await?
+            set_customer(tx, content, Some(owner)).await?;
         }
         None => content.customer = Some(owner),
     }

@@ -19,6 +19,7 @@ use axum::response::{IntoResponse, Response};
 use domain::account::DepositFor;
 use domain::custom_order::CustomOrderState;
 use domain::ids::CustomOrderId;
+use domain::money::Money;
 use domain::people::Permission;
 use ledger::sales::{CancelCustomOrder, CustomOrderView, HoldOrderedPiece, ReopenCustomOrder};
 
@@ -73,7 +74,7 @@ impl Page {
             due: order.due.shown(),
             caution: caution(&order, today(&shop, app)),
             state: state_words(order.state),
-            estimate: order.estimate.map(|estimate| estimate.shown()),
+            estimate: order.estimate.map(Money::shown),
             note: order.note.clone(),
             taken: by(&shop.zone.shown(order.taken), &order.who),
             ended: order.ended.as_ref().map(|(who, at)| ended(&order, &by(&shop.zone.shown(*at), who))),
@@ -134,7 +135,7 @@ pub(crate) async fn deposit(
     PathParam(order): PathParam<CustomOrderId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let command = open_sale(&app, &form, DepositFor::Order(order), here.channel);
+    let command = open_sale(&app, &form, DepositFor::Order(order), &here.channel);
     match run_form(&app, &form, command).await? {
         Ok(basket) => Ok(see_other(&format!("/counter/{basket}"))),
         Err(wrong) => again(&app, &form, order, wrong.faults(&app)).await,

@@ -142,7 +142,6 @@ pub(crate) struct One {
     customer_id: Option<String>,
     /// The custom order that it is for.
     order: Option<String>,
-    is_over: bool,
     left_plain: String,
     changes: Vec<Change>,
     is_cut: bool,
@@ -170,7 +169,6 @@ impl One {
             frame: Frame::new(app, caller, Room::Counter),
             customer_id: deposit.on_file.map(|id| id.to_string()),
             order: deposit.of.order().map(|order| order.to_string()),
-            is_over: deposit.is_over,
             left_plain: plain(deposit.balance),
             changes: history.iter().map(|entry| Change::of(&shop, entry)).collect(),
             is_cut,
@@ -281,10 +279,15 @@ async fn again(app: &App, form: &Form, id: AccountId, faults: Faults) -> Result<
 }
 
 /// A sale that takes a deposit, still to be paid.
-pub(crate) fn open_sale(app: &App, form: &Form, of: DepositFor, here: Channel) -> Result<OpenBasket, Faults> {
+pub(crate) fn open_sale(
+    app: &App,
+    form: &Form,
+    of: DepositFor,
+    here: &Channel,
+) -> Result<OpenBasket, Faults> {
     let amount = Money::parse(form.text("amount"), app.ledger.shop().currency);
     let amount = amount.map_err(|error| Faults::one("amount", error.to_string()))?;
-    let channel = place::of_form(app, form, &here)?;
+    let channel = place::of_form(app, form, here)?;
     let first = Some(BasketChange::AddDeposit { of, amount });
     Ok(OpenBasket { channel, first, who: form.caller.who.clone() })
 }
@@ -331,7 +334,7 @@ pub(crate) async fn take(
     PathParam(hold): PathParam<HoldGroupId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let command = open_sale(&app, &form, DepositFor::Hold(hold), here.channel);
+    let command = open_sale(&app, &form, DepositFor::Hold(hold), &here.channel);
     match run_form(&app, &form, command).await? {
         Ok(basket) => Ok(see_other(&format!("/counter/{basket}"))),
         Err(wrong) => {
