@@ -345,7 +345,7 @@ impl Limits {
 }
 
 impl Limits {
-    /// Checks a refund of `asked`, such as “40.00 by cash”, of a sale that is refunded by `expected` first.
+    /// Checks a refund of `asked`, such as “$40.00 by cash”, of a sale that is refunded by `expected` first.
     pub fn allow_refund_tender(&self, asked: String, expected: String) -> Result<(), AboveLimit> {
         if self.refund_tender {
             return Ok(());

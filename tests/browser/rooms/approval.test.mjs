@@ -70,11 +70,11 @@ for (const javaScriptEnabled of [true, false]) {
     await line.getByLabel("Reason").fill("moth hole");
     await line.getByRole("button", { name: "Save" }).click();
     await ask(page).getByText(/They approve a discount of [\d.]+% here, once/).waitFor();
-    if (engine === "SQLite") await look(page, `approval-${javaScriptEnabled}`);
+    if (javaScriptEnabled && engine === "SQLite") await look(page, "approval");
     await ask(page).getByLabel("Their password").fill("three blue ewes and a ran");
     await ask(page).getByRole("button", { name: "Approve and continue" }).click();
     await page.locator("#fault-approval").waitFor();
-    if (engine === "SQLite") await look(page, `approval-refused-${javaScriptEnabled}`);
+    if (javaScriptEnabled && engine === "SQLite") await look(page, "approval-refused");
     await ask(page).getByLabel("Their password").fill(OWNER.password);
     await ask(page).getByRole("button", { name: "Approve and continue" }).click();
     await page.getByText("40% discount: moth hole").waitFor();
@@ -94,7 +94,7 @@ for (const javaScriptEnabled of [true, false]) {
     await page.keyboard.press("Enter");
     await page.getByText("Undone: removed Beck cowl 2").waitFor();
     assert.equal(await page.locator("#slip > ol > li").count(), 1);
-    if (engine === "SQLite") await look(page, `undo-${javaScriptEnabled}`);
+    if (javaScriptEnabled && engine === "SQLite") await look(page, "undo");
   });
 }
 
@@ -134,6 +134,6 @@ test("a refund in another way than the sale was paid asks, and goes on with what
   const owner = await shop.page();
   await owner.goto("/settings/activity");
   const row = owner.getByRole("row", { name: /approved/ });
-  assert.match(await row.innerText(), /Ada Fell[\s\S]*Bo Gill[\s\S]*a refund of 20\.01 by cash/);
+  assert.match(await row.innerText(), /Ada Fell[\s\S]*Bo Gill[\s\S]*a refund of \$20\.01 by cash/);
   assert.doesNotMatch(await owner.locator("main").innerText(), /\d{15,}/, "no identifiers");
 });

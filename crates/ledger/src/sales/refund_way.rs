@@ -57,7 +57,7 @@ fn other_way(way: &Way, back: &Back) -> Result<Option<(String, String)>, domain:
 }
 
 fn words(amount: Money, kind: TenderKind) -> String {
-    format!("{amount} by {}", name(kind))
+    format!("{} by {}", amount.shown(), name(kind))
 }
 
 fn name(kind: TenderKind) -> &'static str {

@@ -326,7 +326,7 @@ fn a_refund_in_another_way_than_the_sale_was_paid_needs_an_approval() {
         // By card: back on the card, and cash only with an approval.
         let sold = kit(card(1000)).await;
         let refused = above(&shop, &request("1"), &back(sold, TenderKind::Cash, None)).await;
-        assert_eq!((refused.limit, refused.asked.as_str()), (LimitName::RefundTender, "10.00 by cash"));
+        assert_eq!((refused.limit, refused.asked.as_str()), (LimitName::RefundTender, "$10.00 by cash"));
         assert_eq!(refused.allowed, "card");
         approved(&shop, &people, "1", &back(sold, TenderKind::Cash, None)).await;
         let sold = kit(card(1000)).await;

@@ -181,7 +181,7 @@ async fn a_refund_in_cash_of_a_sale_by_card_asks_and_goes_on() {
     let refused = browser.post(&path, &fields).await;
     assert_eq!(refused.status, 422);
     assert!(
-        refused.text().contains("48.00 by cash, and this sale is refunded by card first"),
+        refused.text().contains("$48.00 by cash, and this sale is refunded by card first"),
         "{}",
         refused.text()
     );
