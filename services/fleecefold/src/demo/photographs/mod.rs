@@ -28,14 +28,11 @@ use till::Photograph;
 
 /// Any number would do.
 const SEED: u64 = 0x00C0_FFEE;
-/// How far a piece lies askew, as the tangent of the angle.
-const ASKEW: [f32; 2] = [-0.045, 0.035];
 const STEP: &str = "draw its photographs";
 
 /// A pattern, worked out by whoever needs it first.
 struct Shared {
     form: Form,
-    askew: f32,
     pattern: OnceLock<Pattern>,
 }
 
@@ -84,11 +81,10 @@ impl<'a> Sitter<'a> {
         let code = item.sku.as_ref().map(ToString::to_string).unwrap_or_default();
         let seed = code.bytes().fold(SEED, |seed, byte| seed.wrapping_mul(0x100_0000_01B3) ^ u64::from(byte));
         let mut rng = Rng::new(seed);
-        let askew = rng.pick(&ASKEW).copied().unwrap_or_default();
-        let known = shared.iter().position(|one| one.form == form && one.askew.total_cmp(&askew).is_eq());
+        let known = shared.iter().position(|one| one.form == form);
         let pattern = known.unwrap_or(shared.len());
         if known.is_none() {
-            shared.push(Shared { form, askew, pattern: OnceLock::new() });
+            shared.push(Shared { form, pattern: OnceLock::new() });
         }
         let table = (0..tables).filter(|_| rng.chance(50)).last().unwrap_or(0);
         Some(Self { item, pattern, table, rng })
@@ -96,7 +92,7 @@ impl<'a> Sitter<'a> {
 
     fn photograph(&self, shared: &[Shared], tables: &[Table], folder: &Path) -> Result<Picture, DemoError> {
         let shared = &shared[self.pattern];
-        let pattern = shared.pattern.get_or_init(|| Pattern::of(shared.form, shared.askew));
+        let pattern = shared.pattern.get_or_init(|| Pattern::of(shared.form));
         let colors = color::of_text(&self.item.text.color);
         let pixels = pattern.painted(&colors, &tables[self.table], &mut self.rng.clone());
         let photograph = Photograph::of_pixels(SIDE, SIDE, pixels).doing(STEP)?;

@@ -6,7 +6,7 @@ use super::stitch::{turn, wave};
 use domain::color::Rgb;
 
 /// The sides of a picture, in pixels.
-pub(super) const SIDE: u16 = 480;
+pub(super) const SIDE: u16 = 440;
 const PIXELS: usize = SIDE as usize * SIDE as usize;
 /// Rows of a part are told apart up to this many; the numbers behind are those of edges and of paper.
 const ROWS: u8 = 200;
@@ -41,10 +41,10 @@ fn place(pixel: u16) -> f32 {
 }
 
 impl Pattern {
-    pub(super) fn of(form: Form, askew: f32) -> Self {
+    pub(super) fn of(form: Form) -> Self {
         let empty = || vec![0; PIXELS];
         let mut pattern = Self { cover: empty(), light: empty(), row: empty(), shadow: empty() };
-        for part in form.parts(askew) {
+        for part in form.parts() {
             pattern.lay(&part);
         }
         pattern
@@ -68,11 +68,11 @@ impl Pattern {
         let distance = of.outline.distance(px, py);
         let is_near = distance > -0.004;
         if is_near {
-            // Light comes from the upper left.
-            let behind = of.outline.distance(px - 0.008, py - 0.014);
+            // Light comes from above.
+            let behind = of.outline.distance(px - 0.006, py - 0.011);
             let soft = (1.0 - behind / 0.06).clamp(0.0, 1.0);
             self.shadow[at] = self.shadow[at].max(byte(0.42 * soft * soft));
-            let close = (1.0 - of.outline.distance(px - 0.004, py - 0.007) / 0.022).clamp(0.0, 1.0);
+            let close = (1.0 - behind / 0.024).clamp(0.0, 1.0);
             self.light[at] = byte(super::paint::part(self.light[at]) * (1.0 - 0.5 * close));
         }
         let inside = (0.5 - distance * f32::from(SIDE) / 1.3).clamp(0.0, 1.0);
@@ -97,20 +97,23 @@ impl Pattern {
         self.cover[at] = byte(cover + before * (1.0 - cover));
     }
 
-    /// The pixels of a picture in these colors, row by row, red, green and blue.
+    /// The pixels of a picture in these colors, row by row, red, green and blue. Half of the pieces lie the other way
+    /// around.
     pub(super) fn painted(&self, colors: &[Rgb], table: &Table, rng: &mut Rng) -> Vec<u8> {
         let (colors, stripes) = (inks(colors), stripes(colors.len(), rng));
+        let is_mirrored = rng.chance(50);
+        let side = usize::from(SIDE);
         let mut pixels = Vec::with_capacity(PIXELS * 3);
-        for at in 0..PIXELS {
-            let ground = table.pixels[at];
+        for (place, ground) in table.pixels.iter().enumerate() {
+            let across = place % side;
+            let at = if is_mirrored { place - across + side - 1 - across } else { place };
             let cover = u16::from(self.cover[at]);
             let shade = 255 - u16::from(self.shadow[at]);
             let (ink, tone) = stripes[usize::from(self.row[at])];
             let yarn = colors[ink][usize::from(self.light[at].saturating_add_signed(tone))];
-            for channel in 0..3 {
-                let under = u16::from(ground[channel]) * shade / 255;
-                let mixed = (under * (255 - cover) + u16::from(yarn[channel]) * cover + 127) / 255;
-                pixels.push(mixed as u8);
+            for (under, own) in ground.iter().zip(yarn) {
+                let under = u16::from(*under) * shade / 255;
+                pixels.push(((under * (255 - cover) + u16::from(own) * cover + 127) / 255) as u8);
             }
         }
         pixels
@@ -202,7 +205,7 @@ mod tests {
     #[test]
     fn every_color_of_a_piece_is_seen() {
         let tables = Table::all();
-        let pattern = Pattern::of(Form::Scarf, 0.0);
+        let pattern = Pattern::of(Form::Scarf);
         let check = |colors: &[Rgb]| {
             let pixels = pattern.painted(colors, &tables[0], &mut Rng::new(7));
             assert_eq!(pixels.len(), PIXELS * 3);
@@ -237,7 +240,7 @@ mod tests {
             Form::Skein,
         ];
         for form in all {
-            let cover = Pattern::of(form, 0.05).cover;
+            let cover = Pattern::of(form).cover;
             let side = usize::from(SIDE);
             let edge = (0..side).flat_map(|at| [at, (side - 1) * side + at, at * side, at * side + side - 1]);
             assert!(edge.into_iter().all(|at| cover[at] == 0), "{form:?} reaches an edge");

@@ -3,6 +3,9 @@
 use super::outline::{Outline, direction};
 use super::stitch::{Place, Stitch};
 
+/// How far a piece lies askew, as the tangent of the angle.
+const ASKEW: f32 = -0.04;
+
 /// What a piece is, by its style.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Form {
@@ -39,8 +42,8 @@ impl Form {
         })
     }
 
-    /// From the bottom up. A picture of the same form lies a little askew, one way or the other.
-    pub(super) fn parts(self, askew: f32) -> Vec<Part> {
+    /// From the bottom up, and a little askew.
+    pub(super) fn parts(self) -> Vec<Part> {
         let parts = match self {
             Self::Beanie => hat(Stitch::Stockinette, 0.30, 0.055),
             Self::RidgeBeanie => hat(Stitch::Brioche, 0.31, 0.075),
@@ -55,7 +58,7 @@ impl Form {
             Self::Blanket => blanket(),
             Self::Skein => skein(),
         };
-        parts.into_iter().map(|part| part.turned(askew)).collect()
+        parts.into_iter().map(|part| part.turned(ASKEW)).collect()
     }
 }
 
