@@ -11,7 +11,6 @@ pub(super) enum Stitch {
     Garter,
     /// Fulled, so that its stitches hardly show.
     Felt,
-    Moss,
     Cable,
     Lace,
     /// Woven on a loom, one thread over and one under.
@@ -41,7 +40,6 @@ impl Stitch {
             Self::Brioche => brioche(u, v),
             Self::Garter => garter(u, v),
             Self::Felt => 0.5 + 0.4 * knit(u, v),
-            Self::Moss => moss(u, v),
             Self::Cable => cable(u, v),
             Self::Lace => return lace(u, v),
             Self::Weave => weave(u, v),
@@ -101,12 +99,6 @@ fn garter(u: f32, v: f32) -> f32 {
     let row = turn(v * 0.5 + 0.09 * wave(u));
     let body = arch(row).sqrt() * (0.74 + 0.26 * arch(turn(u + if ridge < 0.5 { 0.0 } else { 0.5 })));
     0.1 + 0.9 * body
-}
-
-fn moss(u: f32, v: f32) -> f32 {
-    let odd = turn((u.floor() + v.floor()) * 0.5) > 0.25;
-    let bump = (arch(turn(u)) * arch(turn(v))).sqrt();
-    if odd { 0.24 + 0.76 * bump } else { 0.2 + 0.56 * bump * bump }
 }
 
 /// Two strands of three stitches change places every few rows, between two columns of purl.
@@ -170,7 +162,6 @@ mod tests {
             Stitch::Rib,
             Stitch::Brioche,
             Stitch::Garter,
-            Stitch::Moss,
             Stitch::Cable,
             Stitch::Lace,
             Stitch::Weave,
