@@ -46,6 +46,7 @@ CREATE TABLE style (
     minimum   BIGINT CHECK (minimum BETWEEN 0 AND 1000000000000),
     sizes     TEXT   NOT NULL,
     category  TEXT   NOT NULL,
+    care      TEXT   NOT NULL,
     revision  BIGINT NOT NULL CHECK (revision >= 1),
     made_ms   BIGINT NOT NULL
 );
@@ -157,6 +158,7 @@ CREATE TABLE printed_tag (
     name     TEXT   NOT NULL,
     size     TEXT   NOT NULL,
     material TEXT   NOT NULL,
+    care     TEXT   NOT NULL,
     who      TEXT   NOT NULL,
     at_ms    BIGINT NOT NULL
 );

@@ -175,6 +175,9 @@ pub struct NewStyle {
     pub sizes: Vec<String>,
     /// May be empty.
     pub category: String,
+    /// How its pieces are washed and dried, for their tags; may be empty.
+    #[serde(default)]
+    pub care: String,
 }
 
 /// An item to add, or to update by its SKU.

@@ -35,6 +35,7 @@ pub mod quantity;
 pub mod receipt;
 pub mod refund;
 pub mod revenue;
+pub mod shop_color;
 pub mod shown;
 pub mod split;
 pub mod stock;

@@ -100,7 +100,7 @@ macro_rules! fields {
 fields! { style:
     STYLE = "style" Text true, RATE = "rate" Number true, RATE_UNIT = "rate.unitCode" Word true,
     ENDING = "ending" Word false, MINIMUM = "minimum" Number false, SIZES = "sizes" Text false,
-    CATEGORY = "category" Text false,
+    CATEGORY = "category" Text false, CARE = "care" Text false,
 }
 fields! { item:
     NAME = "name" Text true, KIND = "kind" Word false, SKU = "sku" Text false,

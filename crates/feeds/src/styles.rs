@@ -28,5 +28,6 @@ fn take(values: &Values) -> Result<NewStyle, Problem> {
         ending: ending.unwrap_or(PriceEnding::Exact),
         minimum: values.money(style::MINIMUM)?,
     };
-    Ok(NewStyle { name, rule, sizes: values.list(style::SIZES)?, category: values.short(style::CATEGORY)? })
+    let (category, care) = (values.short(style::CATEGORY)?, values.short(style::CARE)?);
+    Ok(NewStyle { name, rule, sizes: values.list(style::SIZES)?, category, care })
 }

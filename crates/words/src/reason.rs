@@ -33,6 +33,7 @@ pub fn reason(reason: &Reason) -> String {
         Reason::Customer(error) => error.to_string(),
         Reason::Count(error) => error.to_string(),
         Reason::Limit(error) => error.to_string(),
+        Reason::Color(error) => error.to_string(),
     }
 }
 

@@ -136,6 +136,9 @@ pub(crate) struct DemoArgs {
     /// Address of the pretend online shop, on this machine [default: 127.0.0.1:8441, or any free port]
     #[arg(long, value_name = "ADDR:PORT")]
     pub(crate) shop_listen: Option<SocketAddr>,
+    /// The day after the last one of its eighteen months; the same day makes the same shop [default: today]
+    #[arg(long, value_name = "DATE", value_parser = Day::parse)]
+    pub(crate) as_of: Option<Day>,
     #[command(flatten)]
     pub(crate) keys: KeysArgs,
 }
@@ -273,7 +276,7 @@ pub(crate) enum ShopCommand {
     /// Change one setting
     Set {
         #[arg(
-            help = "One of name, currency, zone, unit, image_base, address, receipt_note, return_policy, cash_rounding, tenders, blank_orders_after, channel.CODE, fee.CODE"
+            help = "One of name, currency, zone, unit, image_base, color, address, receipt_note, return_policy, cash_rounding, tenders, blank_orders_after, channel.CODE, fee.CODE"
         )]
         key: String,
         /// The new value

@@ -34,6 +34,7 @@ pub use feed_adapter::{
     AdapterFuture, Compared, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, ListingDifference,
     OrderFileRun, OrdersTaken, Outgoing, Previewed, PreviewedRow, PutOut, WentOut,
 };
+pub use images::pictures::{NoPhotograph, Photograph};
 pub use pages::FIRST_CONNECTION;
 pub use security::random::{certificate_number as random_certificate_number, text as random_text};
 pub use security::secrets::{

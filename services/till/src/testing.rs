@@ -312,7 +312,7 @@ async fn stock(ledger: &Ledger) {
     let rate = WeightRate::parse("7.50", "ONZ").expect("a rate");
     let rule = PriceRule { rate, ending: PriceEnding::Whole, minimum: None };
     let name = "Moor cowl".to_owned();
-    let style = NewStyle { name, rule, sizes: Vec::new(), category: String::new() };
+    let style = NewStyle { name, rule, sizes: Vec::new(), category: String::new(), care: String::new() };
     ledger.execute(None, &AddStyles { styles: vec![style], who: String::new() }).await.expect("a style");
     let items = AddItems { items: goods(), who: String::new(), progress: None };
     let added = ledger.execute(None, &items).await.expect("items").answer;

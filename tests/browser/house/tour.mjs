@@ -72,14 +72,6 @@ export async function prepare(page) {
     await page.waitForURL(/\/customers\/\d+$/);
     keep();
   });
-  await step("a gift certificate with something left on it", went, async () => {
-    await page.goto("/counter/certificates");
-    await page.getByText("Bring in a gift certificate from before").click();
-    await page.getByLabel("What is left on it").fill("25");
-    await page.getByRole("button", { name: "Bring in gift certificate" }).click();
-    await page.waitForURL(/\/counter\/certificates\/\d+$/);
-    keep();
-  });
   await step("a custom order and its deposit", went, async () => {
     await page.goto("/counter/custom-orders/new");
     keep();

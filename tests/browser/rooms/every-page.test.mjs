@@ -20,7 +20,7 @@ const MOST_IMAGES = 120;
 /** Pictures for whoever changes a page; the folder is not committed. */
 const SHOTS = path.join(process.env.FLEECEFOLD_SHOTS ?? path.join(process.env.CARGO_TARGET_DIR ?? path.join(ROOT, "target"), "browser-shots"));
 
-/** Where the tour starts; the demo's last days are in 2025. */
+/** Where the tour starts; the demo is made as of November 1, 2025. */
 const ROOMS = ["/today", "/workbench", "/shelf", "/counter", "/customers", "/online", "/herd", "/books?year=2025", "/books/day/2025-10-25", "/settings"];
 
 const fileName = (pattern) => pattern.slice(1).replace(/[/{}.]+/g, "-").replace(/-$/, "") || "first";

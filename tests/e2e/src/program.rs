@@ -128,7 +128,17 @@ impl Place {
     /// # Panics
     /// If it does not print both addresses.
     pub fn demo(&self) -> (Served, At) {
-        let asked = ["--log", "text", "demo", "--listen", "127.0.0.1:0", "--shop-listen", "127.0.0.1:0"];
+        let asked = [
+            "--log",
+            "text",
+            "demo",
+            "--as-of",
+            "2025-11-01",
+            "--listen",
+            "127.0.0.1:0",
+            "--shop-listen",
+            "127.0.0.1:0",
+        ];
         let mut command = self.command(&asked);
         let mut child = command.stderr(Stdio::piped()).stdout(Stdio::null()).spawn().expect("it starts");
         let mut lines = BufReader::new(child.stderr.take().expect("its words"));

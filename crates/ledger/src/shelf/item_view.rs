@@ -25,7 +25,7 @@ pub(crate) static COLUMNS: LazyLock<String> = LazyLock::new(|| {
         "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, {}, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, \
          i.cost, i.stock_unit, i.do_not_list, i.on_hand, i.held, i.sold - i.put_back AS out, i.sold AS ever_sold, \
          i.removed, i.revision, \
-         s.name AS style_name, s.rate, s.rate_unit, s.ending, s.minimum FROM item i \
+         s.name AS style_name, s.rate, s.rate_unit, s.ending, s.minimum, s.care FROM item i \
          LEFT JOIN style s ON s.id = i.style_id",
         item_columns::list("i.")
     )
@@ -52,6 +52,7 @@ pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Command
         text: item_columns::read(row)?,
         style,
         rule,
+        care: row.try_get::<Option<String>, _>("care")?.unwrap_or_default(),
         weight: stored_weight(row.try_get("weight")?, row.try_get("weight_unit")?)?,
         extras: money("extras")?,
         price: money("price")?,

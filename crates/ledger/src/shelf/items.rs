@@ -189,6 +189,8 @@ pub struct ItemView {
     pub style: Option<String>,
     /// The price rule of its style.
     pub rule: Option<PriceRule>,
+    /// How its style says that it is washed and dried; may be empty.
+    pub care: String,
     /// As the scale showed it.
     pub weight: Option<Weight>,
     /// Added to the price by weight.

@@ -25,6 +25,9 @@ pub struct EditStyle {
     pub sizes: Option<Vec<String>>,
     /// May be empty.
     pub category: Option<String>,
+    /// For the tags of its pieces, which are out of date once it changes; may be empty.
+    #[serde(default)]
+    pub care: Option<String>,
 }
 
 #[async_trait]
@@ -40,12 +43,13 @@ impl Command for EditStyle {
         let name = self.name.as_deref().map(text::name).transpose().field("name")?;
         let sizes = self.sizes.as_deref().map(styles::checked_sizes).transpose()?;
         let category = self.category.as_deref().map(text::short).transpose().field("category")?;
+        let care = self.care.as_deref().map(text::short).transpose().field("care")?;
         if let Some(name) = &name {
             self.refuse_taken(tx, name).await?;
         }
         let row = sqlx::query(
             "UPDATE style SET name = COALESCE($3, name), folded = COALESCE($4, folded), sizes = COALESCE($5, sizes), \
-             category = COALESCE($6, category), revision = revision + 1 WHERE id = $1 AND revision = $2 \
+             category = COALESCE($6, category), care = COALESCE($7, care), revision = revision + 1 WHERE id = $1 AND revision = $2 \
              RETURNING revision",
         )
         .bind(self.style.raw())
@@ -54,6 +58,7 @@ impl Command for EditStyle {
         .bind(name.as_deref().map(text::fold))
         .bind(sizes.map(|s| s.join("|")))
         .bind(category)
+        .bind(care)
         .fetch_optional(tx.db())
         .await?;
         match row {

@@ -32,6 +32,8 @@ pub struct StyleView {
     pub sizes: Vec<String>,
     /// May be empty.
     pub category: String,
+    /// How its pieces are washed and dried, for their tags; may be empty.
+    pub care: String,
     /// Counts its changes.
     pub revision: i64,
 }
@@ -139,6 +141,7 @@ fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Rejection> 
         rule: style.rule,
         sizes,
         category: text::short(&style.category).named("category")?,
+        care: text::short(&style.care).named("care")?,
     })
 }
 
@@ -151,8 +154,8 @@ pub(crate) fn checked_sizes(sizes: &[String]) -> Result<Vec<String>, Rejection> 
 }
 
 const INSERT: &str = "INSERT INTO style \
-    (id, name, folded, rate, rate_unit, ending, minimum, sizes, category, revision, made_ms) \
-    VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, 1, $10)";
+    (id, name, folded, rate, rate_unit, ending, minimum, sizes, category, care, revision, made_ms) \
+    VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, 1, $11)";
 
 /// Binds what [`INSERT`] writes.
 fn bound<'q>(statement: Statement<'q>, id: i64, style: &NewStyle, now: i64) -> Statement<'q> {
@@ -166,6 +169,7 @@ fn bound<'q>(statement: Statement<'q>, id: i64, style: &NewStyle, now: i64) -> S
         .bind(style.rule.minimum.map(Money::minor))
         .bind(style.sizes.join("|"))
         .bind(style.category.clone())
+        .bind(style.care.clone())
         .bind(now)
 }
 
@@ -174,6 +178,7 @@ async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, CommandError> 
     let text = format!(
         "{INSERT} ON CONFLICT (folded) DO UPDATE SET rate = excluded.rate, rate_unit = excluded.rate_unit, \
          ending = excluded.ending, minimum = excluded.minimum, sizes = excluded.sizes, category = excluded.category, \
+         care = excluded.care, \
          revision = style.revision + 1 RETURNING id"
     );
     let statement = bound(sqlx::query(AssertSqlSafe(text)), id, style, tx.now().millis());
@@ -187,7 +192,7 @@ async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, CommandError> 
 }
 
 pub(crate) const COLUMNS: &str =
-    "SELECT id, name, rate, rate_unit, ending, minimum, sizes, category, revision FROM style";
+    "SELECT id, name, rate, rate_unit, ending, minimum, sizes, category, care, revision FROM style";
 
 fn read(row: &AnyRow, currency: Currency) -> Result<StyleView, CommandError> {
     let sizes: String = row.try_get("sizes")?;
@@ -197,6 +202,7 @@ fn read(row: &AnyRow, currency: Currency) -> Result<StyleView, CommandError> {
         rule: rule(row, currency)?,
         sizes: sizes.split('|').filter(|s| !s.is_empty()).map(str::to_owned).collect(),
         category: row.try_get("category")?,
+        care: row.try_get("care")?,
         revision: row.try_get("revision")?,
     })
 }

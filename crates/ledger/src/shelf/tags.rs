@@ -30,7 +30,8 @@ pub const MOST_TAGS_COUNTED: usize = 1000;
 
 /// What differs between a tag `t` and its item `i` if the tag is out of date.
 pub(crate) const IS_OUTDATED: &str = "(t.price <> i.price OR t.mass <> i.mass OR t.name <> i.name \
-    OR t.size <> i.size OR t.material <> i.material)";
+    OR t.size <> i.size OR t.material <> i.material \
+    OR t.care <> COALESCE((SELECT w.care FROM style w WHERE w.id = i.style_id), ''))";
 
 /// What was printed on a tag. The item may have changed by the time that somebody says so.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -47,6 +48,9 @@ pub struct TagPrinted {
     pub size: String,
     /// The fibers on it.
     pub material: String,
+    /// The care words on it.
+    #[serde(default)]
+    pub care: String,
 }
 
 impl TagPrinted {
@@ -62,15 +66,17 @@ impl TagPrinted {
             name: item.text.name.clone(),
             size: item.text.size.clone(),
             material: item.text.material.clone(),
+            care: item.care.clone(),
         })
     }
 
     /// Its texts as an item has them.
-    fn texts(&self) -> Result<[String; 3], CommandError> {
+    fn texts(&self) -> Result<[String; 4], CommandError> {
         Ok([
             TextField::Name.checked(&self.name).field("name")?,
             TextField::Size.checked(&self.size).field("size")?,
             TextField::Material.checked(&self.material).field("material")?,
+            text::short(&self.care).field("care")?,
         ])
     }
 }
@@ -109,12 +115,12 @@ impl Command for KeepTags {
         let found = lookup::find_all(tx, &codes).await?;
         // In the order of their items, as everybody writes them.
         let tags = self.tags.iter().zip(&texts);
-        let rows: BTreeMap<ItemId, (&TagPrinted, &[String; 3])> =
+        let rows: BTreeMap<ItemId, (&TagPrinted, &[String; 4])> =
             found.iter().map(|f| f.id).zip(tags).collect();
         let rows: Vec<_> = rows.into_iter().collect();
         let now = tx.now().millis();
         let anew = "ON CONFLICT (item_id) DO UPDATE SET price = excluded.price, mass = excluded.mass, \
-            name = excluded.name, size = excluded.size, material = excluded.material, \
+            name = excluded.name, size = excluded.size, material = excluded.material, care = excluded.care, \
             who = excluded.who, at_ms = excluded.at_ms";
         insert_rows_or(tx.db(), &tables::PRINTED_TAG, anew, &rows, |statement, (item, (tag, texts))| {
             let statement =
@@ -132,7 +138,7 @@ impl Command for KeepTags {
 pub struct LatestTag {
     /// The price on it.
     pub price: Money,
-    /// Whether the item has another price, weight, name, size or material by now.
+    /// Whether the item has another price, weight, name, size, material or care words by now.
     pub is_outdated: bool,
     /// Who printed it.
     pub who: String,
@@ -180,7 +186,7 @@ impl Ledger {
              (SELECT id FROM item WHERE on_hand > 0 ORDER BY id DESC LIMIT $3) AS i \
              WHERE NOT EXISTS (SELECT 1 FROM printed_tag t WHERE t.item_id = i.id) LIMIT $1) AS a) AS missing, \
              (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM \
-             (SELECT id, price, mass, name, size, material FROM item WHERE on_hand > 0 ORDER BY id DESC LIMIT $3) AS i \
+             (SELECT id, style_id, price, mass, name, size, material FROM item WHERE on_hand > 0 ORDER BY id DESC LIMIT $3) AS i \
              JOIN printed_tag t ON t.item_id = i.id WHERE {IS_OUTDATED} LIMIT $1) AS b) AS outdated, \
              (SELECT CAST(COUNT(*) AS BIGINT) FROM (SELECT i.id FROM item i WHERE i.on_hand > 0 AND i.id >= $2 LIMIT $1) AS c) AS added"
         );

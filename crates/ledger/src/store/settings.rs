@@ -9,6 +9,7 @@ use domain::channel::Channel;
 use domain::day::Zone;
 use domain::fee::FeeRule;
 use domain::money::{Currency, Money};
+use domain::shop_color::ShopColor;
 use domain::text;
 use domain::weight::WeightUnit;
 use sqlx::any::AnyRow;
@@ -61,6 +62,8 @@ pub struct Shop {
     pub cash_rounding: CashRounding,
     /// What stands on every receipt.
     pub receipt: ReceiptTexts,
+    /// Of the rule on printed tags.
+    pub color: ShopColor,
     /// The ways to pay that the counter offers, in their order.
     pub tenders: Vec<TenderKind>,
     /// After how many days orders no longer say who bought; never if none.
@@ -75,12 +78,13 @@ pub struct Shop {
 
 impl Shop {
     /// The keys for `shop set`.
-    pub const KEYS: [&'static str; 13] = [
+    pub const KEYS: [&'static str; 14] = [
         "name",
         "currency",
         "zone",
         "unit",
         "image_base",
+        "color",
         "address",
         "receipt_note",
         "return_policy",
@@ -99,6 +103,7 @@ impl Shop {
             unit: WeightUnit::Ounce,
             image_base: None,
             receipt: ReceiptTexts::default(),
+            color: ShopColor::MADDER,
             cash_rounding: CashRounding::NONE,
             tenders: COUNTER_TENDERS.to_vec(),
             order_days: None,
@@ -137,6 +142,7 @@ impl Shop {
             ("zone".to_owned(), self.zone.name().to_owned()),
             ("unit".to_owned(), self.unit.code().to_owned()),
             ("image_base".to_owned(), self.image_base.clone().unwrap_or_default()),
+            ("color".to_owned(), self.color.to_string()),
             ("address".to_owned(), self.receipt.address.clone()),
             ("receipt_note".to_owned(), self.receipt.note.clone()),
             ("return_policy".to_owned(), self.receipt.return_policy.clone()),
@@ -159,6 +165,7 @@ impl Shop {
             "zone" => self.zone = Zone::from_name(value).named(key)?,
             "unit" => self.unit = WeightUnit::from_code(value).named(key)?,
             "image_base" => self.image_base = image_base(value)?,
+            "color" => self.color = color(value)?,
             "address" => self.receipt.address = text::printed(value).named(key)?,
             "receipt_note" => self.receipt.note = text::printed(value).named(key)?,
             "return_policy" => self.receipt.return_policy = text::printed(value).named(key)?,
@@ -218,6 +225,11 @@ pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Resul
     }
     amount.within_limit().map_err(|over| Rejection::invalid(field, over))?;
     Ok(())
+}
+
+/// Nothing stands for the color with which a new shop starts.
+fn color(value: &str) -> Result<ShopColor, Rejection> {
+    if value.trim().is_empty() { Ok(ShopColor::MADDER) } else { ShopColor::parse(value).named("color") }
 }
 
 /// `cash card owed`: kinds of tender, separated by spaces or commas.

@@ -66,7 +66,7 @@ tables! {
           changed_ms Int, kept_id Int }
     STYLE = style, key [0], fresh 0,
         { id Int, name Text, folded Text, rate Int, rate_unit Text, ending Text, minimum Int, sizes Text,
-          category Text, revision Int, made_ms Int }
+          category Text, care Text, revision Int, made_ms Int }
     ITEM = item, key [0], fresh 0,
         { id Int, kind Text, sku Text, in_store Text, gtin Text, style_id Int, name Text, description Text,
           color Text, size Text, material Text, brand Text, image Text, folded Text, weight Text, weight_unit Text, extras Int,
@@ -80,7 +80,7 @@ tables! {
     PIECE_WORK = piece_work, key [0], fresh 0,
         { item_id Int, rows_made Int, minutes Int, note Text, price_reason Text, who Text, at_ms Int }
     PRINTED_TAG = printed_tag, key [0], fresh 0,
-        { item_id Int, price Int, mass Int, name Text, size Text, material Text, who Text, at_ms Int }
+        { item_id Int, price Int, mass Int, name Text, size Text, material Text, care Text, who Text, at_ms Int }
     STOCK_ENTRY = stock_entry, key [0], fresh 0,
         { id Int, item_id Int, change Int, reason Text, source_id Int, note Text, who Text, at_ms Int }
     HOLD = hold, key [0], fresh 0,

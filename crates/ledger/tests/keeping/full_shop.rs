@@ -227,6 +227,7 @@ async fn stock_up(ledger: &Ledger) {
         rule,
         sizes: vec!["S".to_owned(), "L".to_owned()],
         category: "hats".to_owned(),
+        care: "Hand wash cool. Dry flat.".to_owned(),
     };
     run(ledger, AddStyles { styles: vec![style], who: "maker".to_owned() }).await;
     // 952 is the prefix that GS1 keeps for demonstrations (gs1.org, list of company prefixes).

@@ -78,6 +78,7 @@ pub(crate) fn style(name: &str, rate: &str, unit: &str, ending: &str, minimum: O
         rule,
         sizes: vec!["S".to_owned(), "L".to_owned()],
         category: "hats".to_owned(),
+        care: String::new(),
     };
     AddStyles { styles: vec![style], who: "maker".to_owned() }
 }

@@ -163,7 +163,7 @@ fn pieces_come_back_to_the_rule_one_by_one() {
 fn a_style_s_texts_are_edited_by_their_revision() {
     on_each(|shop| async move {
         let style = stocked(&shop).await;
-        let none = EditStyle { style, revision: 1, name: None, sizes: None, category: None };
+        let none = EditStyle { style, revision: 1, name: None, sizes: None, category: None, care: None };
         let sizes = Some(vec!["S".to_owned(), "XL".to_owned()]);
         let edit = EditStyle { name: Some("Ridge hat".to_owned()), sizes, ..none.clone() };
         assert_eq!(shop.ok(edit).await, 2);
@@ -172,9 +172,13 @@ fn a_style_s_texts_are_edited_by_their_revision() {
             (view.name.as_str(), view.sizes.join(" "), view.category.as_str()),
             ("Ridge hat", "S XL".to_owned(), "hats")
         );
+        let care = Some("Hand wash cool.".to_owned());
+        assert_eq!(shop.ok(EditStyle { care, revision: 2, ..none.clone() }).await, 3);
+        assert_eq!(shop.ledger.style(style).await.unwrap().care, "Hand wash cool.");
+        assert_eq!(shop.ledger.item(&code("h1")).await.unwrap().care, "Hand wash cool.");
         assert_eq!(shop.ledger.item(&code("h1")).await.unwrap().style.as_deref(), Some("Ridge hat"));
-        shop.refuses(none.clone(), stale(Edited::Style { name: "Ridge hat".to_owned() }, 1, 2)).await;
-        let now = EditStyle { revision: 2, ..none };
+        shop.refuses(none.clone(), stale(Edited::Style { name: "Ridge hat".to_owned() }, 1, 3)).await;
+        let now = EditStyle { revision: 3, ..none };
         let check = [
             (
                 EditStyle { name: Some("MOOR cowl".to_owned()), ..now.clone() },
@@ -185,11 +189,15 @@ fn a_style_s_texts_are_edited_by_their_revision() {
                 EditStyle { sizes: Some(vec!["S|M".to_owned()]), ..now.clone() },
                 invalid("sizes", ShelfReason::SizeHoldsBar),
             ),
+            (
+                EditStyle { care: Some("Wash.\u{7}".to_owned()), ..now.clone() },
+                invalid("care", TextError::NotPrintable { code: 7 }),
+            ),
             (EditStyle { style: StyleId::from_raw(7), ..now.clone() }, no_such(Thing::Style, 7)),
         ];
         for (edit, expected) in check {
             shop.refuses(edit, expected).await;
         }
-        assert_eq!(shop.ok(EditStyle { name: Some("ridge HAT".to_owned()), ..now }).await, 3);
+        assert_eq!(shop.ok(EditStyle { name: Some("ridge HAT".to_owned()), ..now }).await, 4);
     });
 }

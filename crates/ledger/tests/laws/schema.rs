@@ -128,8 +128,8 @@ const ATTACKS: &[(&str, &str)] = &[
     ("no state of the shop's counters", "UPDATE shop_state SET receipt = -1"),
     (
         "the same style twice",
-        "INSERT INTO style (id, name, folded, rate, rate_unit, ending, sizes, category, revision, made_ms) \
-        SELECT 7, name, folded, rate, rate_unit, ending, sizes, category, 1, 1 FROM style",
+        "INSERT INTO style (id, name, folded, rate, rate_unit, ending, sizes, category, care, revision, made_ms) \
+        SELECT 7, name, folded, rate, rate_unit, ending, sizes, category, care, 1, 1 FROM style",
     ),
     ("a node beyond 10 bits", "INSERT INTO node_lease (node, holder, until_ms) VALUES (1024, 'x', 1)"),
     (

@@ -3,6 +3,7 @@
 use crate::expected::*;
 use crate::harness::on_each;
 use crate::make::*;
+use domain::shop_color::NotAColor;
 use ledger::keeping::{ChangeShop, SetShop};
 
 /// Settings that a shop with a fee of `online` refuses, and why.
@@ -23,6 +24,7 @@ fn wrong_settings() -> Vec<(&'static str, &'static str, Expected)> {
         ("currency", "usd", invalid("currency", MoneyError::UnknownCurrency { code: "usd".to_owned() })),
         ("zone", "Mars/Olympus", invalid("zone", DayError::UnknownZone { name: "Mars/Olympus".to_owned() })),
         ("unit", "STN", invalid("unit", WeightError::UnknownUnit { code: "STN".to_owned() })),
+        ("color", "dark red", invalid("color", NotAColor)),
         ("image_base", "ftp://x", invalid("image_base", ShopReason::NotAWebAddress)),
         ("cash_rounding", "5 sideways", invalid("cash_rounding", ShopReason::NotARounding)),
         ("cash_rounding", "0", invalid("cash_rounding", ShopReason::NotARounding)),
@@ -56,6 +58,7 @@ fn settings_are_set_or_refused() {
             ("currency", "USD"),
             ("zone", "America/New_York"),
             ("unit", "GRM"),
+            ("color", "2F5F9E"),
             ("image_base", "https://example.org/images/"),
             ("cash_rounding", "5 down"),
             ("channel.spring-fair", "Spring fair"),

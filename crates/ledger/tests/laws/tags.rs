@@ -7,13 +7,23 @@ use crate::make::*;
 use domain::day::Moment;
 use domain::item::TextField;
 use domain::money::Money;
+use ledger::keeping::ChangeShop;
 use ledger::shelf::{
-    EditItem, FindItems, FindState, KeepTags, MAX_TAGS_AT_ONCE, PriceChange, TagCounts, TagPrinted,
+    AddStyle, EditItem, EditStyle, FindItems, FindState, KeepTags, MAX_TAGS_AT_ONCE, PriceChange, TagCounts,
+    TagPrinted,
 };
 
 fn tag(sku: &str, price: Money, weighed: Option<&str>) -> TagPrinted {
     let (name, size, material) = (format!("Item {sku}"), String::new(), String::new());
-    TagPrinted { code: code(sku), price, weight: weighed.map(weight), name, size, material }
+    TagPrinted {
+        code: code(sku),
+        price,
+        weight: weighed.map(weight),
+        name,
+        size,
+        material,
+        care: String::new(),
+    }
 }
 
 /// Prints a tag of an item as it is now.
@@ -97,6 +107,45 @@ fn changed_words_on_a_tag_ask_for_a_new_one() {
         check(&shop, &[], &[]).await;
         let control = TagPrinted { name: "a\u{7}b".to_owned(), ..tag("p1", usd(1000), None) };
         shop.refuses(printed(vec![control]), invalid_at("name")).await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// Care words stand on the tag of every piece of a style; the shop's color is only how the tag looks.
+#[test]
+fn other_care_words_ask_for_new_tags_and_another_color_for_none() {
+    on_each(|shop| async move {
+        let style = style("Moor cowl", "7.50", "ONZ", "whole", None).styles.remove(0);
+        let style = shop.ok(AddStyle { style }).await;
+        let [one, other] = ["p1", "p2"]
+            .map(|sku| with(piece(sku, 1000), |item| item.pricing.style = Some("Moor cowl".to_owned())));
+        shop.ok(add(vec![one, other, piece("p3", 1000)])).await;
+        for sku in ["p1", "p2", "p3"] {
+            print(&shop, sku).await;
+        }
+        check(&shop, &[], &[]).await;
+        let care = |revision: i64, words: &str| EditStyle {
+            style,
+            revision,
+            name: None,
+            sizes: None,
+            category: None,
+            care: Some(words.to_owned()),
+        };
+        shop.ok(care(1, "Hand wash cool. Dry flat.")).await;
+        check(&shop, &[], &["p2", "p1"]).await;
+        print(&shop, "p1").await;
+        check(&shop, &[], &["p2"]).await;
+        // As it was when the tag was printed.
+        shop.ok(care(2, "")).await;
+        check(&shop, &[], &["p1"]).await;
+        shop.ok(care(3, "Hand wash cool. Dry flat.")).await;
+        print(&shop, "p2").await;
+        let color = ("color".to_owned(), "#2f5f9e".to_owned());
+        shop.ok(ChangeShop { settings: vec![color], who: "owner".to_owned() }).await;
+        check(&shop, &[], &[]).await;
+        let control = TagPrinted { care: "a\u{7}b".to_owned(), ..tag("p1", usd(1000), None) };
+        shop.refuses(printed(vec![control]), invalid_at("care")).await;
         audit::clean(&shop).await;
     });
 }

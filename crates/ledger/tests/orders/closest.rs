@@ -41,7 +41,13 @@ async fn add(shop: &TestShop, items: Vec<NewItem>) {
             ending: PriceEnding::Whole,
             minimum: None,
         };
-        let style = NewStyle { name: name.to_owned(), rule, sizes: Vec::new(), category: String::new() };
+        let style = NewStyle {
+            name: name.to_owned(),
+            rule,
+            sizes: Vec::new(),
+            category: String::new(),
+            care: String::new(),
+        };
         shop.ledger.execute(None, &AddStyles { styles: vec![style], who: String::new() }).await.unwrap();
     }
     let added = AddItems { items, who: "test".to_owned(), progress: None };

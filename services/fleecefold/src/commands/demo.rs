@@ -4,11 +4,12 @@ use super::{books, serve, shelf};
 use crate::cli::{DemoArgs, secrets_beside};
 use crate::connection_adapter::Shops;
 use crate::database_url::Place;
-use crate::demo;
+use crate::demo::{self, Photographs};
 use crate::exit_status::{CliError, Ending};
 use crate::table::TableForm;
+use domain::day::Day;
 use ledger::books::{BooksBy, BooksQuery};
-use ledger::{Access, Ledger, StorageError, SystemClock};
+use ledger::{Access, Clock, Ledger, StorageError, SystemClock};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
@@ -21,7 +22,7 @@ const SECRETS: &str = "demo.secrets";
 pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliError> {
     let place = Place(Some(place.0.clone().unwrap_or_else(|| DEFAULT.to_owned())));
     let listener = serve::listen(args.listen.listen, None).await?;
-    let ledger = open(&place).await?;
+    let ledger = open(&place, args.as_of).await?;
     let by = BooksBy { month: true, channel: true, ..BooksBy::default() };
     println!("Months by channel:\n");
     books::show(&ledger, &BooksQuery { from: None, to: None, by }, TableForm::Table).await?;
@@ -54,7 +55,7 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     served.map(|()| Ending::Done)
 }
 
-async fn open(place: &Place) -> Result<Ledger, CliError> {
+async fn open(place: &Place, as_of: Option<Day>) -> Result<Ledger, CliError> {
     match Ledger::open(place.url(), Access::Write, Arc::new(SystemClock)).await {
         Ok(ledger) if demo::is_made(&ledger) => {
             eprintln!("the demo at {} already exists; delete it to start over", place.url());
@@ -65,7 +66,11 @@ async fn open(place: &Place) -> Result<Ledger, CliError> {
         Err(other) => return Err(other.into()),
     }
     let began = Instant::now();
-    let made = demo::make(place.url()).await?;
+    let as_of = match as_of {
+        Some(day) => day,
+        None => demo::zone()?.day_of(SystemClock.now()),
+    };
+    let made = demo::make(place.url(), as_of, Photographs::Drawn).await?;
     eprintln!(
         "made the demo at {} in {} ms: {} styles, {} items, {} past orders, {} sales, {} online orders, {} refunds",
         place.url(),

@@ -22,9 +22,16 @@ pub(super) async fn run(place: &Place, command: ShopCommand) -> Result<Ending, C
         }
         ShopCommand::Set { key, value } => {
             let ledger = place.open(Access::Create).await?;
+            let is_color = key == "color";
             let set = ledger.execute(None, &SetShop { key, value, who: super::WHO.to_owned() }).await;
+            let color = ledger.refresh_shop().await.map(|shop| shop.color);
             ledger.close().await;
             set?;
+            if let Some(color) = color.ok().filter(|color| is_color && color.is_faint()) {
+                eprintln!(
+                    "fleecefold: {color} is faint on white paper; a darker color makes the rule on tags easier to see"
+                );
+            }
         }
     }
     Ok(Ending::Done)

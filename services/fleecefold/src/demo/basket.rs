@@ -50,6 +50,11 @@ impl Priced {
         Ok(Self { code, name, kind: good.kind, asked, price: good.price, amount, discount, tax })
     }
 
+    /// The same for somebody who pays no sales tax.
+    pub(super) fn without_tax(self) -> Self {
+        Self { tax: Money::zero(self.amount.currency()), ..self }
+    }
+
     /// In minor units, tax included.
     pub(super) fn due(&self) -> i64 {
         self.amount.minor() - self.discount.minor() + self.tax.minor()

@@ -4,6 +4,7 @@ use super::basket::{self, Priced};
 use super::live::Live;
 use super::people;
 use super::promises::Promise;
+use super::regulars::Regular;
 use super::season::{Door, Visit};
 use super::shelf::Wanted;
 use super::trouble::{DemoError, Doing};
@@ -11,7 +12,7 @@ use domain::basket::{LineKind, TenderKind};
 use domain::certificate::{CertificateNumber, RANDOM_BYTES};
 use domain::channel::Channel;
 use domain::day::Moment;
-use domain::ids::HoldGroupId;
+use domain::ids::{CustomerId, HoldGroupId};
 use domain::money::Money;
 use domain::quantity::Asked;
 use domain::stock::{ItemKind, ReturnDisposition};
@@ -21,6 +22,8 @@ use ledger::shelf::{HoldLine, NewHold, Purpose};
 /// Out of a hundred visits to the store. Invented, like all figures here.
 const GIFT_CERTIFICATES: i64 = 2;
 const SET_ASIDE: i64 = 4;
+/// Out of a hundred things that cost less than a gift certificate is worth, how many are paid with one.
+const FROM_CERTIFICATE: i64 = 12;
 const RUNG_UP_BY_MISTAKE: i64 = 3;
 /// Out of a hundred pieces.
 const COME_BACK: i64 = 9;
@@ -35,20 +38,29 @@ const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 const DUE_AFTER_MS: i64 = 30 * DAY_MS;
 const HELD_FOR_MS: i64 = 7 * DAY_MS;
 
+/// A gift certificate, and what is left on it, in cents.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Certificate {
+    pub(super) number: CertificateNumber,
+    pub(super) left: i64,
+}
+
 impl Live {
     /// One visit to the counter or the stall, or one wholesale order.
     pub(super) async fn serve(&mut self, visit: Visit) -> Result<(), DemoError> {
         if visit.door == Door::Store && self.dice.chance(GIFT_CERTIFICATES) {
-            return self.sell_gift_certificate().await;
+            return self.sell_gift_certificate(GIFT_CERTIFICATE, None).await;
         }
         if visit.door == Door::Store && self.dice.chance(SET_ASIDE) {
             return self.set_aside(visit).await;
         }
+        let whom = self.visitor(visit.door);
         let off = basket::off(&mut self.dice, visit.door);
         let wanted = basket::choose(&mut self.dice, &self.shelf, visit.door);
         let priced = wanted
             .iter()
             .map(|w| Priced::of(self.shelf.good(w.good)?, w.stock_units, off))
+            .map(|priced| priced.map(|one| if is_exempt(whom.as_ref()) { one.without_tax() } else { one }))
             .collect::<Result<Vec<_>, _>>()?;
         if priced.is_empty() {
             return Ok(());
@@ -56,25 +68,45 @@ impl Live {
         for w in &wanted {
             self.shelf.change(w.good, -w.stock_units);
         }
-        let done = self.ring_up(visit, &priced).await?;
+        let off = self.taken_off(visit, &priced, whom.as_ref());
+        let due: i64 = priced.iter().map(Priced::due).sum();
+        let tenders = self.tenders(visit, due - off, whom.as_ref())?;
+        let is_settled = tenders.iter().all(|tender| tender.kind != TenderKind::OnAccount);
+        let done = self.ring_up(visit, &priced, (whom.as_ref(), off), tenders).await?;
+        if !is_settled {
+            return self.promise(self.day, 26, Promise::Settled { sale: done.id });
+        }
         self.afterwards(visit, &wanted, &priced, &done).await
     }
 
-    async fn ring_up(&mut self, visit: Visit, priced: &[Priced]) -> Result<SaleDone, DemoError> {
+    /// What is taken off the whole sale: by somebody's terms, or for a friend of the farm.
+    fn taken_off(&mut self, visit: Visit, priced: &[Priced], whom: Option<&Regular>) -> i64 {
         let due: i64 = priced.iter().map(Priced::due).sum();
-        let untaxed = priced.iter().all(|p| p.tax.is_zero());
-        let is_friend =
-            untaxed && due > 10 * FRIEND && visit.door == Door::Store && self.dice.chance(FRIENDS);
-        let off = if is_friend { FRIEND } else { 0 };
-        let tenders = self.tenders(visit, due - off)?;
+        if !priced.iter().all(|p| p.tax.is_zero()) {
+            return 0;
+        }
+        if let Some(discount) = whom.and_then(|known| known.terms.discount) {
+            return due * i64::from(discount) / 10_000;
+        }
+        let is_friend = due > 10 * FRIEND && visit.door == Door::Store && self.dice.chance(FRIENDS);
+        if is_friend { FRIEND } else { 0 }
+    }
+
+    pub(super) async fn ring_up(
+        &mut self,
+        visit: Visit,
+        priced: &[Priced],
+        (whom, off): (Option<&Regular>, i64),
+        tenders: Vec<TenderIn>,
+    ) -> Result<SaleDone, DemoError> {
         let sale = NewSale {
             channel: visit.door.channel()?,
             lines: priced.iter().map(Priced::rung_up).collect(),
             discount: self.money(off)?,
             shipping: self.money(0)?,
             tenders,
-            customer: None,
-            is_granted: false,
+            customer: whom.map(|known| known.id),
+            is_granted: off > 0 && whom.is_some_and(|known| known.terms.discount.is_some()),
             hold: None,
             at: (visit.door == Door::Market).then_some(visit.at),
             note: String::new(),
@@ -98,9 +130,6 @@ impl Live {
         done: &SaleDone,
     ) -> Result<(), DemoError> {
         let day = self.day;
-        if visit.door == Door::Wholesale {
-            return self.promise(day, 26, Promise::Settled { sale: done.id });
-        }
         if visit.door == Door::Store && self.dice.chance(RUNG_UP_BY_MISTAKE) {
             let slip = VoidSale { sale: done.id, reason: "rung up twice".to_owned(), who: self.family() };
             self.ledger.execute(None, &slip).await.doing("void a sale")?;
@@ -128,22 +157,22 @@ impl Live {
     }
 
     /// How an amount is paid.
-    fn tenders(&mut self, visit: Visit, due: i64) -> Result<Vec<TenderIn>, DemoError> {
-        if visit.door == Door::Wholesale {
+    pub(super) fn tenders(
+        &mut self,
+        visit: Visit,
+        due: i64,
+        whom: Option<&Regular>,
+    ) -> Result<Vec<TenderIn>, DemoError> {
+        if visit.door == Door::Wholesale || whom.is_some_and(|known| known.pays_later) {
             let due_day = self.zone.day_of(visit.at.plus_millis(DUE_AFTER_MS));
-            let customer = people::shop(&mut self.dice);
             let amount = self.money(due)?;
             return Ok(vec![TenderIn {
-                customer,
                 due: Some(due_day),
                 ..TenderIn::plain(TenderKind::OnAccount, amount)
             }]);
         }
-        if due > GIFT_CERTIFICATE
-            && let Some(number) = self.certificates.pop()
-        {
-            let note = TenderIn::by_certificate(number, self.money(GIFT_CERTIFICATE)?);
-            return Ok(vec![note, TenderIn::plain(TenderKind::Card, self.money(due - GIFT_CERTIFICATE)?)]);
+        if let Some(by_certificate) = self.by_certificate(due)? {
+            return Ok(by_certificate);
         }
         let in_notes = |rest: i64| (rest + NOTE - 1) / NOTE * NOTE;
         let (cash, cheque) = if visit.door == Door::Market { (60, 0) } else { (32, 7) };
@@ -161,8 +190,28 @@ impl Live {
         })
     }
 
-    async fn sell_gift_certificate(&mut self) -> Result<(), DemoError> {
-        let amount = self.money(GIFT_CERTIFICATE)?;
+    /// Pays with the certificate that was sold last: all that is left on it, or now and then a part.
+    fn by_certificate(&mut self, due: i64) -> Result<Option<Vec<TenderIn>>, DemoError> {
+        let Some(certificate) = self.certificates.last_mut() else { return Ok(None) };
+        let (number, left) = (certificate.number, certificate.left);
+        if due > left {
+            self.certificates.pop();
+            let note = TenderIn::by_certificate(number, self.money(left)?);
+            return Ok(Some(vec![note, TenderIn::plain(TenderKind::Card, self.money(due - left)?)]));
+        }
+        if due < left && self.dice.chance(FROM_CERTIFICATE) {
+            certificate.left -= due;
+            return Ok(Some(vec![TenderIn::by_certificate(number, self.money(due)?)]));
+        }
+        Ok(None)
+    }
+
+    pub(super) async fn sell_gift_certificate(
+        &mut self,
+        value: i64,
+        holder: Option<&Regular>,
+    ) -> Result<(), DemoError> {
+        let amount = self.money(value)?;
         let number = CertificateNumber::draw(|| {
             let [high, low] = [self.certificate_dice.next(), self.certificate_dice.next()];
             let mut bytes = [0; RANDOM_BYTES];
@@ -174,7 +223,10 @@ impl Live {
             kind: LineKind::GiftCertificate,
             title: "Gift certificate".to_owned(),
             amount,
-            certificate: Some(NewCertificate::for_anybody(number)),
+            certificate: Some(NewCertificate {
+                on_file: holder.map(|known| known.id),
+                ..NewCertificate::for_anybody(number)
+            }),
         };
         let sale = NewSale {
             channel: Channel::store(),
@@ -190,7 +242,7 @@ impl Live {
             who: self.family(),
         };
         self.sell(&sale).await?;
-        self.certificates.push(number);
+        self.certificates.push(Certificate { number, left: value });
         Ok(())
     }
 
@@ -199,7 +251,10 @@ impl Live {
         let Some(good) = self.shelf.one_left(&mut self.dice, ItemKind::Piece, 1, &[]) else { return Ok(()) };
         let piece = Wanted { good, stock_units: 1 };
         let until = visit.at.plus_millis(HELD_FOR_MS);
-        let for_whom = people::name(&mut self.dice);
+        let for_whom = match self.dice.chance(50).then(|| self.person()).flatten() {
+            Some(known) => (String::new(), Some(known.id)),
+            None => (people::name(&mut self.dice), None),
+        };
         let hold = self.hold(&[piece], Purpose::Customer, for_whom, Some(until)).await?;
         let day = self.day;
         match self.dice.between(1, 100) {
@@ -213,7 +268,7 @@ impl Live {
         &mut self,
         pieces: &[Wanted],
         purpose: Purpose,
-        for_whom: String,
+        (for_whom, customer): (String, Option<CustomerId>),
         until: Option<Moment>,
     ) -> Result<HoldGroupId, DemoError> {
         let mut lines = Vec::with_capacity(pieces.len());
@@ -221,7 +276,7 @@ impl Live {
             lines.push(HoldLine { code: self.shelf.good(piece.good)?.code.clone(), quantity: Asked::ONE });
             self.shelf.change(piece.good, -piece.stock_units);
         }
-        let hold = NewHold { lines, purpose, for_whom, customer: None, until };
+        let hold = NewHold { lines, purpose, for_whom, customer, until };
         Ok(self.ledger.execute(None, &hold).await.doing("set a piece aside")?.answer.id)
     }
 
@@ -247,4 +302,8 @@ impl Live {
     pub(super) fn money(&self, minor: i64) -> Result<Money, DemoError> {
         Money::from_minor(minor, self.currency).doing("count money")
     }
+}
+
+fn is_exempt(whom: Option<&Regular>) -> bool {
+    whom.is_some_and(|known| known.terms.exemption.is_some())
 }

@@ -1,26 +1,28 @@
 //! The half year in which the shop uses this program, day by day. Every step is a command that the Counter,
 //! the Workbench or the online shop would send, at the moment when it would.
 
+use super::SEED;
+use super::calendar::Calendar;
+use super::counter::Certificate;
 use super::people;
 use super::promises::Promise;
+use super::regulars::Regulars;
 use super::rng::Rng;
 use super::season::{self, Door};
 use super::shelf::{Shelf, Wanted};
 use super::trouble::{DemoError, Doing};
-use super::{LAST_DAY, OPENING_DAY, SEED};
-use domain::certificate::CertificateNumber;
 use domain::day::{Moment, Zone};
 use domain::money::Currency;
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, StockReason};
-use jiff::civil::Date;
-use ledger::shelf::{AddItems, AdjustStock, Counted, NewItem, Purpose};
+use jiff::civil::{Date, Weekday};
+use ledger::shelf::{AddItems, AdjustStock, Counted, NewItem};
 use ledger::{Ledger, ManualClock};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Months after the opening in which pieces are finished.
-const LATER_MONTHS: usize = 5;
+/// The days on which finished pieces are weighed, besides the last one.
+const WORKBENCH_DAYS: [Weekday; 2] = [Weekday::Tuesday, Weekday::Friday];
 /// When new pieces are weighed, and when losses are recorded, in minutes of the day.
 const WORKBENCH_MINUTE: i64 = 420;
 const EVENING_MINUTE: i64 = 1_260;
@@ -38,18 +40,22 @@ pub(super) struct Live {
     pub(super) zone: Zone,
     pub(super) currency: Currency,
     pub(super) dice: Rng,
+    pub(super) calendar: Calendar,
+    pub(super) regulars: Regulars,
     pub(super) shelf: Shelf,
     pub(super) day: Date,
     pub(super) promises: BTreeMap<Date, Vec<Promise>>,
     /// The last piece sold at the counter, which an online order may still ask for.
     pub(super) just_sold: Option<Wanted>,
     /// Gift certificates that are not spent, and what their numbers are drawn with.
-    pub(super) certificates: Vec<CertificateNumber>,
+    pub(super) certificates: Vec<Certificate>,
     pub(super) certificate_dice: Rng,
     pub(super) orders: usize,
     pub(super) sales: usize,
     pub(super) refunds: usize,
     to_finish: Vec<NewItem>,
+    /// How many there were at first.
+    all_to_finish: usize,
 }
 
 impl Live {
@@ -57,6 +63,8 @@ impl Live {
     pub(super) fn new(
         ledger: &Ledger,
         clock: &Arc<ManualClock>,
+        calendar: Calendar,
+        regulars: Regulars,
         shelf: Shelf,
         to_finish: Vec<NewItem>,
     ) -> Self {
@@ -68,7 +76,9 @@ impl Live {
             currency: shop.currency,
             dice: Rng::new(SEED + 1),
             shelf,
-            day: OPENING_DAY,
+            day: calendar.opening,
+            calendar,
+            regulars,
             promises: BTreeMap::new(),
             just_sold: None,
             certificates: Vec::new(),
@@ -76,16 +86,18 @@ impl Live {
             orders: 0,
             sales: 0,
             refunds: 0,
+            all_to_finish: to_finish.len(),
             to_finish,
         }
     }
 
     pub(super) async fn play(&mut self) -> Result<(), DemoError> {
-        let a_month = self.to_finish.len().div_ceil(LATER_MONTHS);
-        while self.day <= LAST_DAY {
+        while self.day <= self.calendar.last {
             self.keep_promises().await?;
-            if self.day.day() == 1 && self.day > OPENING_DAY {
-                self.finish(a_month).await?;
+            if WORKBENCH_DAYS.contains(&self.day.weekday()) || self.day == self.calendar.last {
+                self.finish().await?;
+            }
+            if self.day.day() == 1 && self.day > self.calendar.opening {
                 self.make_again().await?;
             }
             self.open_doors().await?;
@@ -94,8 +106,8 @@ impl Live {
             }
             self.day = self.day.tomorrow().doing("turn a page of the calendar")?;
         }
-        self.day = LAST_DAY;
-        self.set_aside_for_november().await
+        self.day = self.calendar.last;
+        self.close_up().await
     }
 
     async fn open_doors(&mut self) -> Result<(), DemoError> {
@@ -110,9 +122,14 @@ impl Live {
         Ok(())
     }
 
-    /// Weighs and prices the month's pieces.
-    async fn finish(&mut self, count: usize) -> Result<(), DemoError> {
+    /// Weighs and prices the pieces that were finished since the last time.
+    async fn finish(&mut self) -> Result<(), DemoError> {
+        let done = self.calendar.done_by(self.day, self.all_to_finish)?;
+        let count = (done + self.to_finish.len()).saturating_sub(self.all_to_finish);
         let items: Vec<NewItem> = self.to_finish.drain(..count.min(self.to_finish.len())).collect();
+        if items.is_empty() {
+            return Ok(());
+        }
         self.clock.set(season::moment(&self.zone, self.day, WORKBENCH_MINUTE)?);
         let add = AddItems { items, who: self.family(), progress: None };
         let added = self.ledger.execute(None, &add).await.doing("add its pieces")?;
@@ -157,26 +174,6 @@ impl Live {
         let code = self.shelf.good(at)?.code.clone();
         let adjust = AdjustStock { code, what, note: note.to_owned(), who: self.family() };
         self.ledger.execute(None, &adjust).await.doing("write down a stock entry")?;
-        Ok(())
-    }
-
-    /// The holds that are open at the end: two for customers and one for a market, without an end date, so
-    /// that they are still there whenever somebody looks.
-    async fn set_aside_for_november(&mut self) -> Result<(), DemoError> {
-        self.clock.set(season::moment(&self.zone, self.day, EVENING_MINUTE)?);
-        for (count, purpose) in [(1, Purpose::Customer), (2, Purpose::Customer), (6, Purpose::Market)] {
-            let mut pieces = Vec::new();
-            for _ in 0..count {
-                if let Some(good) = self.shelf.one_left(&mut self.dice, ItemKind::Piece, 1, &pieces) {
-                    pieces.push(Wanted { good, stock_units: 1 });
-                }
-            }
-            let for_whom = match purpose {
-                Purpose::Market => "the November market".to_owned(),
-                _ => people::name(&mut self.dice),
-            };
-            self.hold(&pieces, purpose, for_whom, None).await?;
-        }
         Ok(())
     }
 

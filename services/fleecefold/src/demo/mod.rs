@@ -2,15 +2,20 @@
 //! history from before the shop used this program, and half a year that is played through the ledger's own
 //! commands with a fixed seed.
 //!
-//! It ends on a fixed day, so that the books do not depend on when somebody looks at the demo.
+//! It ends the day before the one that it is made for, which is today unless somebody names another. Everything else
+//! follows from that day: the weekdays, the seasons, what is sold.
 
 mod basket;
+mod calendar;
+mod closing;
 mod counter;
 mod live;
 mod online;
 mod past;
 mod people;
+mod photographs;
 mod promises;
+mod regulars;
 mod rng;
 mod season;
 mod shelf;
@@ -23,13 +28,15 @@ pub(crate) use people::OWNER;
 pub(crate) use trouble::DemoError;
 pub(crate) use village::open as open_village;
 
+use calendar::Calendar;
+use domain::day::{Day, Zone};
 use domain::people::Role;
-use jiff::civil::{Date, date};
 use ledger::keeping::SetShop;
 use ledger::people::AddPerson;
-use ledger::shelf::{AddItems, AddStyles};
+use ledger::shelf::{AddItems, AddStyles, KeepPictures, MAX_PICTURES_AT_ONCE, NewItem};
 use ledger::{Access, Ledger, ManualClock};
 use live::Live;
+use regulars::Regulars;
 use shelf::Shelf;
 use std::sync::Arc;
 use trouble::Doing;
@@ -38,10 +45,6 @@ use trouble::Doing;
 pub(crate) const NAME: &str = "Pennywether Farm";
 /// The owner's password, made up here. Only a demo has one that everybody knows, and `serve --site` refuses it.
 pub(crate) const PASSWORD: &str = "four sheep and a gate";
-/// The first day of the history, the day on which the shop began to use this program, and the last day.
-const FIRST_DAY: Date = date(2024, 5, 1);
-const OPENING_DAY: Date = date(2025, 5, 1);
-const LAST_DAY: Date = date(2025, 10, 31);
 /// Any number would do.
 const SEED: u64 = 20_240_501;
 /// When the shop is set up, in minutes of the opening day.
@@ -76,38 +79,65 @@ pub(crate) struct DemoSummary {
     pub(crate) refunds: usize,
 }
 
+/// Where the shop is, which decides when a day ends there.
+pub(crate) fn zone() -> Result<Zone, DemoError> {
+    Zone::from_name(SETTINGS[0].1).doing("set its clock")
+}
+
 pub(crate) fn is_made(ledger: &Ledger) -> bool {
     ledger.shop().name == NAME
 }
 
+/// Whether pieces get photographs, which takes longer than all the rest.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Photographs {
+    Drawn,
+    /// For tests of everything else.
+    #[cfg(test)]
+    None,
+}
+
 /// Makes the demo shop at `url`, which must be empty or missing, and closes it again: it is made on a clock
-/// of its own and opened again on the machine's.
-pub(crate) async fn make(url: &str) -> Result<DemoSummary, DemoError> {
-    let zone = domain::day::Zone::from_name(SETTINGS[0].1).doing("set its clock")?;
-    let clock = Arc::new(ManualClock::at(season::moment(&zone, OPENING_DAY, SET_UP_MINUTE)?));
+/// of its own and opened again on the machine's. Its last day is the one before `as_of`.
+pub(crate) async fn make(url: &str, as_of: Day, photographs: Photographs) -> Result<DemoSummary, DemoError> {
+    let calendar = Calendar::before(as_of)?;
+    let clock = Arc::new(ManualClock::at(season::moment(&zone()?, calendar.opening, SET_UP_MINUTE)?));
     let ledger = Ledger::open(url, Access::Create, Arc::<ManualClock>::clone(&clock))
         .await
         .map_err(DemoError::Open)?;
-    let made = fill(&ledger, &clock, url).await;
+    let made = match refuse_used(&ledger, url).await {
+        Ok(()) => fill(&ledger, &clock, calendar, photographs).await,
+        Err(refused) => Err(refused),
+    };
     ledger.close().await;
     made
 }
 
-async fn fill(ledger: &Ledger, clock: &Arc<ManualClock>, url: &str) -> Result<DemoSummary, DemoError> {
+/// A shop that somebody named or set up belongs to them, even with nothing in stock yet.
+async fn refuse_used(ledger: &Ledger, url: &str) -> Result<(), DemoError> {
     let items = ledger.items(None, "", 1).await.doing("look at the shelf")?;
     let sales = ledger.sales(None, 1).await.doing("look at the books")?;
-    // A shop that somebody named or set up belongs to them, even with nothing in stock yet.
     if !items.is_empty() || !sales.is_empty() || !ledger.shop().is_untouched() {
         return Err(DemoError::NotEmpty { url: url.to_owned() });
     }
+    Ok(())
+}
+
+async fn fill(
+    ledger: &Ledger,
+    clock: &Arc<ManualClock>,
+    calendar: Calendar,
+    photographs: Photographs,
+) -> Result<DemoSummary, DemoError> {
     for (key, value) in SETTINGS {
         set(ledger, key, value).await?;
     }
-    let (shelf, styles, to_finish) = stock(ledger).await?;
+    let (shelf, styles, to_finish) = stock(ledger, photographs).await?;
     let opening = shelf.len();
     let finished_later = to_finish.len();
-    let past_orders = past::feed_in(ledger, &shelf).await?;
-    let mut live = Live::new(ledger, clock, shelf, to_finish);
+    let past_orders = past::feed_in(ledger, &shelf, calendar).await?;
+    let regulars = Regulars::add(ledger, calendar.opening).await?;
+    let mut live = Live::new(ledger, clock, calendar, regulars, shelf, to_finish);
     live.play().await?;
     add_owner(ledger).await?;
     set(ledger, "name", NAME).await?;
@@ -119,6 +149,17 @@ async fn fill(ledger: &Ledger, clock: &Arc<ManualClock>, url: &str) -> Result<De
         orders: live.orders,
         refunds: live.refunds,
     })
+}
+
+/// Draws the photographs of the pieces, if the shop has a folder for them.
+async fn photograph(ledger: &Ledger, items: &mut [NewItem]) -> Result<(), DemoError> {
+    let Some(folder) = ledger.pictures_folder() else { return Ok(()) };
+    let pictures = photographs::take(items, &folder)?;
+    for some in pictures.chunks(MAX_PICTURES_AT_ONCE) {
+        let keep = KeepPictures { pictures: some.to_vec(), who: OWNER.to_owned() };
+        ledger.execute(None, &keep).await.doing("keep its photographs")?;
+    }
+    Ok(())
 }
 
 async fn add_owner(ledger: &Ledger) -> Result<(), DemoError> {
@@ -139,11 +180,14 @@ async fn set(ledger: &Ledger, key: &str, value: &str) -> Result<(), DemoError> {
 }
 
 /// Adds the styles and the opening stock; returns the items that are finished later.
-async fn stock(ledger: &Ledger) -> Result<(Shelf, usize, Vec<ledger::shelf::NewItem>), DemoError> {
+async fn stock(ledger: &Ledger, photographs: Photographs) -> Result<(Shelf, usize, Vec<NewItem>), DemoError> {
     let shop = ledger.shop();
     let styles = shelf::styles(shop.currency, &shop.zone)?;
     let count = styles.len();
     let mut items = shelf::items(shop.currency, &shop.zone)?;
+    if photographs == Photographs::Drawn {
+        photograph(ledger, &mut items).await?;
+    }
     let to_finish = items.split_off(AT_OPENING.min(items.len()));
     let styles = AddStyles { styles, who: OWNER.to_owned() };
     ledger.execute(None, &styles).await.doing("add its styles")?;

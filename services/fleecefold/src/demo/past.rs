@@ -2,12 +2,13 @@
 //! names as text, have no code and no known cost, and leave stock alone.
 
 use super::basket::{self, Priced};
+use super::calendar::Calendar;
 use super::people;
 use super::rng::Rng;
 use super::season::{self, Door, Visit};
 use super::shelf::Shelf;
 use super::trouble::{DemoError, Doing};
-use super::{FIRST_DAY, OPENING_DAY, SEED, online};
+use super::{SEED, online};
 use domain::day::Zone;
 use domain::money::{Currency, Money};
 use domain::order::{Customer, IncomingOrder, IncomingRefund, OrderNumber, OrderStatus, Refunded};
@@ -23,9 +24,9 @@ const GIVEN_BACK_AFTER_MS: i64 = 9 * 24 * 60 * 60 * 1000;
 const AT_ONCE: usize = 500;
 
 /// Returns how many orders there were.
-pub(super) async fn feed_in(ledger: &Ledger, shelf: &Shelf) -> Result<usize, DemoError> {
+pub(super) async fn feed_in(ledger: &Ledger, shelf: &Shelf, calendar: Calendar) -> Result<usize, DemoError> {
     let zone = ledger.shop().zone.clone();
-    let orders = orders(shelf, ledger.shop().currency, &zone)?;
+    let orders = orders(shelf, ledger.shop().currency, &zone, calendar)?;
     for chunk in orders.chunks(AT_ONCE) {
         let batch = TakeOrders { orders: chunk.to_vec(), past: true, who: "the paper books".to_owned() };
         let outcomes = ledger.take_orders(&batch).await.doing("feed in its history")?;
@@ -38,11 +39,16 @@ pub(super) async fn feed_in(ledger: &Ledger, shelf: &Shelf) -> Result<usize, Dem
     Ok(orders.len())
 }
 
-fn orders(shelf: &Shelf, currency: Currency, zone: &Zone) -> Result<Vec<IncomingOrder>, DemoError> {
+fn orders(
+    shelf: &Shelf,
+    currency: Currency,
+    zone: &Zone,
+    calendar: Calendar,
+) -> Result<Vec<IncomingOrder>, DemoError> {
     let mut dice = Rng::new(SEED);
     let mut orders = Vec::new();
-    let mut day = FIRST_DAY;
-    while day < OPENING_DAY {
+    let mut day = calendar.first;
+    while day < calendar.opening {
         for visit in season::visits(&mut dice, day, zone)? {
             let number = format!("P{:04}", orders.len() + 1);
             orders.extend(order(&mut dice, shelf, visit, &number, currency)?);

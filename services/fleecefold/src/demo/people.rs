@@ -21,8 +21,6 @@ const LAST: [&str; 12] = [
     "Kettle",
     "Larkin",
 ];
-/// Resellers that buy from the farm.
-const SHOPS: [&str; 3] = ["Cobble & Fern", "The Warp Room", "Lee Shore Yarns"];
 pub(crate) const OWNER: &str = "Maud";
 const FAMILY: [&str; 2] = [OWNER, "Ansel"];
 
@@ -35,10 +33,6 @@ pub(super) fn customer(dice: &mut Rng) -> Customer {
     let name = name(dice);
     let email = format!("{}@example.org", name.to_lowercase().replace(' ', "."));
     Customer { name, email }
-}
-
-pub(super) fn shop(dice: &mut Rng) -> String {
-    dice.name(&SHOPS).to_owned()
 }
 
 pub(super) fn at_the_counter(dice: &mut Rng) -> String {

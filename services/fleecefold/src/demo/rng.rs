@@ -2,7 +2,7 @@
 
 /// `SplitMix64` (Steele, Lea and Flood, 2014): a few lines, one number of state and no randomness from
 /// outside, so that the demo is the same on every machine.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Rng(u64);
 
 impl Rng {

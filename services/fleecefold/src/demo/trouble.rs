@@ -1,4 +1,5 @@
 use feeds::FeedError;
+use jiff::civil::Date;
 use ledger::{Rejection, StorageError};
 use pretend::PretendError;
 
@@ -12,6 +13,9 @@ pub(crate) enum DemoError {
         "{url} already holds a shop that is not a finished demo; move that file away, or name another with --db"
     )]
     NotEmpty { url: String },
+    /// No shop keeps books for the months before it.
+    #[error("a demo can be made as of a day from {from} to {until}; choose another one with --as-of")]
+    Day { from: Date, until: Date },
     /// A file that is built into the program.
     #[error("the demo's {file} could not be read")]
     File {

@@ -154,9 +154,8 @@ fn everywhere(field: &str) -> Option<Form> {
         "gtin13" => Pattern(GTIN, 40),
         "sku" | "inStoreCode" => Text(1, MAX_CODE_CHARS),
         "name" | "title" | "style" | "sizes" => Text(1, MAX_NAME_CHARS),
-        "brand" | "holder" | "color" | "size" | "material" | "category" | "customer" | "certificate" => {
-            Text(0, MAX_NAME_CHARS)
-        }
+        "brand" | "holder" | "color" | "size" | "material" | "category" | "care" | "customer"
+        | "certificate" => Text(0, MAX_NAME_CHARS),
         "note" | "reason" | "description" | "image" => Text(0, MAX_NOTE_CHARS),
         _ => return None,
     })

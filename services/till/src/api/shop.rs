@@ -23,6 +23,8 @@ pub(crate) struct ShopShown {
     unit_code: &'static str,
     /// Where pictures of listings can be fetched.
     image_base: Option<String>,
+    /// Of the rule on printed tags, as CSS writes it in hex.
+    color: String,
     /// The lines below the shop's name on receipts; may be empty.
     address: String,
     /// Words for every customer on receipts; may be empty.
@@ -73,6 +75,7 @@ impl From<&Shop> for ShopShown {
             zone: shop.zone.name().to_owned(),
             unit_code: shop.unit.code(),
             image_base: shop.image_base.clone(),
+            color: shop.color.to_string(),
             address: shop.receipt.address.clone(),
             receipt_note: shop.receipt.note.clone(),
             return_policy: shop.receipt.return_policy.clone(),
@@ -119,6 +122,7 @@ mod tests {
         );
         let settings = [
             ("name", "Hill farm"),
+            ("color", "2F5F9E"),
             ("cash_rounding", "5 down"),
             ("address", "1 Fold Lane\nHillside"),
             ("fee.online", "3.1%+0.25"),
@@ -138,5 +142,6 @@ mod tests {
             (&"3.1% + 0.25".into(), &"card".into())
         );
         assert_eq!(shown["cashRounding"], serde_json::json!({"step": "0.05", "tie": "down"}));
+        assert_eq!(shown["color"], "#2f5f9e");
     }
 }

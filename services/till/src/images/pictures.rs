@@ -6,10 +6,10 @@ mod files;
 mod needs;
 
 use develop::Developed;
-use image::ImageError;
+use image::{DynamicImage, ImageError, RgbImage};
 use ledger::shelf::{Picture, PictureName};
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::task::JoinError;
@@ -74,6 +74,34 @@ impl PictureError {
             | Self::NoFolder => false,
             Self::Encode(_) | Self::Name(_) | Self::Write(_) | Self::Read(_) | Self::Broken(_) => true,
         }
+    }
+}
+
+/// A photograph that the program made itself, from its pixels.
+#[derive(Debug)]
+pub struct Photograph(Developed);
+
+/// Why there is no such photograph.
+#[derive(Debug, thiserror::Error)]
+#[error("the photograph could not be made from its pixels")]
+pub struct NoPhotograph(#[source] Option<PictureError>);
+
+impl Photograph {
+    /// Of pixels of red, green and blue, row by row.
+    pub fn of_pixels(width: u16, height: u16, pixels: Vec<u8>) -> Result<Self, NoPhotograph> {
+        let image = RgbImage::from_raw(width.into(), height.into(), pixels).ok_or(NoPhotograph(None))?;
+        let fitted = develop::fitted(DynamicImage::ImageRgb8(image), Size::Large.longest()).into_rgb8();
+        develop::sizes(fitted).map(Self).map_err(|error| NoPhotograph(Some(error)))
+    }
+
+    /// What the ledger records of it.
+    pub fn picture(&self) -> &Picture {
+        &self.0.picture
+    }
+
+    /// Writes its files, as those of any other photograph.
+    pub fn write(&self, folder: &Path) -> io::Result<()> {
+        self.0.files.iter().try_for_each(|(name, bytes)| files::write(folder, name, bytes))
     }
 }
 

@@ -18,6 +18,7 @@ use domain::money::MoneyError;
 use domain::pricing::PriceError;
 use domain::quantity::QuantityError;
 use domain::refund::RefundError;
+use domain::shop_color::NotAColor;
 use domain::text::TextError;
 use domain::weight::WeightError;
 use serde::{Deserialize, Serialize};
@@ -96,4 +97,6 @@ reasons! {
     Count(CountError),
     /// The value of a limit.
     Limit(NotALimit),
+    /// The shop's color.
+    Color(NotAColor),
 }

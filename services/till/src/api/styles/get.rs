@@ -27,6 +27,8 @@ pub(crate) struct StyleShown {
     minimum: Option<String>,
     sizes: Vec<String>,
     category: String,
+    /// How its pieces are washed and dried, for their tags; may be empty.
+    care: String,
     revision: String,
 }
 
@@ -40,6 +42,7 @@ impl From<StyleView> for StyleShown {
             minimum: style.rule.minimum.map(|m| m.to_string()),
             sizes: style.sizes,
             category: style.category,
+            care: style.care,
             revision: style.revision.to_string(),
         }
     }
@@ -65,14 +68,14 @@ mod tests {
     async fn styles_stand_by_name() {
         let shop = TestShop::open().await;
         let more = json!({"styles": [{"style": "Felted insole", "rate": "12.5", "unitCode": "HGM", "ending": "0.95",
-            "minimum": "9.00", "sizes": ["38", "39"], "category": "felt"}]});
+            "minimum": "9.00", "sizes": ["38", "39"], "category": "felt", "care": "Wipe clean."}]});
         assert_eq!(shop.post("/api/styles", "k1", more).await.status, 201);
         let shown = shop.get("/api/styles").await.json();
         let expected = json!({"styles": [
             {"style": "Felted insole", "rate": "12.5", "unitCode": "HGM", "ending": "0.95", "minimum": "9.00",
-             "sizes": ["38", "39"], "category": "felt", "revision": "1"},
+             "sizes": ["38", "39"], "category": "felt", "care": "Wipe clean.", "revision": "1"},
             {"style": "Moor cowl", "rate": "7.5", "unitCode": "ONZ", "ending": "whole", "minimum": null,
-             "sizes": [], "category": "", "revision": "1"},
+             "sizes": [], "category": "", "care": "", "revision": "1"},
         ]});
         assert_eq!(shown, expected);
     }

@@ -44,6 +44,9 @@ pub(crate) struct StyleText {
     sizes: Vec<String>,
     #[serde(default)]
     category: String,
+    /// How its pieces are washed and dried, for their tags. The shop’s own words: many places regulate care labels.
+    #[serde(default)]
+    care: String,
 }
 
 impl Body for StylesText {
@@ -79,6 +82,7 @@ impl StyleText {
             rule: PriceRule { rate, ending, minimum },
             sizes: self.sizes.clone(),
             category: self.category.clone(),
+            care: self.care.clone(),
         })
     }
 }

@@ -40,12 +40,17 @@ pub(super) fn develop(bytes: &[u8]) -> Result<Developed, PictureError> {
     let (image, orientation) = decode(bytes)?;
     let mut large = fitted(image, Size::Large.longest());
     large.apply_orientation(orientation);
-    let large = on_white(large);
+    sizes(on_white(large))
+}
+
+/// The three sizes of pixels that are upright and no larger than the largest.
+pub(super) fn sizes(large: RgbImage) -> Result<Developed, PictureError> {
     let (width, height) = large.dimensions();
     let largest = encode(&large)?;
     let name = name_of(&largest)?;
+    let is_one = width.max(height) <= Size::Middle.longest();
     let middle = fitted(DynamicImage::ImageRgb8(large), Size::Middle.longest()).into_rgb8();
-    let of_middle = encode(&middle)?;
+    let of_middle = if is_one { largest.clone() } else { encode(&middle)? };
     let small = fitted(DynamicImage::ImageRgb8(middle), Size::Small.longest()).into_rgb8();
     let lightness = lightness(&small);
     let picture = Picture {

@@ -10,10 +10,11 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::{Moment, Zone};
+use domain::shop_color::ShopColor;
 use ledger::Shop;
 
 /// The settings of the form, by their fields' names.
-const KEYS: [&str; 6] = ["name", "currency", "zone", "unit", "image_base", "blank_orders_after"];
+const KEYS: [&str; 7] = ["name", "currency", "zone", "unit", "image_base", "color", "blank_orders_after"];
 
 #[derive(Debug, Default)]
 pub(crate) struct ShopFields {
@@ -22,6 +23,12 @@ pub(crate) struct ShopFields {
     pub(super) zone: String,
     pub(super) unit: String,
     pub(super) image_base: String,
+    /// As it was typed.
+    pub(super) color: String,
+    /// As it is saved, which the picker shows, and tells which of the two fields was changed.
+    pub(super) saved_color: String,
+    /// Whether the saved one is hard to see on paper.
+    pub(super) is_faint: bool,
     /// Days; empty for never.
     pub(super) blank_orders_after: String,
     /// What time it is in the zone.
@@ -37,6 +44,9 @@ impl ShopFields {
             zone: shop.zone.name().to_owned(),
             unit: shop.unit.code().to_owned(),
             image_base: shop.image_base.clone().unwrap_or_default(),
+            color: shop.color.to_string(),
+            saved_color: shop.color.to_string(),
+            is_faint: shop.color.is_faint(),
             blank_orders_after: shop.order_days.map(|days| days.to_string()).unwrap_or_default(),
             time: Some(moment(&shop.zone, now)),
             faults: Faults::default(),
@@ -55,6 +65,9 @@ impl ShopFields {
             zone: text("zone"),
             unit: text("unit"),
             image_base: text("image_base"),
+            color: color(form),
+            saved_color: ShopColor::parse(form.text("color_saved")).unwrap_or_default().to_string(),
+            is_faint: ShopColor::parse(&color(form)).is_ok_and(ShopColor::is_faint),
             blank_orders_after: text("blank_orders_after"),
             time: zone.map(|zone| moment(&zone, now)),
             faults,
@@ -62,9 +75,20 @@ impl ShopFields {
     }
 }
 
+/// The color can be typed, or chosen in a field beside it: what was changed counts, and typing before choosing.
+fn color(form: &Form) -> String {
+    let (typed, chosen) = (form.text("color"), form.text("color_choice"));
+    let is_typed = typed != form.text("color_saved") || chosen.is_empty();
+    if is_typed { typed.to_owned() } else { chosen.to_owned() }
+}
+
 /// The value as the ledger writes it.
 fn written(form: &Form, key: &str) -> String {
     let text = form.text(key);
+    if key == "color" {
+        let color = color(form);
+        return ShopColor::parse(&color).map_or(color, |color| color.to_string());
+    }
     if key == "blank_orders_after" && text.is_empty() { "never".to_owned() } else { text.to_owned() }
 }
 
@@ -129,5 +153,32 @@ mod tests {
         assert_eq!(shown.status, 200);
         assert!(shown.text().contains("It is May 17, 2026, 5:30 PM in Asia/Kolkata"), "{}", shown.text());
         assert_eq!(shop.ledger().shop().zone.name(), "America/New_York");
+    }
+
+    #[tokio::test]
+    async fn the_color_is_typed_or_chosen_and_a_faint_one_is_remarked_on() {
+        let shop = TestShop::open().await;
+        let send = async |color: &str, choice: &str| {
+            let rest = "name=Hill+farm&zone=UTC&currency=USD&unit=ONZ&image_base=&color_saved=%239c3323";
+            let body = format!("{rest}&color={color}&color_choice={choice}");
+            shop.ask(Method::POST, "/settings/shop", FORM, Body::from(body)).await
+        };
+        let check = async |color: &str, choice: &str, expected: &str, faint: bool| {
+            assert_eq!(send(color, choice).await.status, 303, "{color} {choice}");
+            assert_eq!(shop.ledger().shop().color.to_string(), expected, "{color} {choice}");
+            let page = shop.get("/settings?kept=shop").await;
+            assert_eq!(page.text().contains("faint on white paper"), faint, "{color} {choice}");
+            assert!(page.text().contains(&format!("type=\"color\" value=\"{expected}\"")), "{}", page.text());
+        };
+        check("2F5F9E", "%239c3323", "#2f5f9e", false).await;
+        check("%239c3323", "%23d9aa3a", "#d9aa3a", true).await;
+        check("%23abc", "%23000000", "#aabbcc", true).await;
+        check("", "", "#9c3323", false).await;
+        let refused = send("dark+red", "%239c3323").await;
+        assert_eq!(refused.status, 422);
+        for part in ["id=\"fault-color\"", "value=\"dark red\"", "is not a color"] {
+            assert!(refused.text().contains(part), "{part} in {}", refused.text());
+        }
+        assert_eq!(shop.ledger().shop().color.to_string(), "#9c3323");
     }
 }

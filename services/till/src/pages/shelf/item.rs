@@ -228,9 +228,10 @@ fn about(item: &ItemView) -> Vec<(String, String)> {
         _ => text.to_owned(),
     };
     let texts = texts.map(|(field, text)| (label(field.property()), shown(field, text)));
+    let care = [own("Care", item.care.clone())];
     let codes = [own("Tag code", item.in_store.clone()), own("Your code", sku), own("GTIN", gtin)];
     let first = [own("Style", item.style.clone().unwrap_or_default()), own("Weight", weight)];
-    first.into_iter().chain(texts).chain(codes).filter(|(_, words)| !words.is_empty()).collect()
+    first.into_iter().chain(texts).chain(care).chain(codes).filter(|(_, words)| !words.is_empty()).collect()
 }
 
 /// The item's page, with what was typed and what is wrong with it if a form had faults.

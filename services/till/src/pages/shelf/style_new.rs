@@ -112,6 +112,7 @@ struct Fields {
     rule: RuleText,
     sizes: String,
     category: String,
+    care: String,
 }
 
 impl Fields {
@@ -129,8 +130,8 @@ impl Fields {
 
     fn of_form(form: &Form) -> Self {
         let text = |name| form.text(name).to_owned();
-        let (name, sizes, category) = (text("name"), text("sizes"), text("category"));
-        Self { name, rule: RuleText::of_form(form), sizes, category }
+        let (name, sizes, category, care) = (text("name"), text("sizes"), text("category"), text("care"));
+        Self { name, rule: RuleText::of_form(form), sizes, category, care }
     }
 
     fn style(&self, shop: &Shop) -> Result<AddStyle, Faults> {
@@ -147,6 +148,7 @@ impl Fields {
                 rule,
                 sizes: sizes.map(str::to_owned).collect(),
                 category: self.category.clone(),
+                care: self.care.clone(),
             },
         })
     }
@@ -251,7 +253,7 @@ mod tests {
     use super::super::item::tests::send;
     use crate::testing::TestShop;
 
-    const HAT: [(&str, &str); 7] = [
+    const HAT: [(&str, &str); 8] = [
         ("name", "Fell hat"),
         ("rate", "6.90"),
         ("unit", "ONZ"),
@@ -259,6 +261,7 @@ mod tests {
         ("minimum", "18"),
         ("sizes", "S, M , L"),
         ("category", "hats"),
+        ("care", "Hand wash cool."),
     ];
 
     fn with<'a>(changed: &[(&'a str, &'a str)]) -> Vec<(&'a str, &'a str)> {
@@ -279,7 +282,7 @@ mod tests {
         let place = reply.header("location").expect("its page").to_owned();
         assert_eq!(send(&shop, "/shelf/styles/new", &fields).await.header("location"), Some(place.as_str()));
         let page = shop.get(&place).await;
-        for words in ["<h1>Fell hat</h1>", "$6.90 an ounce", "minimum $18.00", "hats"] {
+        for words in ["<h1>Fell hat</h1>", "$6.90 an ounce", "minimum $18.00", "hats", "Hand wash cool."] {
             assert!(page.text().contains(words), "{words} in {}", page.text());
         }
         let again = send(&shop, "/shelf/styles/new", &with(&[("name", "fell HAT"), ("rate", "9")])).await;

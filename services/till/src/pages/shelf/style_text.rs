@@ -1,4 +1,4 @@
-//! GET and POST /shelf/styles/{id}/text: the name, sizes and category of a style.
+//! GET and POST /shelf/styles/{id}/text: the name, sizes, category and care words of a style.
 
 use super::{Way, ways};
 use crate::app::App;
@@ -23,6 +23,7 @@ pub(crate) struct Page {
     name: String,
     sizes: String,
     category: String,
+    care: String,
     revision: String,
     faults: Faults,
 }
@@ -41,6 +42,7 @@ pub(crate) async fn read_text(
         name: style.name,
         sizes: style.sizes.join(", "),
         category: style.category,
+        care: style.care,
         revision: style.revision.to_string(),
         faults: Faults::default(),
     }))
@@ -55,6 +57,7 @@ fn edit(style: StyleId, form: &Form) -> EditStyle {
         name: Some(form.text("name").to_owned()),
         sizes: Some(sizes.map(str::to_owned).collect()),
         category: Some(form.text("category").to_owned()),
+        care: Some(form.text("care").to_owned()),
     }
 }
 
@@ -72,9 +75,12 @@ pub(crate) async fn edit_text(
     let text = |name| form.text(name).to_owned();
     if changed.is_some() {
         let saved = app.ledger.style(id).await?;
-        for (field, saved) in
-            [("name", saved.name), ("sizes", saved.sizes.join(", ")), ("category", saved.category)]
-        {
+        for (field, saved) in [
+            ("name", saved.name),
+            ("sizes", saved.sizes.join(", ")),
+            ("category", saved.category),
+            ("care", saved.care),
+        ] {
             faults.note_saved(field, form.text(field), &saved);
         }
     }
@@ -85,6 +91,7 @@ pub(crate) async fn edit_text(
         name: text("name"),
         sizes: text("sizes"),
         category: text("category"),
+        care: text("care"),
         revision: changed.unwrap_or_else(|| text("revision")),
         faults,
     };
@@ -102,12 +109,16 @@ mod tests {
         let shop = TestShop::open().await;
         let path = path(&shop).await;
         let text = format!("{path}/text");
-        let fields = [("name", "Fell cowl"), ("sizes", "S, L ,"), ("category", "cowls"), ("revision", "1")];
+        let care = ("care", "Hand wash cool. Dry flat.");
+        let fields =
+            [("name", "Fell cowl"), ("sizes", "S, L ,"), ("category", "cowls"), care, ("revision", "1")];
         let reply = send(&shop, &text, &fields).await;
         assert_eq!((reply.status, reply.header("location")), (303, Some(path.as_str())), "{}", reply.text());
         let page = shop.get(&text).await;
         assert!(
-            page.text().contains("value=\"S, L\"") && page.text().contains("value=\"Fell cowl\""),
+            page.text().contains("value=\"Hand wash cool. Dry flat.\"")
+                && page.text().contains("value=\"S, L\"")
+                && page.text().contains("value=\"Fell cowl\""),
             "{}",
             page.text()
         );

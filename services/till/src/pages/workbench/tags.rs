@@ -42,6 +42,7 @@ struct Tag {
     code: String,
     size: String,
     material: String,
+    care: String,
     weight: String,
     price: String,
     picture: Option<String>,
@@ -55,6 +56,8 @@ struct Tag {
 #[template(path = "workbench/tags.html")]
 pub(crate) struct Page {
     frame: Frame,
+    /// Of the rule below the shop's name.
+    color: String,
     tags: Vec<Tag>,
     /// The Workbench with the next piece, after pieces that were just finished.
     next_piece: Option<String>,
@@ -143,7 +146,8 @@ pub(crate) async fn read(
         }
     };
     let tags = items.into_iter().map(Tag::of).collect::<Result<_, _>>()?;
-    Ok(HtmlPage(Page { frame: Frame::new(&app, &caller, Room::Workbench), tags, next_piece, more }))
+    let color = app.ledger.shop().color.to_string();
+    Ok(HtmlPage(Page { frame: Frame::new(&app, &caller, Room::Workbench), color, tags, next_piece, more }))
 }
 
 /// POST /workbench/tags/printed
@@ -176,6 +180,7 @@ impl Tag {
             name: item.text.name,
             code: item.sku,
             material: item.text.material,
+            care: item.care,
         })
     }
 }
