@@ -1,5 +1,6 @@
 //! A shop in which something of every kind has happened, so that every table has rows.
 
+use crate::full_orders;
 use domain::account::DepositFor;
 use domain::basket::TenderKind;
 use domain::channel::Channel;
@@ -10,18 +11,13 @@ use domain::ids::SessionId;
 use domain::item::{ItemPricing, ItemText};
 use domain::limits::{AboveLimit, LimitName};
 use domain::money::{Currency, Money};
-use domain::order::{
-    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
-};
 use domain::people::Role;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
-use domain::stock::{ItemKind, ListingState, ReturnDisposition, StockReason};
+use domain::stock::{ItemKind, ReturnDisposition, StockReason};
 use domain::weight::{Weight, WeightUnit};
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
 use ledger::customers::{AddCustomer, SetTerms};
 use ledger::keeping::{CheckReport, EraseCustomer, Finding, SetShop};
-use ledger::online::{Delivered, RecordRun, RunKind};
-use ledger::orders::TakeOrders;
 use ledger::people::{
     AddPerson, AddToken, Approve, By, EnrolDevice, LimitsOf, Phc, SecretHash, SetLimits, TryOf,
 };
@@ -46,7 +42,7 @@ pub(crate) async fn run<C: Command>(ledger: &Ledger, command: C) -> C::Answer {
     ledger.execute(None, &command).await.unwrap().answer
 }
 
-fn item(kind: ItemKind, sku: &str, price: &str, quantity: &str) -> NewItem {
+pub(crate) fn item(kind: ItemKind, sku: &str, price: &str, quantity: &str) -> NewItem {
     let text = ItemText {
         name: format!("Thing {sku}"),
         color: "grey|moss".to_owned(),
@@ -148,10 +144,10 @@ pub(crate) async fn fill(shop: &TestShop) {
     shop.clock.advance_millis(60_000);
     customers(ledger).await;
     hold(ledger).await;
-    orders(ledger).await;
-    list(ledger).await;
-    decide(ledger).await;
-    keep_online(ledger).await;
+    full_orders::orders(ledger).await;
+    full_orders::list(ledger).await;
+    full_orders::decide(ledger).await;
+    full_orders::keep_online(ledger).await;
     crate::full_live::connect(ledger).await;
     let less = Counted::Less(asked("1"), StockReason::Gift);
     let gift =
@@ -436,139 +432,4 @@ async fn hold(ledger: &Ledger) {
         until: None,
     };
     run(ledger, new).await;
-}
-
-fn line(sku: &str, quantity: &str) -> IncomingLine {
-    IncomingLine {
-        code: Some(code(sku)),
-        name: format!("Online {sku}"),
-        quantity: asked(quantity),
-        price: LinePrice::Each(usd("38.00")),
-        discount: usd("0.50"),
-        tax: usd("1.00"),
-    }
-}
-
-fn order(number: &str, status: OrderStatus, lines: Vec<IncomingLine>) -> IncomingOrder {
-    IncomingOrder {
-        channel: Channel::online(),
-        number: OrderNumber::parse(number).unwrap(),
-        ordered: START,
-        modified: None,
-        status,
-        lines,
-        refunds: Vec::new(),
-        discount: usd("1.00"),
-        shipping: usd("6.00"),
-        fee: usd("2.20"),
-        customer: Customer { name: "Linden Marsh".to_owned(), email: "linden@example.org".to_owned() },
-    }
-}
-
-fn refund(number: &str, sku: &str) -> IncomingRefund {
-    IncomingRefund {
-        number: OrderNumber::parse(number).unwrap(),
-        code: Some(code(sku)),
-        name: String::new(),
-        what: Refunded::Goods(asked("1")),
-    }
-}
-
-/// A flaw for which part of the price was refunded.
-fn for_a_flaw(number: &str) -> IncomingRefund {
-    IncomingRefund { what: Refunded::Money(usd("2.50")), ..refund(number, "OLD") }
-}
-
-/// A1: a piece and kits filled, a held piece short, a kit refunded. A2: not paid yet, on hold. A3:
-/// canceled. H1: history, with a code that is not ours, refunded: one of two, and money for a flaw of the
-/// other.
-async fn orders(ledger: &Ledger) {
-    use OrderStatus::{OrderCancelled, OrderPaymentDue, OrderProcessing};
-    let first = order("A1", OrderProcessing, vec![line("P4", "1"), line("P3", "1"), line("KIT", "2")]);
-    let third = order("A3", OrderProcessing, vec![line("KIT", "1")]);
-    let live = vec![
-        IncomingOrder { refunds: vec![refund("A1-R1", "KIT")], ..first },
-        order("A2", OrderPaymentDue, vec![line("KIT", "2")]),
-        third.clone(),
-    ];
-    let past = IncomingOrder {
-        refunds: vec![refund("H1-R1", "OLD"), for_a_flaw("H1-R2")],
-        ordered: START.plus_millis(-90_000_000),
-        ..order("H1", OrderProcessing, vec![line("OLD", "2")])
-    };
-    let cancelled = IncomingOrder {
-        status: OrderCancelled,
-        modified: Some(START.plus_millis(60_000)),
-        fee: usd("0.30"),
-        ..third
-    };
-    for (orders, past) in [(live, false), (vec![past], true), (vec![cancelled], false)] {
-        let batch = TakeOrders { orders, past, who: "feed".to_owned() };
-        for outcome in ledger.take_orders(&batch).await.unwrap() {
-            assert!(!matches!(outcome, ledger::orders::OrderOutcome::Rejected(_)), "{outcome:?}");
-        }
-    }
-}
-
-/// On the market: a spare is sold instead of a held piece, on an order that follows B1; B2 is refunded.
-async fn decide(ledger: &Ledger) {
-    let spare = AddItems {
-        items: vec![item(ItemKind::Counted, "SPARE", "38.00", "5")],
-        who: "maker".to_owned(),
-        progress: None,
-    };
-    run(ledger, spare).await;
-    let at_the_market = |number, lines| IncomingOrder {
-        channel: Channel::parse("market").unwrap(),
-        ..order(number, OrderStatus::OrderProcessing, lines)
-    };
-    let first = at_the_market("B1", vec![line("SPARE", "1"), line("P3", "1")]);
-    let orders = vec![first, at_the_market("B2", vec![line("P3", "1")])];
-    let batch = TakeOrders { orders, past: false, who: "feed".to_owned() };
-    ledger.take_orders(&batch).await.unwrap();
-    for order in ledger.orders(None, true, 9).await.unwrap() {
-        let short = order.lines.iter().find(|l| l.state == ledger::orders::OrderLineState::Short).unwrap();
-        let choice = match order.number.as_str() {
-            "A1" => continue,
-            "B1" => ledger::orders::LineChoice::Substitute(code("SPARE")),
-            _ => ledger::orders::LineChoice::Refund,
-        };
-        let (reason, who) = ("agreed by mail".to_owned(), "maker".to_owned());
-        run(ledger, ledger::orders::DecideLine { order: order.id, line: short.id, choice, reason, who })
-            .await;
-    }
-}
-
-async fn keep_online(ledger: &Ledger) {
-    let (who, text) = ("maker".to_owned(), "feed = \"orders\"".to_owned());
-    run(ledger, ledger::online::KeepLayout { name: "fair".to_owned(), text, revision: 0, who: who.clone() })
-        .await;
-    let text = "{{ name }}".to_owned();
-    run(ledger, ledger::online::KeepListingText { name: "listing".to_owned(), text, who }).await;
-    let words = "line 3 cannot be read".to_owned();
-    run(ledger, ledger::online::NoteFeedTrouble { file: "may.csv".to_owned(), words }).await;
-}
-
-async fn list(ledger: &Ledger) {
-    let feed = ledger.connection("feed").await.unwrap();
-    let rows = ledger.listings(feed, None).await.unwrap().rows().unwrap();
-    let told: Vec<Delivered> = rows
-        .iter()
-        .map(|row| Delivered {
-            item: row.item,
-            revision: row.revision,
-            content: Some(("cd".repeat(32), ListingState::Listed)),
-        })
-        .collect();
-    let items = rows.iter().map(|row| row.item).collect();
-    let count = i64::try_from(rows.len()).unwrap();
-    let run_of = Some(ledger::online::NewRun {
-        id: ledger.new_run().unwrap(),
-        kind: RunKind::Changes,
-        listings: count,
-        file_name: "feed.csv".to_owned(),
-        file_hash: "ef".repeat(32),
-        items,
-    });
-    run(ledger, RecordRun { connection: feed, told, run: run_of }).await;
 }

@@ -10,6 +10,7 @@ mod broken_live;
 mod broken_money;
 mod erased;
 mod full_live;
+mod full_orders;
 mod full_shop;
 mod place;
 mod refused;
