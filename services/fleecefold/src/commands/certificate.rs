@@ -114,7 +114,7 @@ async fn renumber(ledger: &Ledger, account: AccountId, reason: String) -> Result
 }
 
 fn print_number(number: &CertificateNumber) -> Result<(), CliError> {
-    writeln!(io::stdout().lock(), "{}", number).map_err(CliError::Stdout)
+    writeln!(io::stdout().lock(), "{number}").map_err(CliError::Stdout)
 }
 
 async fn end(ledger: &Ledger, account: AccountId, reason: String) -> Result<(), CliError> {
