@@ -4,6 +4,7 @@
 mod backup;
 mod channels;
 mod counter;
+mod limits;
 mod receipts;
 mod room;
 mod shop;
@@ -29,6 +30,8 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/settings/receipts", access, receipts::keep),
         Route::post("/settings/channels", access, channels::keep),
         Route::post("/settings/backup", access, backup::download),
+        Route::get("/settings/limits", access, limits::page),
+        Route::post("/settings/limits/{role}", access, limits::keep),
     ]
 }
 
