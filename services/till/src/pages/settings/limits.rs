@@ -192,7 +192,8 @@ mod tests {
         let page = shop.get("/settings/limits").await;
         assert_eq!(page.status, 200, "{}", page.text());
         assert!(page.text().contains("value=\"25\""), "the counter clerk's discount: {}", page.text());
-        let body = "channel=store&discount=10&refund=40.00&backdate_days=&open_holds=50&hold_days=92&tax_by_hand=on";
+        let body =
+            "channel=store&discount=10&refund=40.00&backdate_days=&open_holds=50&hold_days=92&tax_by_hand=on";
         let done = send(&shop, "counter", body).await;
         assert_eq!(done.header("location"), Some("/settings/limits?kept=counter#counter"), "{}", done.text());
         let limits = shop.ledger().limits(Role::Counter, None).await.expect("limits");
@@ -216,7 +217,10 @@ mod tests {
         assert_eq!(none.status, 422, "no channel: {}", none.text());
         assert_eq!(send(&shop, "owner", "channel=store").await.status, 422);
         let limits = shop.ledger().limits(Role::Counter, None).await.expect("limits");
-        assert_eq!((limits.written(LimitName::Discount), limits.written(LimitName::Refund)), ("25".into(), "none".into()));
+        assert_eq!(
+            (limits.written(LimitName::Discount), limits.written(LimitName::Refund)),
+            ("25".into(), "none".into())
+        );
         let maker = shop.as_role(Role::Maker).get("/settings/limits").await;
         assert_eq!(maker.status, 403);
     }

@@ -116,7 +116,7 @@ mod tests {
         sale["lines"][0]["id"].as_str().expect("an id")
     }
 
-    fn exchange(line: &str, takes: &str, tenders: Value) -> Value {
+    fn exchange(line: &str, takes: &str, tenders: &Value) -> Value {
         json!({"lines": [{"line": line, "fate": "shelf"}], "reason": "too big",
             "takes": {"channel": "store", "lines": [{"sku": takes, "quantity": "1"}], "tenders": tenders}})
     }
@@ -127,7 +127,7 @@ mod tests {
         let shop = TestShop::open().await;
         let sold = shop.sell("COWL", "k1").await;
         let path = format!("/api/sales/{}/exchanges", sold["id"].as_str().expect("an id"));
-        let reply = shop.post(&path, "x1", exchange(line_of(&sold), "SPINDLE", json!([]))).await;
+        let reply = shop.post(&path, "x1", exchange(line_of(&sold), "SPINDLE", &json!([]))).await;
         assert_eq!(reply.status, 201, "{}", reply.text());
         let made = reply.json();
         let given = json!([{"kind": "exchange", "amount": "18.00"}, {"kind": "cash", "amount": "30.00"}]);
@@ -136,7 +136,7 @@ mod tests {
             reply.header("location"),
             Some(format!("/api/sales/{}", made["sale"]["id"].as_str().expect("an id")).as_str())
         );
-        let again = shop.post(&path, "x1", exchange(line_of(&sold), "SPINDLE", json!([]))).await;
+        let again = shop.post(&path, "x1", exchange(line_of(&sold), "SPINDLE", &json!([]))).await;
         assert_eq!(
             (again.status, again.text(), again.header("answered-before")),
             (201, reply.text(), Some("true"))
@@ -144,7 +144,7 @@ mod tests {
         // The spindle goes back for the cowl, and 30.00 are paid.
         let path = format!("/api/sales/{}/exchanges", made["sale"]["id"].as_str().expect("an id"));
         let pays = json!([{"kind": "card", "amount": "30.00"}]);
-        let back = shop.post(&path, "x2", exchange(line_of(&made["sale"]), "COWL", pays)).await;
+        let back = shop.post(&path, "x2", exchange(line_of(&made["sale"]), "COWL", &pays)).await;
         assert_eq!(back.status, 201, "{}", back.text());
         assert_eq!(back.json()["refund"]["tenders"], json!([{"kind": "exchange", "amount": "18.00"}]));
         assert_eq!(shop.get("/api/items/SPINDLE").await.json()["onHand"], "10");
@@ -155,7 +155,7 @@ mod tests {
     async fn a_rest_can_stay_as_a_gift_certificate() {
         let shop = TestShop::open().await;
         let sold = shop.sell("COWL", "k1").await;
-        let mut body = exchange(line_of(&sold), "SPINDLE", json!([]));
+        let mut body = exchange(line_of(&sold), "SPINDLE", &json!([]));
         body["rest"] = json!("gift-certificate");
         let path = format!("/api/sales/{}/exchanges", sold["id"].as_str().expect("an id"));
         let made = shop.post(&path, "x1", body).await.json();
@@ -167,7 +167,7 @@ mod tests {
         let shop = TestShop::open().await;
         let sold = shop.sell("COWL", "k1").await;
         let path = format!("/api/sales/{}/exchanges", sold["id"].as_str().expect("an id"));
-        let good = exchange(line_of(&sold), "SPINDLE", json!([]));
+        let good = exchange(line_of(&sold), "SPINDLE", &json!([]));
         let check = |at: &'static str, to: Value, pointer: &'static str| {
             let (shop, path, mut body) = (&shop, path.clone(), good.clone());
             *body.pointer_mut(at).expect("a place") = to;
